@@ -1,0 +1,142 @@
+package queue
+
+import (
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/message"
+)
+
+// Identity is what "the same message" means: 128 bits of a hash over who wrote
+// what to whom under which id (bridge/identity.go computes it).
+type Identity [16]byte
+
+// Record is one message and all that became of it. A Record from the store is
+// a copy: changing it changes nothing until it goes through a Change.
+type Record struct {
+	Seq      uint64          `cbor:"1,keyasint"` // the gateway's own accept number, from 1; set by the store
+	Message  message.Message `cbor:"2,keyasint"`
+	Identity Identity        `cbor:"3,keyasint"`
+	Accepted Stamp           `cbor:"4,keyasint"`
+	Expires  clock.Age       `cbor:"5,keyasint"` // an open delivery ends here
+
+	Deliveries []Delivery `cbor:"6,keyasint"`
+
+	// Refused is set for a message that was kept for the log only.
+	Refused string `cbor:"7,keyasint,omitempty"`
+	// Outcome is what its writer may be told: empty while open.
+	Outcome State `cbor:"8,keyasint,omitempty"`
+	// About is the record that a receipt or notice speaks of.
+	About uint64 `cbor:"9,keyasint,omitempty"`
+	// Told says that the writer has had a notice "held".
+	Told bool `cbor:"10,keyasint,omitempty"`
+	// Receipted is when the end-to-end receipt was last given to the writer.
+	Receipted clock.Age `cbor:"11,keyasint,omitempty"`
+
+	History []Step `cbor:"12,keyasint,omitempty"` // at most MaxSteps, the oldest first
+}
+
+// MaxSteps bounds the history of one record; the middle is dropped first.
+const MaxSteps = 60
+
+// Stamp is one moment: by the gateway's age and, for people, by the clock.
+type Stamp struct {
+	Age  clock.Age `cbor:"1,keyasint"`
+	Wall time.Time `cbor:"2,keyasint"`
+	Sure bool      `cbor:"3,keyasint,omitempty"` // the clock was trusted
+}
+
+// Step is one thing that happened to a message.
+type Step struct {
+	At   Stamp  `cbor:"1,keyasint"`
+	What string `cbor:"2,keyasint"` // a short fixed word: accepted, sent, acked, …
+	Link string `cbor:"3,keyasint,omitempty"`
+	Note string `cbor:"4,keyasint,omitempty"`
+}
+
+// State is where a delivery stands.
+type State string
+
+// The states. Ready, Later, Held, Parked, Local and Passed are open, the others
+// are final.
+const (
+	Ready  State = "ready"  // never transmitted; waits in its lane
+	Later  State = "later"  // waits until Due: after a temporary error, or for an acknowledgement
+	Held   State = "held"   // waits until its addressee is heard
+	Parked State = "parked" // the operator holds it
+	Local  State = "local"  // both stations are on one mesh; waits until Due for their own ack
+	Passed State = "passed" // another gateway has it; waits until Due for the end-to-end receipt
+
+	Delivered State = "delivered" // the addressee, or the mail server, confirmed
+	Sent      State = "sent"      // transmitted where no confirmation exists
+	Expired   State = "expired"
+	Failed    State = "failed"
+	Dropped   State = "dropped" // by the operator
+	Taken     State = "taken"   // another gateway of this mesh has it in hand
+)
+
+// Open tells whether a delivery in this state still has something to do.
+func (s State) Open() bool {
+	switch s {
+	case Ready, Later, Held, Parked, Local, Passed:
+		return true
+	}
+	return false
+}
+
+// Delivery is one way that a message takes: one link, one addressee.
+type Delivery struct {
+	Link  string    `cbor:"1,keyasint"`           // empty while held for a station that nobody has heard
+	To    string    `cbor:"2,keyasint"`           // the station (with its SSID), group or mail address
+	State State     `cbor:"3,keyasint"`           //
+	Due   clock.Age `cbor:"4,keyasint,omitempty"` // for Ready (0: now), Later, Local, Passed
+
+	// Begun is set once the first frame has been offered to the link: the
+	// delivery has left its lane and holds up nobody behind it.
+	Begun    bool   `cbor:"5,keyasint,omitempty"`
+	Attempts int    `cbor:"6,keyasint,omitempty"` // rounds of sending, in all
+	Round    int    `cbor:"7,keyasint,omitempty"` // since it was last heard
+	Parts    []Part `cbor:"8,keyasint,omitempty"` // set before the first frame goes out
+
+	Error string `cbor:"9,keyasint,omitempty"`  // the last one, for people
+	Code  string `cbor:"10,keyasint,omitempty"` // why it failed
+	Ended Stamp  `cbor:"11,keyasint,omitempty"`
+}
+
+// Part is one frame of a delivery.
+type Part struct {
+	ID    string `cbor:"1,keyasint,omitempty"` // frame id; empty: no acknowledgement is asked for
+	Acked bool   `cbor:"2,keyasint,omitempty"`
+	Sent  bool   `cbor:"3,keyasint,omitempty"`
+}
+
+// Lane is the road on which order is kept: within it the first transmissions
+// go out in the order of acceptance.
+type Lane struct {
+	Link       string
+	Precedence message.Precedence
+	From, To   string
+}
+
+// LaneOf gives the lane of one of a record's deliveries.
+func (r *Record) LaneOf(d *Delivery) Lane {
+	return Lane{Link: d.Link, Precedence: r.Message.Precedence, From: r.Message.From, To: d.To}
+}
+
+// Open tells whether any delivery still has something to do.
+func (r *Record) Open() bool {
+	for i := range r.Deliveries {
+		if r.Deliveries[i].State.Open() {
+			return true
+		}
+	}
+	return false
+}
+
+// Note adds a step to the history.
+func (r *Record) Note(at Stamp, what, link, note string) {
+	r.History = append(r.History, Step{At: at, What: what, Link: link, Note: note})
+	if over := len(r.History) - MaxSteps; over > 0 {
+		r.History = append(r.History[:MaxSteps/2], r.History[MaxSteps/2+over:]...)
+	}
+}

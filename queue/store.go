@@ -1,0 +1,158 @@
+package queue
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/message"
+)
+
+// Store keeps the records and the schedule that follows from them. It is safe
+// for concurrent use. Everything that Apply reports as done is on disk (or with
+// a majority), unless the op was lazy.
+//
+// The schedule is a function of the records: after each change the store files
+// every open delivery of the record anew, in the same atomic step:
+//
+//   - Ready, and Later with Begun unset: in its Lane, by Seq. Only the first of a
+//     lane is a head; a head is listed by Heads once its Due has come, until then
+//     by Due. The others of the lane wait behind it, whatever their own Due.
+//   - Later with Begun set, Local, Passed: listed by Due.
+//   - Held: listed by Held under the base call sign of To (callsign.Base; a To
+//     that is no call sign goes under itself).
+//   - Parked, and every final state: nowhere but in the record.
+//
+// Each Part with an ID can be found by Frame until the record is purged.
+type Store interface {
+	// Apply carries out ops in one atomic step, all or none, and returns one
+	// Done each in the same order. An error means that none took effect:
+	// ErrFull when the store has no room (receipts and emergencies are let into a
+	// reserve), any other error when writing failed. Concurrent calls share
+	// commits without waiting for one another longer than a commit takes.
+	Apply(ctx context.Context, ops ...Op) ([]Done, error)
+
+	// Get reads one record; ErrNotFound when it isn't there, ErrDamaged when its
+	// checksum does not fit.
+	Get(ctx context.Context, seq uint64) (*Record, error)
+
+	// Heads lists the first of each lane of a link and precedence that is due at
+	// now, by Seq, from after (exclusive), n at most.
+	Heads(ctx context.Context, link string, p message.Precedence, now clock.Age, after uint64, n int) ([]Item, error)
+
+	// Behind lists what waits in a lane, by Seq, from after (exclusive), n at most.
+	Behind(ctx context.Context, lane Lane, after uint64, n int) ([]Item, error)
+
+	// Due lists what a link (or "" for deliveries without one) has to look at
+	// again up to until, the earliest first, n at most: resends, heads that
+	// waited out an error, Local and Passed that ended. NextDue says when the
+	// first of them comes; false when there is none.
+	Due(ctx context.Context, link string, until clock.Age, n int) ([]Item, error)
+	NextDue(ctx context.Context, link string) (clock.Age, bool, error)
+
+	// Held lists what waits for a station, by Seq, n at most; call is a base call
+	// sign. Sought lists the base call signs that something is held for.
+	Held(ctx context.Context, call string, n int) ([]Item, error)
+	Sought(ctx context.Context, n int) ([]string, error)
+
+	// Frame finds the delivery whose part a station acknowledges: the link, the
+	// addressee of the delivery and the frame id. ErrNotFound when there is none.
+	Frame(ctx context.Context, link, to, id string) (Item, int, error)
+
+	// Known finds the record of an identity that was first seen at or after since.
+	Known(ctx context.Context, id Identity, since clock.Age) (uint64, bool, error)
+
+	// List walks the records by Seq, from after (exclusive), n at most; openOnly
+	// leaves out the finished ones without reading them. Damaged records are left
+	// out and counted in Stats.
+	List(ctx context.Context, openOnly bool, after uint64, n int) ([]*Record, error)
+
+	// Expiring lists open records whose Expires is at or before until, n at most.
+	Expiring(ctx context.Context, until clock.Age, n int) ([]uint64, error)
+
+	// Setting reads one of the small values that Op.Put writes; nil when unset.
+	// Settings lists those whose key has the prefix.
+	Setting(ctx context.Context, key string) ([]byte, error)
+	Settings(ctx context.Context, prefix string) (map[string][]byte, error)
+
+	// Purge removes finished records accepted before the given age, oldest first,
+	// and the identities that no one will ask for again; n records at most.
+	// It returns how many records went.
+	Purge(ctx context.Context, before clock.Age, identitiesBefore clock.Age, n int) (int, error)
+
+	// Stats is cheap: it reads counters, not records.
+	Stats() Stats
+
+	// Watch returns a channel that gets the name of a link ("" for none) when
+	// something new became ready or due there; it is a hint, never blocks the
+	// store, and may name a link twice. It is closed by Close.
+	Watch() <-chan string
+
+	Close() error
+}
+
+// Op is one step of an Apply: exactly one of New, Change and Put is set.
+type Op struct {
+	// New creates a record unless its Identity was first seen within SameFor
+	// (zero Identity or zero SameFor: always). The store sets Seq. Memory of the
+	// identity is kept at least that long. The record's Accepted.Age is the time
+	// of the step.
+	New     *Record
+	SameFor time.Duration
+	// Urgent lets the op into the reserve of a full store.
+	Urgent bool
+
+	// Change reads the record Seq, lets Change alter it and writes it back. The
+	// function sees each change that was applied before it; it may run more than
+	// once and must have no side effects. Records it returns are created with
+	// it. Returning ErrSkip leaves the record as it is; any other error does
+	// too, and is given back in Done.Err; neither disturbs the other ops.
+	Seq    uint64
+	Change func(*Record) ([]*Record, error)
+
+	// Put sets small values; a nil value removes the key.
+	Put map[string][]byte
+
+	// Lazy lets the op wait for the next commit, five seconds at most; Apply
+	// returns at once with an empty Done. Lazy ops are applied in order, before
+	// any later op of the same store, and are seen by reads once committed.
+	// Only for Change and Put.
+	Lazy bool
+}
+
+// Done tells what an op did.
+type Done struct {
+	Seq       uint64   // of the record that was created, changed, or known already
+	Duplicate bool     // New: the identity is known; nothing was created
+	Record    *Record  // Change: the record after it; New: as stored
+	Spawned   []uint64 // Change: the records that were created with it
+	Err       error    // Change: ErrSkip, ErrNotFound, ErrDamaged or the function's own
+}
+
+// Item names one delivery of a record.
+type Item struct {
+	Seq      uint64
+	Delivery int // index into Record.Deliveries
+	Due      clock.Age
+}
+
+// Stats are the counters of a store.
+type Stats struct {
+	Records    int64                                   // all, finished ones included
+	Open       map[string]map[message.Precedence]int64 // open deliveries by link ("" for none) and precedence
+	Oldest     map[string]clock.Age                    // acceptance of the oldest open delivery by link
+	Bytes      int64                                   // of the data file
+	Damaged    int64                                   // records that could not be read
+	Commits    int64
+	LastCommit time.Duration
+}
+
+// Errors of a Store.
+var (
+	ErrNotFound = errors.New("no such record")
+	ErrDamaged  = errors.New("record is damaged (checksum does not fit)")
+	ErrSkip     = errors.New("left as it is")
+	ErrFull     = errors.New("the store is full")
+	ErrClosed   = errors.New("the store is closed")
+)
