@@ -18,7 +18,8 @@ type Record struct {
 	Message  message.Message `cbor:"2,keyasint"`
 	Identity Identity        `cbor:"3,keyasint"`
 	Accepted Stamp           `cbor:"4,keyasint"`
-	Expires  clock.Age       `cbor:"5,keyasint"` // an open delivery ends here
+	Expires  clock.Age       `cbor:"5,keyasint"`  // the store lists the record by this: when to look at it again, at the latest at Until
+	Until    clock.Age       `cbor:"13,keyasint"` // the lifetime ends here
 
 	Deliveries []Delivery `cbor:"6,keyasint"`
 
@@ -97,6 +98,11 @@ type Delivery struct {
 	Attempts int    `cbor:"6,keyasint,omitempty"` // rounds of sending, in all
 	Round    int    `cbor:"7,keyasint,omitempty"` // since it was last heard
 	Parts    []Part `cbor:"8,keyasint,omitempty"` // set before the first frame goes out
+
+	// Before and After are the marks that each part carries, fixed when the
+	// parts were first made so that a resend is the same to the byte.
+	Before string `cbor:"12,keyasint,omitempty"`
+	After  string `cbor:"13,keyasint,omitempty"`
 
 	Error string `cbor:"9,keyasint,omitempty"`  // the last one, for people
 	Code  string `cbor:"10,keyasint,omitempty"` // why it failed

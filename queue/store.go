@@ -119,6 +119,12 @@ type Op struct {
 	// any later op of the same store, and are seen by reads once committed.
 	// Only for Change and Put.
 	Lazy bool
+
+	// Then, if set, is called once with what the op did, after it is on disk,
+	// from the store's own goroutine: it must be quick and must not call the
+	// store. For a lazy op this is the only way to learn of it. It is not called
+	// when the commit failed (a lazy op is then tried again).
+	Then func(Done)
 }
 
 // Done tells what an op did.
