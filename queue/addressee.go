@@ -1,0 +1,59 @@
+package queue
+
+import (
+	"context"
+
+	"posthouse/bridge/message"
+)
+
+// mostUnacknowledged bounds how many unacknowledged deliveries of one link are
+// remembered by addressee after a start.
+const mostUnacknowledged = 10000
+
+// findUnacknowledged learns after a start whose acknowledgement is awaited.
+func (w *window) findUnacknowledged(ctx context.Context) error {
+	w.waiting = map[string]itemKey{}
+	items, err := w.Store.Due(ctx, w.Link, 1<<62, mostUnacknowledged)
+	if err != nil {
+		return err
+	}
+	for _, it := range items {
+		if d := w.unacknowledged(ctx, it.key()); d != nil {
+			w.waiting[d.To] = it.key()
+		}
+	}
+	return nil
+}
+
+// addresseeBusy tells whether another delivery to the same addressee still
+// waits for its acknowledgement, on a medium where only one may (APRS: the
+// author's note on messaging of 22 October 2008).
+func (w *window) addresseeBusy(ctx context.Context, p *pick) bool {
+	if !w.OnePerAddressee || p.record.Message.Kind != message.Text {
+		return false
+	}
+	to := p.record.Deliveries[p.item.Delivery].To
+	key, ok := w.waiting[to]
+	if !ok || key == p.item.key() {
+		return false
+	}
+	if _, out := w.isPending(key); out || w.unacknowledged(ctx, key) != nil {
+		return true
+	}
+	delete(w.waiting, to)
+	return false
+}
+
+// unacknowledged gives the delivery if it has gone out and waits for its
+// acknowledgement, else nil.
+func (w *window) unacknowledged(ctx context.Context, k itemKey) *Delivery {
+	r, err := w.Store.Get(ctx, k.seq)
+	if err != nil || k.delivery >= len(r.Deliveries) {
+		return nil
+	}
+	d := &r.Deliveries[k.delivery]
+	if d.Link != w.Link || d.State != Later || !d.Begun || len(d.Parts) == 0 || d.Parts[0].ID == "" {
+		return nil
+	}
+	return d
+}

@@ -1,0 +1,260 @@
+package queue
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/message"
+)
+
+// Carrier carries out what a courier has chosen. The bridge gives one for each
+// link. Its methods are called from the courier's goroutines.
+type Carrier interface {
+	// Open tells whether anything may go out on the link now. While it may not,
+	// the courier sleeps until Wake.
+	Open() bool
+
+	// Pace says how long to wait before the next frame of this delivery may go
+	// out; 0 is now. With stepAside set only this sender has to wait, and others
+	// may go before; without it nothing of the same or a lower precedence may.
+	Pace(r *Record, delivery int) (wait time.Duration, stepAside bool)
+
+	// Overdue tells whether a delivery of low precedence has waited so long that
+	// it may use the share of the air that is kept for such.
+	Overdue(r *Record) bool
+
+	// Carry sends jobs in the order given and returns one Outcome each. It
+	// returns soon after ctx ends.
+	Carry(ctx context.Context, jobs []Job) []Outcome
+}
+
+// Job is one delivery to be carried out now.
+type Job struct {
+	Item   Item
+	Record *Record
+}
+
+// Outcome is what came of a Job.
+type Outcome struct {
+	// Change files it in the record; nil leaves the record as it is.
+	Change func(*Record) ([]*Record, error)
+	// Urgent has it written at once and not with the next commit.
+	Urgent bool
+	// Put sets small values in the same step as Change.
+	Put map[string][]byte
+	// Again asks to be given the same job again, before what is behind it in
+	// its lane: more parts are to go out, or the link went down.
+	Again bool
+	// Stop holds up what is behind it in its lane until the store lists a head
+	// there again: the first transmission failed and order is to be kept.
+	Stop bool
+}
+
+// CourierOptions are what a courier needs.
+type CourierOptions struct {
+	Link            string
+	Batch           int  // jobs in one Carry
+	Parallel        int  // Carry calls at once
+	OnePerAddressee bool // one unacknowledged delivery per addressee
+	Paced           bool // Pace and Overdue have something to say
+	Store           Store
+	Clock           *clock.Clock
+	Carrier         Carrier
+	Log             *slog.Logger
+}
+
+// Courier serves one link: it takes what is due, the highest precedence first,
+// within it a turn for each sender, within a lane in order, and files what came
+// of it.
+//
+// What a crash leads to: an outcome that was filed lazily and had not reached
+// the disk is forgotten, so the frame goes out once more. Resends carry the
+// same frame id, by which the other side can know them.
+type Courier struct {
+	CourierOptions
+	wake    chan struct{}
+	results chan carried
+	running int
+
+	window *window
+}
+
+// carried is the end of one Carry.
+type carried struct {
+	picks    []*pick
+	outcomes []Outcome
+}
+
+// NewCourier makes a courier; Run starts it.
+func NewCourier(o CourierOptions) *Courier {
+	o.Batch, o.Parallel = max(o.Batch, 1), max(o.Parallel, 1)
+	return &Courier{
+		CourierOptions: o,
+		wake:           make(chan struct{}, 1),
+		results:        make(chan carried, o.Parallel),
+		window:         newWindow(o),
+	}
+}
+
+// Wake makes the courier look again: something new is there, the link came up,
+// an acknowledgement arrived. It never blocks.
+func (c *Courier) Wake() {
+	select {
+	case c.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Run works until ctx ends and every Carry has returned.
+func (c *Courier) Run(ctx context.Context) {
+	var carrying sync.WaitGroup
+	defer carrying.Wait()
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			c.finish(&carrying)
+			return
+		case <-c.wake:
+			c.window.stale()
+		case done := <-c.results:
+			c.running--
+			c.file(ctx, done)
+		case <-timer.C:
+			c.window.stale()
+		}
+		timer.Reset(c.dispatch(ctx, &carrying))
+	}
+}
+
+// finish files what came of the last Carry calls; the store is still open.
+func (c *Courier) finish(carrying *sync.WaitGroup) {
+	carrying.Wait()
+	for ; c.running > 0; c.running-- {
+		c.file(context.Background(), <-c.results)
+	}
+}
+
+// longestNap bounds a sleep: a missed hint costs no more than this.
+const longestNap = 30 * time.Second
+
+// dispatch starts as many Carry calls as may run and says how long to sleep.
+func (c *Courier) dispatch(ctx context.Context, carrying *sync.WaitGroup) time.Duration {
+	for c.running < c.Parallel {
+		if !c.Carrier.Open() {
+			return longestNap
+		}
+		picks, wait, err := c.window.choose(ctx)
+		if err != nil {
+			if ctx.Err() == nil {
+				c.Log.Error("reading the queue failed, trying again", "link", c.Link, "err", err)
+			}
+			return 5 * time.Second
+		}
+		if len(picks) == 0 {
+			return min(wait, longestNap)
+		}
+		c.running++
+		carrying.Add(1)
+		go func() {
+			defer carrying.Done()
+			// The channel holds one result for each Carry that may run: this never blocks.
+			c.results <- carried{picks, c.carry(ctx, picks)}
+		}()
+	}
+	return longestNap
+}
+
+// carry has the picks carried out. Messages that make the code panic are put
+// aside with the reason, not lost and not tried for ever.
+func (c *Courier) carry(ctx context.Context, picks []*pick) (out []Outcome) {
+	defer func() {
+		if p := recover(); p != nil {
+			c.Log.Error("carrying out messages went wrong; they are held for the operator", "link", c.Link, "err", p, "stack", string(debug.Stack()))
+			out = make([]Outcome, len(picks))
+			for i := range out {
+				out[i] = Outcome{Urgent: true, Change: park(picks[i].item, fmt.Sprint(p))}
+			}
+		}
+	}()
+	jobs := make([]Job, len(picks))
+	for i, p := range picks {
+		jobs[i] = Job{Item: p.item, Record: p.record}
+	}
+	return c.Carrier.Carry(ctx, jobs)
+}
+
+// park holds a delivery for the operator.
+func park(it Item, why string) func(*Record) ([]*Record, error) {
+	return func(r *Record) ([]*Record, error) {
+		d := &r.Deliveries[it.Delivery]
+		if !d.State.Open() {
+			return nil, ErrSkip
+		}
+		d.State, d.Error = Parked, why
+		return nil, nil
+	}
+}
+
+// file gives each outcome to the store and the picks back to the window.
+func (c *Courier) file(ctx context.Context, done carried) {
+	var ops []Op
+	var urgent bool
+	for i, out := range done.outcomes {
+		p := done.picks[i]
+		p.lane.out--
+		if out.Stop {
+			c.window.stop(p)
+		}
+		if out.Again || out.Change == nil {
+			c.window.back(p, out.Again)
+		}
+		if out.Change == nil {
+			continue
+		}
+		op := Op{Seq: p.item.Seq, Change: out.Change}
+		if !out.Again {
+			op.Then = func(Done) { c.window.filed(p); c.Wake() }
+		}
+		urgent = urgent || out.Urgent
+		ops = append(ops, op)
+		if len(out.Put) > 0 {
+			ops = append(ops, Op{Put: out.Put})
+		}
+	}
+	if len(ops) == 0 {
+		return
+	}
+	for i := range ops {
+		ops[i].Lazy = !urgent
+	}
+	if _, err := c.Store.Apply(ctx, ops...); err != nil {
+		c.unfiled(ctx, done, err)
+	}
+}
+
+// unfiled forgets what could not be written: those messages go out once more.
+func (c *Courier) unfiled(ctx context.Context, done carried, err error) {
+	if ctx.Err() == nil {
+		c.Log.Error("filing what became of messages failed; they may go out once more", "link", c.Link, "err", err)
+	}
+	for i, out := range done.outcomes {
+		if out.Change != nil && !out.Again {
+			c.window.filed(done.picks[i])
+		}
+	}
+}
+
+// pick is a delivery on its way from the window through Carry and back.
+type pick struct {
+	item       Item
+	record     *Record
+	lane       *lane
+	precedence message.Precedence
+}

@@ -1,0 +1,42 @@
+package queue
+
+import (
+	"math/rand/v2"
+	"time"
+
+	"posthouse/bridge/message"
+)
+
+// The first wait after a temporary error, and the longest. RFC 5321 section
+// 4.5.4.1 asks a mail sender for two tries in the first hour and then one every
+// two to three hours; radio users wait less patiently, so the ceiling is lower.
+const (
+	firstDelay   = 15 * time.Second
+	longestDelay = 30 * time.Minute
+)
+
+// Delay gives the wait before the next try after so many failed ones: it doubles
+// from 15 s to 30 min (to 5 min for an emergency). A tenth of it is random, so
+// that links that came back together are not tried together.
+func Delay(failed int, p message.Precedence) time.Duration {
+	longest := longestDelay
+	if p == message.Emergency {
+		longest = 5 * time.Minute
+	}
+	d := firstDelay
+	for i := 1; i < failed && d < longest; i++ {
+		d *= 2
+	}
+	d = min(d, longest)
+	return d - d/20 + rand.N(d/10)
+}
+
+// Doubled gives the wait for an acknowledgement in round n (from 1): first, then
+// doubled each time, limit at most.
+func Doubled(first time.Duration, n int, limit time.Duration) time.Duration {
+	d := first
+	for i := 1; i < n && d < limit; i++ {
+		d *= 2
+	}
+	return min(d, limit)
+}

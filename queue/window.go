@@ -1,0 +1,461 @@
+package queue
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"sync"
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/message"
+)
+
+// How much of a link's schedule is in memory: lanes of one precedence, and
+// resends that are due. What is beyond stays on disk until there is room.
+const (
+	lanesInMemory = 256
+	dueInMemory   = 256
+)
+
+// window is the part of one link's schedule that is in memory. The schedule
+// itself is in the store; the window can be thrown away at any time.
+type window struct {
+	CourierOptions
+
+	lanes   map[Lane]*lane
+	resends map[itemKey]*lane // one delivery each, so that they hold up nobody
+	fresh   bool              // nothing new since the last load
+	cut     bool              // the store had more than the last load took in
+	turns   map[string]uint64 // when each sender was last served
+	turn    uint64
+	waiting map[string]itemKey // addressee -> its unacknowledged delivery, with OnePerAddressee
+
+	mu      sync.Mutex // guards what filed touches, which is called by the store
+	pending map[itemKey]*lane
+}
+
+type itemKey struct {
+	seq      uint64
+	delivery int
+}
+
+func (it Item) key() itemKey { return itemKey{it.Seq, it.Delivery} }
+
+// lane is a Lane of which the front is in memory.
+type lane struct {
+	key     Lane
+	queue   []*pick // the front, in order
+	last    uint64  // Seq up to which the lane was read
+	out     int     // picks that are being carried
+	pending int     // picks whose outcome is not on disk yet, these included; under window.mu
+	stopped bool    // closed until those are on disk; under window.mu
+}
+
+func newWindow(o CourierOptions) *window {
+	return &window{
+		CourierOptions: o,
+		lanes:          map[Lane]*lane{},
+		resends:        map[itemKey]*lane{},
+		turns:          map[string]uint64{},
+		pending:        map[itemKey]*lane{},
+	}
+}
+
+// stale has the next choice look into the store again.
+func (w *window) stale() { w.fresh = false }
+
+// back returns a pick that was not filed: to the front of its lane, or to the
+// store's schedule.
+func (w *window) back(p *pick, again bool) {
+	w.filed(p)
+	if !again {
+		w.fresh = false
+		return
+	}
+	p.lane.queue = append([]*pick{p}, p.lane.queue...)
+	if p.lane.key == (Lane{}) {
+		w.resends[p.item.key()] = p.lane
+	} else {
+		w.lanes[p.lane.key] = p.lane
+	}
+}
+
+// filed forgets a pick whose outcome the store has.
+func (w *window) filed(p *pick) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if _, ok := w.pending[p.item.key()]; ok {
+		delete(w.pending, p.item.key())
+		p.lane.pending--
+		p.lane.stopped = p.lane.stopped && p.lane.pending > 0
+	}
+}
+
+// stop closes a pick's lane until its outcome is on disk. What memory held of
+// the lane is read again when the store lists its head.
+func (w *window) stop(p *pick) {
+	w.mu.Lock()
+	p.lane.stopped = true
+	w.mu.Unlock()
+	p.lane.queue, p.lane.last = nil, 0
+	delete(w.lanes, p.lane.key)
+}
+
+func (w *window) isStopped(l *lane) bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return l.stopped
+}
+
+func (w *window) isPending(k itemKey) (*lane, bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	l, ok := w.pending[k]
+	return l, ok
+}
+
+// choose takes up to Batch picks that may go out now. With none it says how
+// long there will be nothing to do, unless woken.
+func (w *window) choose(ctx context.Context) ([]*pick, time.Duration, error) {
+	for {
+		if !w.fresh {
+			if err := w.load(ctx); err != nil {
+				return nil, 0, err
+			}
+		}
+		picks, wait, err := w.takeAll(ctx)
+		if err != nil || len(picks) > 0 {
+			return picks, 0, err
+		}
+		if w.cut && len(w.lanes) < lanesInMemory && len(w.resends) < dueInMemory {
+			w.fresh, w.cut = false, false
+			continue
+		}
+		due, ok, err := w.Store.NextDue(ctx, w.Link)
+		if err != nil {
+			return nil, 0, err
+		}
+		if ok {
+			// What is due but was not taken is on its way to the disk, or waits for the pace.
+			wait = min(wait, max(due.Sub(w.Clock.Age()), time.Second))
+		}
+		return nil, wait, nil
+	}
+}
+
+// takeAll takes by precedence; on a paced link what has waited too long comes
+// first, in its own small share.
+func (w *window) takeAll(ctx context.Context) (picks []*pick, wait time.Duration, err error) {
+	wait = longestNap
+	if w.Paced {
+		for _, p := range []message.Precedence{message.Welfare, message.Routine} {
+			more, hold, _, err := w.take(ctx, p, true, w.Batch-len(picks))
+			if err != nil {
+				return nil, 0, err
+			}
+			picks, wait = append(picks, more...), min(wait, hold)
+		}
+	}
+	for _, p := range message.Precedences {
+		if len(picks) == w.Batch {
+			break
+		}
+		more, hold, stop, err := w.take(ctx, p, false, w.Batch-len(picks))
+		if err != nil {
+			return nil, 0, err
+		}
+		picks, wait = append(picks, more...), min(wait, hold)
+		if stop {
+			break
+		}
+	}
+	return picks, wait, nil
+}
+
+// take picks up to n of one precedence, a turn for each sender. stop is set when
+// the link's pace holds up this precedence and all below it.
+func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n int) (picks []*pick, wait time.Duration, stop bool, err error) {
+	wait = longestNap
+	lanes := w.inTurn(p)
+	for len(lanes) > 0 && len(picks) < n {
+		l := lanes[0]
+		next, err := w.front(ctx, l)
+		if err != nil {
+			return picks, wait, false, err
+		}
+		if next == nil || overdue && !w.Carrier.Overdue(next.record) || w.addresseeBusy(ctx, next) {
+			lanes = lanes[1:]
+			continue
+		}
+		hold, stepAside := time.Duration(0), false
+		if w.Paced {
+			hold, stepAside = w.Carrier.Pace(next.record, next.item.Delivery)
+		}
+		if hold > 0 {
+			wait = min(wait, hold)
+			if !stepAside {
+				return picks, wait, true, nil
+			}
+			lanes = lanes[1:]
+			continue
+		}
+		picks = append(picks, w.pick(l, next))
+		if w.Parallel > 1 || len(l.queue) == 0 && !w.refillable(l) {
+			lanes = lanes[1:] // with several Carry calls at once, order in a lane needs one at a time
+		} else {
+			lanes = append(lanes[1:], l)
+		}
+	}
+	return picks, wait, false, nil
+}
+
+// pick takes the front of a lane out.
+func (w *window) pick(l *lane, p *pick) *pick {
+	l.queue = l.queue[1:]
+	w.turn++
+	w.turns[p.record.Message.From] = w.turn
+	if len(w.turns) > 10*lanesInMemory {
+		clear(w.turns) // turns begin anew; memory stays bounded
+	}
+	if w.OnePerAddressee && p.record.Message.Kind == message.Text {
+		w.waiting[p.record.Deliveries[p.item.Delivery].To] = p.item.key()
+	}
+	w.mu.Lock()
+	w.pending[p.item.key()] = l
+	l.pending++
+	w.mu.Unlock()
+	l.out++
+	delete(w.resends, p.item.key())
+	return p
+}
+
+// inTurn gives the lanes and resends of one precedence that may be served, in
+// the order of turns: who waited longest for a turn first, then the oldest.
+func (w *window) inTurn(p message.Precedence) []*lane {
+	var lanes []*lane
+	for key, l := range w.lanes {
+		if len(l.queue) == 0 && l.last == 0 && !w.busy(l) {
+			delete(w.lanes, key)
+			continue
+		}
+		if key.Precedence == p && (w.Parallel == 1 || l.out == 0) {
+			lanes = append(lanes, l)
+		}
+	}
+	for _, l := range w.resends {
+		if l.queue[0].precedence == p {
+			lanes = append(lanes, l)
+		}
+	}
+	slices.SortFunc(lanes, func(a, b *lane) int {
+		ta, tb := w.turns[a.sender()], w.turns[b.sender()]
+		switch {
+		case ta != tb && ta < tb:
+			return -1
+		case ta != tb:
+			return 1
+		}
+		return int(min(max(int64(a.first())-int64(b.first()), -1), 1))
+	})
+	return lanes
+}
+
+func (w *window) busy(l *lane) bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return l.pending > 0
+}
+
+func (l *lane) sender() string {
+	if len(l.queue) > 0 {
+		return l.queue[0].record.Message.From
+	}
+	return l.key.From
+}
+
+func (l *lane) first() uint64 {
+	if len(l.queue) > 0 {
+		return l.queue[0].item.Seq
+	}
+	return l.last
+}
+
+// refillable tells whether the store may have more of a lane than memory.
+func (w *window) refillable(l *lane) bool { return l.key != (Lane{}) && l.last != 0 }
+
+// front gives the next pick of a lane, reading on in the store when memory has
+// no more; nil when there is none.
+func (w *window) front(ctx context.Context, l *lane) (*pick, error) {
+	for {
+		if len(l.queue) > 0 {
+			return l.queue[0], nil
+		}
+		if !w.refillable(l) {
+			return nil, nil
+		}
+		items, err := w.Store.Behind(ctx, l.key, l.last, max(w.Batch, 16))
+		if err != nil {
+			return nil, err
+		}
+		if len(items) == 0 {
+			if !w.busy(l) {
+				l.last = 0 // read to the end: the next head listing starts it anew
+			}
+			return nil, nil
+		}
+		for _, it := range items {
+			l.last = it.Seq
+			if err := w.add(ctx, l, it); err != nil {
+				return nil, err
+			}
+		}
+	}
+}
+
+// add reads an item's record and puts it at the end of a lane, if it still
+// waits for this link.
+func (w *window) add(ctx context.Context, l *lane, it Item) error {
+	if _, ok := w.isPending(it.key()); ok {
+		return nil
+	}
+	r, err := w.read(ctx, it)
+	if r == nil || err != nil {
+		return err
+	}
+	l.queue = append(l.queue, &pick{item: it, record: r, lane: l, precedence: r.Message.Precedence})
+	return nil
+}
+
+// read gives an item's record, or nil when it is gone, damaged, or no longer
+// waits for this link.
+func (w *window) read(ctx context.Context, it Item) (*Record, error) {
+	r, err := w.Store.Get(ctx, it.Seq)
+	if errors.Is(err, ErrNotFound) || errors.Is(err, ErrDamaged) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if it.Delivery >= len(r.Deliveries) {
+		return nil, nil
+	}
+	d := &r.Deliveries[it.Delivery]
+	if d.Link != w.Link || d.State != Ready && d.State != Later || d.Due > w.Clock.Age() {
+		return nil, nil
+	}
+	return r, nil
+}
+
+// load brings the window up to the store: new heads, resends that are due.
+func (w *window) load(ctx context.Context) error {
+	now := w.Clock.Age()
+	if w.OnePerAddressee && w.waiting == nil {
+		if err := w.findUnacknowledged(ctx); err != nil {
+			return err
+		}
+	}
+	for _, p := range message.Precedences {
+		if err := w.loadHeads(ctx, p, now); err != nil {
+			return err
+		}
+	}
+	if err := w.loadDue(ctx, now); err != nil {
+		return err
+	}
+	w.fresh = true
+	return nil
+}
+
+func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.Age) error {
+	var after uint64
+	for {
+		heads, err := w.Store.Heads(ctx, w.Link, p, now, after, lanesInMemory)
+		if err != nil {
+			return err
+		}
+		known := w.heads(p)
+		for _, it := range heads {
+			after = it.Seq
+			if l, ok := w.isPending(it.key()); ok {
+				if l.key != (Lane{}) && !w.isStopped(l) { // it has gone out: its lane goes on behind it
+					w.lanes[l.key] = l
+					l.last = max(l.last, it.Seq)
+				}
+				continue
+			}
+			if known[it.key()] {
+				continue
+			}
+			if err := w.addHead(ctx, it); err != nil {
+				return err
+			}
+		}
+		if len(heads) < lanesInMemory {
+			return nil
+		}
+		if len(w.lanes) >= 4*lanesInMemory {
+			w.cut = true
+			return nil
+		}
+	}
+}
+
+// heads gives the items at the front of the lanes of one precedence.
+func (w *window) heads(p message.Precedence) map[itemKey]bool {
+	known := map[itemKey]bool{}
+	for key, l := range w.lanes {
+		if key.Precedence == p {
+			for _, q := range l.queue {
+				known[q.item.key()] = true
+			}
+		}
+	}
+	return known
+}
+
+// addHead puts an item that the store calls the first of its lane in front of
+// that lane: a new lane, or one to whose front something came back.
+func (w *window) addHead(ctx context.Context, it Item) error {
+	r, err := w.read(ctx, it)
+	if r == nil || err != nil {
+		return err
+	}
+	key := r.LaneOf(&r.Deliveries[it.Delivery])
+	l := w.lanes[key]
+	if l == nil {
+		l = &lane{key: key}
+		w.lanes[key] = l
+	}
+	l.last = max(l.last, it.Seq)
+	l.queue = append([]*pick{{item: it, record: r, lane: l, precedence: r.Message.Precedence}}, l.queue...)
+	return nil
+}
+
+// loadDue takes in the deliveries whose acknowledgement did not come in time.
+func (w *window) loadDue(ctx context.Context, now clock.Age) error {
+	if len(w.resends) >= dueInMemory {
+		w.cut = true
+		return nil
+	}
+	items, err := w.Store.Due(ctx, w.Link, now, dueInMemory)
+	if err != nil {
+		return err
+	}
+	for _, it := range items {
+		if _, ok := w.isPending(it.key()); ok || w.resends[it.key()] != nil {
+			continue
+		}
+		r, err := w.read(ctx, it)
+		if err != nil {
+			return err
+		}
+		if r == nil || !r.Deliveries[it.Delivery].Begun {
+			continue // a head that waited out an error is listed by Heads
+		}
+		l := &lane{}
+		l.queue = []*pick{{item: it, record: r, lane: l, precedence: r.Message.Precedence}}
+		w.resends[it.key()] = l
+	}
+	return nil
+}
