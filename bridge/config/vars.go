@@ -12,12 +12,15 @@ import (
 // not set (default_KIND for one kind of link, $NAME for the value of the
 // gateway-wide variable, <name> for the link's name), oneof the allowed words,
 // required that there is no default, empty what an empty value means where it
-// differs from "not set", example a value for the file that Init writes.
+// differs from "not set", range the least and greatest number, kinds the kinds
+// of link that have it, example a value for the file that Init writes, init that
+// Init writes it as a setting and not as a comment, userinfo that the value may
+// hold a password before an @.
 type Config struct {
-	Callsign         string        `required:"true" example:"N0CALL-10" desc:"this gateway's own call sign with SSID; identifies all that it sends"`
-	Links            Links         `required:"true" example:"valley,aprs,post" desc:"the links' names, a to z and 0 to 9; each has variables POSTHOUSE_<NAME>_..."`
-	DataDir          string        `default:"$STATE_DIRECTORY" desc:"folder of the queue, keys and control socket; without it $STATE_DIRECTORY, else posthouse-data"`
-	Store            string        `default:"bolt" desc:"bolt, or etcd://host:port,host:port"`
+	Callsign         string        `required:"true" init:"true" example:"N0CALL-10" desc:"this gateway's own call sign with SSID; identifies all that it sends"`
+	Links            Links         `required:"true" init:"true" example:"valley,aprs,post" desc:"the links' names, a to z and 0 to 9; each has variables POSTHOUSE_<NAME>_..."`
+	DataDir          string        `default:"posthouse-data" desc:"folder of the queue, keys and control socket; under systemd the unit's $STATE_DIRECTORY is the default"`
+	Store            string        `default:"bolt" userinfo:"true" desc:"bolt, or etcd://host:port,host:port"`
 	HTTPListen       string        `default:"127.0.0.1:8327" empty:"turns it off" desc:"address of the page, /metrics, /healthz and /readyz; empty turns it off"`
 	OperatorsFile    string        `example:"/etc/posthouse/operators" desc:"who may act on the page: CALL:hash lines (bcrypt); needed as soon as the page is not on loopback"`
 	AlertTo          []string      `example:"N0QRA,duty@county.example" desc:"call signs and mail addresses that are told at once of emergencies and trouble"`
@@ -36,6 +39,9 @@ type Config struct {
 	Rate             Rate          `default:"20/10m" desc:"messages that one sender may hand in, COUNT/TIME; above it they are refused with a notice"`
 	LogLevel         slog.Level    `default:"info" oneof:"debug,info,warn,error" desc:"least level of the log on stderr"`
 	LogFormat        string        `default:"text" oneof:"text,json" desc:"form of the log: text for people, json for machines"`
+
+	// Operators are what OperatorsFile holds.
+	Operators []Operator `ignored:"true"`
 }
 
 // Links are the gateway's links in the order in which they are named.
@@ -63,7 +69,7 @@ const (
 type Link struct {
 	Name string `ignored:"true"`
 
-	Kind        string        `required:"true" oneof:"mesh,trunk,aprs,mail" desc:"what the link is"`
+	Kind        string        `required:"true" init:"true" oneof:"mesh,trunk,aprs,mail" desc:"what the link is"`
 	Medium      string        `default:"internet" oneof:"internet,amateur" desc:"the path to the broker or server; on amateur (HAMNET) TLS and passwords in clear are refused"`
 	Direction   string        `default:"both" oneof:"both,in,out" desc:"seen from the gateway; in never sends"`
 	Groups      []string      `default_mesh:"ALL" default_trunk:"ALL" empty:"no group" example:"ALL,NET1" desc:"names of the groups that cross this link; on aprs they go out as bulletins, on mail to the addresses in GROUP_TO"`
@@ -93,13 +99,13 @@ const (
 
 // Mesh is a local radio mesh behind an MQTT broker.
 type Mesh struct {
-	BrokerURL    string `example:"tcp://127.0.0.1:1883" desc:"the mesh's MQTT broker, tcp:// or ssl://; or set BROKER_LISTEN"`
+	BrokerURL    string `init:"true" userinfo:"true" example:"tcp://127.0.0.1:1883" desc:"the mesh's MQTT broker, tcp:// or ssl://; or set BROKER_LISTEN"`
 	BrokerListen string `example:"127.0.0.1:1883" desc:"address on which to run the built-in broker; or set BROKER_URL"`
 	Username     string `example:"posthouse" desc:"name at the broker"`
 	Password     Secret `example:"/etc/posthouse/broker.password" desc:"password at the broker"`
 	FromTopic    string `default:"<name>/from" desc:"topic of what the mesh says"`
 	ToTopic      string `default:"<name>/to" desc:"topic of what the mesh is told"`
-	Mesh         string `example:"valley" desc:"the mesh's own name, the same at every gateway of that mesh; needed with a trunk"`
+	Mesh         string `init:"true" example:"<name>" desc:"the mesh's own name, the same at every gateway of that mesh; needed with a trunk"`
 
 	FieldID        string `default:"/id" empty:"not read" desc:"JSON Pointer (RFC 6901) to the text's id"`
 	FieldFrom      string `default:"/from" desc:"JSON Pointer to the sender"`
@@ -118,28 +124,30 @@ type Mesh struct {
 
 	StationsFile string `example:"/etc/posthouse/stations" desc:"who is on this mesh: node id or call sign, call sign, name, what it may"`
 	Unknown      string `default:"pass" oneof:"pass,local,refuse" desc:"stations that are not on the list: pass (with a valid call sign), local (not beyond this mesh) or refuse"`
-	OpenChannel  bool   `default:"no" desc:"yes once you have made sure that the mesh's radio channel is not encrypted"`
+	// Stations are what StationsFile holds.
+	Stations    []Station `ignored:"true"`
+	OpenChannel bool      `default:"no" desc:"yes once you have made sure that the mesh's radio channel is not encrypted"`
 
-	MaxBytes int           `default:"140" desc:"bytes of text in one frame"`
-	MaxParts int           `default:"4" desc:"frames that one text may take"`
+	MaxBytes int           `default:"140" range:"20,65535" desc:"bytes of text in one frame"`
+	MaxParts int           `default:"4" range:"1,99" desc:"frames that one text may take"`
 	AckWait  time.Duration `default:"90s" desc:"first wait for an acknowledgement, never less than three computed round trips; doubled each time"`
-	Resends  int           `default:"2" desc:"how often an unacknowledged text is sent again before it is held; 0: one try, then sent"`
+	Resends  int           `default:"2" range:"0,20" desc:"how often an unacknowledged text is sent again before it is held; 0: one try, then sent"`
 	Charset  string        `default:"utf-8" oneof:"utf-8,ascii" desc:"characters that the mesh can show"`
 
-	SF            int     `example:"11" desc:"LoRa spreading factor; with it, sending is paced by computed time on air"`
-	BW            float64 `example:"250" desc:"LoRa bandwidth in kHz"`
+	SF            int     `example:"11" range:"5,12" desc:"LoRa spreading factor; with it, sending is paced by computed time on air"`
+	BW            float64 `example:"250" range:"7,1625" desc:"LoRa bandwidth in kHz"`
 	CR            string  `example:"4/5" desc:"LoRa coding rate, 4/5 to 4/8"`
-	Preamble      int     `default:"8" desc:"LoRa preamble in symbols"`
-	OverheadBytes int     `default:"0" example:"16" desc:"bytes that the mesh adds to the text in each radio frame"`
-	Repeats       int     `default:"3" desc:"transmissions that one frame of ours causes within hearing"`
-	Airtime       float64 `default:"10" desc:"percent of an hour of the channel that our traffic may fill, repeats included"`
-	Reserve       float64 `default:"20" desc:"percent of that kept for emergency"`
-	Duty          float64 `example:"10" desc:"hard limit for the node's own transmitter in percent of an hour; without it none"`
+	Preamble      int     `default:"8" range:"6,65535" desc:"LoRa preamble in symbols"`
+	OverheadBytes int     `default:"0" range:"0,200" example:"16" desc:"bytes that the mesh adds to the text in each radio frame"`
+	Repeats       int     `default:"3" range:"1,100" desc:"transmissions that one frame of ours causes within hearing"`
+	Airtime       float64 `default:"10" range:"0.1,100" desc:"percent of an hour of the channel that our traffic may fill, repeats included"`
+	Reserve       float64 `default:"20" range:"0,100" desc:"percent of that kept for emergency"`
+	Duty          float64 `example:"10" range:"0.01,100" desc:"hard limit for the node's own transmitter in percent of an hour; without it none"`
 }
 
 // Trunk is the way to far gateways, through a wide-area MQTT broker.
 type Trunk struct {
-	BrokerURL    string `example:"ssl://broker.county.example:8883" desc:"the wide-area MQTT broker, tcp:// or ssl://; or set BROKER_LISTEN"`
+	BrokerURL    string `init:"true" userinfo:"true" example:"ssl://broker.county.example:8883" desc:"the wide-area MQTT broker, tcp:// or ssl://; or set BROKER_LISTEN"`
 	BrokerListen string `example:"127.0.0.1:1884" desc:"address on which to run the built-in broker; or set BROKER_URL"`
 	Username     string `example:"posthouse" desc:"name at the broker"`
 	Password     Secret `example:"/etc/posthouse/trunk.password" desc:"password at the broker"`
@@ -148,8 +156,8 @@ type Trunk struct {
 	KeyFile      string `example:"/etc/posthouse/client.key" desc:"key of the own certificate"`
 
 	TopicRoot      string `default:"posthouse/1" desc:"first levels of the trunk's topics"`
-	SigningKeyFile string `required:"true" example:"/etc/posthouse/signing.key" desc:"the gateway's Ed25519 key, made by posthouse key"`
-	TrustFile      string `example:"/etc/posthouse/trust.jwk" desc:"gateways that are believed: JWK lines, each with its call sign as kid"`
+	SigningKeyFile string `init:"true" example:"/etc/posthouse/signing.key" desc:"the gateway's Ed25519 key, made by posthouse key"`
+	TrustFile      string `init:"true" example:"/etc/posthouse/trust.jwk" desc:"gateways that are believed: JWK lines, each with its call sign as kid"`
 	Trust          string `default:"listed" oneof:"listed,any" desc:"whose events count: listed gateways, or any (texts only)"`
 
 	AckWait time.Duration `default:"30s" desc:"first wait for a far gateway's receipt; doubled up to 10m"`
@@ -157,22 +165,22 @@ type Trunk struct {
 
 // APRS is a connection to an APRS-IS server.
 type APRS struct {
-	Server        string        `required:"true" example:"aprs.example:14580" desc:"the APRS-IS server, host:port"`
-	Passcode      Secret        `example:"/etc/posthouse/aprs.passcode" desc:"passcode of the own call sign; without it the link only receives"`
+	Server        string        `required:"true" init:"true" example:"aprs.example:14580" desc:"the APRS-IS server, host:port"`
+	Passcode      Secret        `init:"true" example:"/etc/posthouse/aprs.passcode" desc:"passcode of the own call sign, needed to send"`
 	Filter        string        `example:"r/46.5/-122.9/50" desc:"server-side filter, added to what the bridge itself asks for"`
 	Positions     bool          `default:"false" desc:"true to gate positions of mesh stations"`
 	PositionEvery time.Duration `default:"60s" desc:"a station's position at most this often"`
 	AckWait       time.Duration `default:"15s" desc:"first wait for an acknowledgement; doubled each time"`
-	Resends       int           `default:"7" desc:"how often an unacknowledged text is sent again"`
-	MaxParts      int           `default:"3" desc:"frames that one text may take"`
+	Resends       int           `default:"7" range:"0,20" desc:"how often an unacknowledged text is sent again"`
+	MaxParts      int           `default:"3" range:"1,99" desc:"frames that one text may take"`
 	ThirdParty    bool          `default:"no" desc:"yes to let texts of people without a call sign go to APRS; ask your national rules"`
 }
 
 // Mail is an SMTP server for mail to radio and a client for mail from it.
 type Mail struct {
-	Listen            string         `example:"127.0.0.1:2525" desc:"address of the SMTP server that takes mail for stations; without it mail only goes out"`
-	Domain            string         `required:"true" example:"radio.county.example" desc:"mail domain of the stations, CALL@DOMAIN"`
-	Smarthost         string         `example:"mail.county.example:587" desc:"mail server that carries mail further, host:port; without it mail only comes in"`
+	Listen            string         `init:"true" example:"127.0.0.1:2525" desc:"address of the SMTP server that takes mail for stations; without it mail only goes out"`
+	Domain            string         `required:"true" init:"true" example:"radio.county.example" desc:"mail domain of the stations, CALL@DOMAIN"`
+	Smarthost         string         `init:"true" example:"mail.county.example:587" desc:"mail server that carries mail further, host:port; without it mail only comes in"`
 	SmarthostTLS      string         `default:"starttls" oneof:"starttls,implicit,none" desc:"none only on loopback and amateur"`
 	SmarthostUsername string         `example:"posthouse" desc:"name at the smarthost"`
 	SmarthostPassword Secret         `example:"/etc/posthouse/smarthost.password" desc:"password at the smarthost"`
@@ -181,5 +189,5 @@ type Mail struct {
 	Allow             []Allow        `example:"ann@club.example=N0QRA,*@county.example" desc:"senders that may write to radio: ADDRESS=CALL (licensed), or an address or pattern (third party)"`
 	Relays            []netip.Prefix `default:"127.0.0.0/8,::1/128" empty:"nobody" desc:"addresses of your own mail servers in front of this one, which have checked the sender; mail from elsewhere needs aligned DKIM"`
 	ReplyFor          time.Duration  `default:"168h" desc:"how long somebody to whom a station wrote may answer it"`
-	MaxMessageBytes   int            `default:"65536" desc:"largest mail on the wire, in bytes"`
+	MaxMessageBytes   int            `default:"65536" range:"1024,67108864" desc:"largest mail on the wire, in bytes"`
 }
