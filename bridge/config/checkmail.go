@@ -1,0 +1,62 @@
+package config
+
+func (l *loader) checkMailIn(k *Link) {
+	m := k.Mail
+	if m.Domain != "" && !isDomain(m.Domain) {
+		l.fail(k.variable("DOMAIN"), "is "+quote(m.Domain), "write a mail domain, such as radio.county.example")
+	}
+	l.checkListen(k.variable("LISTEN"), m.Listen)
+	switch {
+	case m.Listen == "" && m.Smarthost == "":
+		l.fail(k.variable("LISTEN"), "and "+k.variable("SMARTHOST")+" are both missing", "set one of them or both")
+	case m.Listen == "" && k.Direction == "in":
+		l.fail(k.variable("LISTEN"), "is missing, and the link is to receive only", "set it, or change "+k.variable("DIRECTION"))
+	case m.Smarthost == "" && k.Direction == "out":
+		l.fail(k.variable("SMARTHOST"), "is missing, and the link is to send only", "set it, or change "+k.variable("DIRECTION"))
+	case m.Listen != "" && len(m.Relays) > 0 && k.MayReceive():
+		l.warn(k.variable("RELAYS"), "are believed about who wrote a mail: "+relaysText(k),
+			"make sure that the mail server there verifies From (DKIM or DMARC), or empty the list")
+	}
+	if k.Medium == Amateur && m.TLSCertFile != "" {
+		l.fail(k.variable("TLS_CERT_FILE"), "is for TLS, which encrypts, on an amateur link", "remove it, or set "+k.variable("MEDIUM")+"=internet if that is what the path is")
+	}
+	l.checkPair(k, "TLS_CERT_FILE", m.TLSCertFile, "TLS_KEY_FILE", m.TLSKeyFile)
+}
+
+func relaysText(k *Link) string {
+	for _, v := range kindTable(k, KindMail) {
+		if v.name == "RELAYS" {
+			return quote(v.text())
+		}
+	}
+	return ""
+}
+
+func (l *loader) checkSmarthost(k *Link) {
+	m := k.Mail
+	hasName, hasPassword := m.SmarthostUsername != "", !m.SmarthostPassword.IsZero()
+	switch {
+	case hasPassword && !hasName:
+		l.fail(k.variable("SMARTHOST_USERNAME"), "is missing, and a password is set", "set both or none")
+	case hasName && !hasPassword && !l.blames(k.variable("SMARTHOST_PASSWORD")):
+		l.fail(k.variable("SMARTHOST_PASSWORD"), "is missing, and a user name is set", "set both or none")
+	case hasPassword && k.Medium == Amateur:
+		l.refuseAmateurPassword(k, "SMARTHOST_PASSWORD")
+	}
+	if m.Smarthost == "" {
+		return
+	}
+	name := k.variable("SMARTHOST")
+	host, port, ok := splitHostPort(m.Smarthost)
+	if !ok || host == "" || port == 0 {
+		l.fail(name, "is "+quote(m.Smarthost), "write host:port, such as mail.county.example:587")
+		return
+	}
+	switch {
+	case k.Medium == Amateur && m.SmarthostTLS != "none":
+		l.fail(k.variable("SMARTHOST_TLS"), "is "+m.SmarthostTLS+", which encrypts, on an amateur link", "write none, or set "+k.variable("MEDIUM")+"=internet if that is what the path is")
+	case k.Medium == Internet && m.SmarthostTLS == "none" && !isLoopback(host):
+		l.fail(k.variable("SMARTHOST_TLS"), "is none, and the smarthost is not on this machine", "write starttls or implicit")
+	}
+	l.warnAmateurAddress(k, name, host)
+}

@@ -1,0 +1,3 @@
+package config
+
+func (l *loader) checkRadio(k *Link) {}
