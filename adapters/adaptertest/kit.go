@@ -3,6 +3,7 @@ package adaptertest
 import (
 	"log/slog"
 	"testing"
+	"time"
 
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
@@ -38,6 +39,9 @@ type Kit struct {
 	Junk [][]byte
 	// Texts are texts that have to arrive unchanged, beyond the suite's own.
 	Texts []string
+
+	// Patience is how long the suite waits for what has to happen; zero: 20 s.
+	Patience time.Duration
 }
 
 // Peer is the far side of one link. A nil function is something that the medium

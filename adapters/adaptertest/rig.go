@@ -2,6 +2,7 @@ package adaptertest
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -19,15 +20,15 @@ import (
 )
 
 const (
-	patience = 20 * time.Second       // for what has to happen
-	soon     = 5 * time.Second        // for what has to end
-	quiet    = 100 * time.Millisecond // for what must not happen
+	soon  = 5 * time.Second        // for what has to end
+	quiet = 100 * time.Millisecond // for what must not happen
 )
 
 // rig is one link on the bench: between a Host and a Peer.
 type rig struct {
 	*testing.T
 	kit  Kit
+	wait time.Duration // the kit's patience
 	link link.Link
 	peer Peer
 	host *Host
@@ -48,7 +49,7 @@ type rig struct {
 func start(t *testing.T, kit Kit) *rig {
 	before := goleak.IgnoreCurrent()
 	t.Cleanup(func() { goleak.VerifyNone(t, before) })
-	r := &rig{T: t, kit: kit, host: &Host{}}
+	r := &rig{T: t, kit: kit, wait: cmp.Or(kit.Patience, 20*time.Second), host: &Host{}}
 	r.link, r.peer = kit.New(t, slog.New(slog.NewTextHandler(r, &slog.HandlerOptions{Level: slog.LevelDebug})))
 	r.ctx, r.cancel = context.WithCancel(context.Background())
 	t.Cleanup(r.hidesSecret)
@@ -120,10 +121,10 @@ func (r *rig) stop() {
 // await waits until ok holds, which depends on the host.
 func (r *rig) await(what string, ok func() bool) {
 	r.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), r.wait)
 	defer cancel()
 	if !r.host.Wait(ctx, ok) {
-		r.Fatalf("waited %v in vain until %s", patience, what)
+		r.Fatalf("waited %v in vain until %s", r.wait, what)
 	}
 }
 
@@ -148,8 +149,8 @@ func (r *rig) answer(answers <-chan Answer, want Answer) {
 		if got != want {
 			r.Fatalf("the far side was answered %q, want %q", got, want)
 		}
-	case <-time.After(patience):
-		r.Fatalf("the far side was not answered within %v, want %q", patience, want)
+	case <-time.After(r.wait):
+		r.Fatalf("the far side was not answered within %v, want %q", r.wait, want)
 	}
 }
 
@@ -210,10 +211,10 @@ func (r *rig) frame(text string) link.Frame {
 	}
 }
 
-// send sends text with patience and gives its result.
+// send sends text, waits for its result and gives it.
 func (r *rig) send(text string) error {
 	r.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	ctx, cancel := context.WithTimeout(context.Background(), r.wait)
 	defer cancel()
 	return r.results(r.link.Send(ctx, []link.Frame{r.frame(text)}), 1)[0]
 }
@@ -249,8 +250,8 @@ func (r *rig) hears(want string) {
 		if got != want {
 			r.Fatalf("the far side got\n  %q, want\n  %q", got, want)
 		}
-	case <-time.After(patience):
-		r.Fatalf("the far side did not get %q within %v", want, patience)
+	case <-time.After(r.wait):
+		r.Fatalf("the far side did not get %q within %v", want, r.wait)
 	}
 }
 
@@ -267,7 +268,7 @@ func (r *rig) hearsNothing() {
 // hearsAtLast waits for a text on the far side and passes over others.
 func (r *rig) hearsAtLast(want string) {
 	r.Helper()
-	late := time.After(patience)
+	late := time.After(r.wait)
 	for {
 		select {
 		case got := <-r.peer.Heard:
@@ -275,7 +276,7 @@ func (r *rig) hearsAtLast(want string) {
 				return
 			}
 		case <-late:
-			r.Fatalf("the far side did not get %q within %v", want, patience)
+			r.Fatalf("the far side did not get %q within %v", want, r.wait)
 		}
 	}
 }
@@ -285,12 +286,12 @@ func (r *rig) until(what string, try func() bool) {
 	r.Helper()
 	again := time.NewTicker(quiet)
 	defer again.Stop()
-	late := time.After(patience)
+	late := time.After(r.wait)
 	for !try() {
 		select {
 		case <-again.C:
 		case <-late:
-			r.Fatalf("tried for %v in vain until %s", patience, what)
+			r.Fatalf("tried for %v in vain until %s", r.wait, what)
 		}
 	}
 }

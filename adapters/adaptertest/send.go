@@ -64,7 +64,7 @@ func sendsAtOnce(r *rig) {
 		select {
 		case text := <-r.peer.Heard:
 			got = append(got, text)
-		case <-time.After(patience):
+		case <-time.After(r.wait):
 			r.Errorf("the far side got only %d of %d frames", len(got), len(want))
 		}
 	}
