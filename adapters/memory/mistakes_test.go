@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -41,7 +42,7 @@ var mistakes = []struct {
 	{"temporary is not permanent", mistake{err: func(err error) error { return link.Permanent("failed", err) }}},
 	{"send returns soon after its context ends", mistake{send: context.WithoutCancel}},
 	{"run returns soon after its context ends", mistake{run: context.WithoutCancel}},
-	{"a connection lost during accept loses nothing", mistake{host: func(h link.Host) link.Host { return &once{Host: h, never: true} }}},
+	{"a connection lost during accept loses nothing", mistake{host: func(h link.Host) link.Host { return &deaf{Host: h} }}},
 	{"a connection lost during send tells so", mistake{err: func(err error) error { return nil }}},
 	{"properties are sane and do not change", mistake{leak: true}}, // a goroutine is left after any case
 	{"permanent stays permanent", mistake{err: func(err error) error { return fmt.Errorf("login with %s: %w", secret, err) }}},
@@ -172,20 +173,34 @@ func (i insisting) Accept(ctx context.Context, in ...message.Message) ([]link.Ve
 // once takes the decision about duplicates away from accept.
 type once struct {
 	link.Host
-	never bool // gives up on a slow accept, and then drops what comes again
-	seen  sync.Map
+	seen sync.Map
 }
 
 func (o *once) Accept(ctx context.Context, in ...message.Message) ([]link.Verdict, error) {
 	if _, again := o.seen.LoadOrStore(in[0].Text, true); again {
 		return make([]link.Verdict, len(in)), nil
 	}
-	if o.never {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, 50*time.Millisecond)
-		defer cancel()
-	}
 	return o.Host.Accept(ctx, in...)
+}
+
+// deaf hands on nothing more once the connection was lost.
+type deaf struct {
+	link.Host
+	lost atomic.Bool
+}
+
+func (d *deaf) State(up bool, why string) {
+	if !up {
+		d.lost.Store(true)
+	}
+	d.Host.State(up, why)
+}
+
+func (d *deaf) Accept(ctx context.Context, in ...message.Message) ([]link.Verdict, error) {
+	if d.lost.Load() {
+		return make([]link.Verdict, len(in)), nil
+	}
+	return d.Host.Accept(ctx, in...)
 }
 
 // altering changes what comes in.
