@@ -1,0 +1,109 @@
+package rules
+
+import (
+	"container/list"
+	"fmt"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/clock"
+)
+
+const (
+	maxSenders = 10_000 // remembered by one Rate, the one unheard longest goes first
+	maxLimit   = 10_000 // messages in a Limit
+)
+
+// Limit is a number of messages in a time.
+type Limit struct {
+	N   int
+	Per time.Duration
+}
+
+// Emergencies is how many a sender may send as such; more go as priority.
+var Emergencies = Limit{N: 3, Per: 10 * time.Minute}
+
+// ParseRate reads a limit such as 20/10m.
+func ParseRate(s string) (Limit, error) {
+	count, per, ok := strings.Cut(strings.TrimSpace(s), "/")
+	if !ok {
+		return Limit{}, fmt.Errorf("rate %q: write number/time, for example 20/10m", s)
+	}
+	n, err := strconv.Atoi(count)
+	if err != nil || n < 1 || n > maxLimit {
+		return Limit{}, fmt.Errorf("rate %q: the number must be 1 to %d", s, maxLimit)
+	}
+	d, err := time.ParseDuration(per)
+	if err != nil {
+		return Limit{}, fmt.Errorf("rate %q: %w", s, err)
+	}
+	if d < time.Second || d > 7*24*time.Hour {
+		return Limit{}, fmt.Errorf("rate %q: the time must be 1s to 168h", s)
+	}
+	return Limit{n, d}, nil
+}
+
+// String gives the form that ParseRate reads.
+func (l Limit) String() string { return fmt.Sprintf("%d/%v", l.N, l.Per) }
+
+// Rate counts what each sender hands in, by base call sign or mail address, in
+// a sliding window. It is safe for concurrent use and remembers at most 10,000
+// senders.
+//
+// An emergency is never refused: do not ask Allow for it, ask a Rate of the
+// limit Emergencies whether it may go as one.
+type Rate struct {
+	limit Limit
+
+	mu      sync.Mutex
+	senders map[string]*list.Element // of *sender
+	recent  *list.List               // heard last first
+}
+
+type sender struct {
+	name string
+	at   []clock.Age // the last limit.N or fewer, a ring once full
+	next int         // the oldest of a full ring
+}
+
+// NewRate makes an empty count.
+func NewRate(limit Limit) *Rate {
+	return &Rate{limit: limit, senders: map[string]*list.Element{}, recent: list.New()}
+}
+
+// Allow tells whether one more from sender stays within the limit at now, and
+// if so counts it.
+func (r *Rate) Allow(from string, now clock.Age) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	s := r.find(from)
+	if len(s.at) < r.limit.N {
+		s.at = append(s.at, now)
+		return true
+	}
+	if now.Sub(s.at[s.next]) < r.limit.Per {
+		return false
+	}
+	s.at[s.next] = now
+	s.next = (s.next + 1) % len(s.at)
+	return true
+}
+
+// find gives the sender's count, a new one if need be.
+func (r *Rate) find(from string) *sender {
+	name := strings.ToLower(callsign.Base(from))
+	if e := r.senders[name]; e != nil {
+		r.recent.MoveToFront(e)
+		return e.Value.(*sender)
+	}
+	if r.recent.Len() >= maxSenders {
+		oldest := r.recent.Back()
+		delete(r.senders, r.recent.Remove(oldest).(*sender).name)
+	}
+	s := &sender{name: name}
+	r.senders[name] = r.recent.PushFront(s)
+	return s
+}
