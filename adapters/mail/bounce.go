@@ -1,0 +1,58 @@
+package mail
+
+import (
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/base32"
+	"fmt"
+	"strings"
+)
+
+const bouncePrefix = "bounce+"
+
+// base32 in lower case: mail servers may change the case of a local part.
+var base32Lower = base32.NewEncoding("abcdefghijklmnopqrstuvwxyz234567").WithPadding(base32.NoPadding)
+
+// The local part has room for 64 octets (RFC 5321 section 4.5.3.1.1): 7 for the
+// prefix, 1 for the +, 16 for the 80 bits of the MAC, 40 for 25 bytes of id.
+const (
+	macBytes   = 10
+	maxBounced = 25
+)
+
+// bounceAddress is where reports about one message go: bounce+ID+MAC@domain,
+// the id in base32 since it must come back in its own case.
+func bounceAddress(key []byte, id, domain string) (string, error) {
+	if id == "" || len(id) > maxBounced {
+		return "", fmt.Errorf("message id %q has no room in a bounce address: 1 to %d bytes", id, maxBounced)
+	}
+	return bouncePrefix + base32Lower.EncodeToString([]byte(id)) + "+" + bounceMAC(key, id) + "@" + domain, nil
+}
+
+func bounceMAC(key []byte, id string) string {
+	h := hmac.New(sha256.New, key)
+	h.Write([]byte("posthouse bounce 1\x00"))
+	h.Write([]byte(id))
+	return base32Lower.EncodeToString(h.Sum(nil)[:macBytes])
+}
+
+// isBounce tells whether a local part claims to be a bounce address.
+func isBounce(local string) bool {
+	return len(local) >= len(bouncePrefix) && strings.EqualFold(local[:len(bouncePrefix)], bouncePrefix)
+}
+
+// bouncedID gives the id in a bounce address's local part if its MAC is ours.
+func bouncedID(key []byte, local string) (id string, ok bool) {
+	if !isBounce(local) {
+		return "", false
+	}
+	encoded, mac, ok := strings.Cut(strings.ToLower(local[len(bouncePrefix):]), "+")
+	if !ok {
+		return "", false
+	}
+	raw, err := base32Lower.DecodeString(encoded)
+	if err != nil {
+		return "", false
+	}
+	return string(raw), hmac.Equal([]byte(mac), []byte(bounceMAC(key, string(raw))))
+}

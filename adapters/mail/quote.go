@@ -1,0 +1,135 @@
+package mail
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+)
+
+// signatureMark is the line above a signature (RFC 3676 section 4.3).
+const signatureMark = "-- "
+
+// cut takes quoted text and the signature off, as a person would before reading
+// a mail aloud. If nothing is left, the mail was only that: it stays whole.
+// Cutting twice gives the same as cutting once.
+func cut(text string) string {
+	text = tidy(text)
+	short := text
+	for {
+		next := tidy(cutQuotes(cutSignature(cutOriginal(short))))
+		if next == short {
+			break
+		}
+		short = next
+	}
+	if short == "" {
+		return strings.TrimSpace(text)
+	}
+	return short
+}
+
+// cutSignature ends the text at its signature mark. Programs that trim lines
+// lose the mark's blank, so a bare "--" counts near the end.
+func cutSignature(text string) string {
+	const near = 8 // lines
+	lines := strings.Split(text, "\n")
+	for i, line := range lines {
+		if line == signatureMark || line == "--" && i >= len(lines)-near {
+			return strings.Join(lines[:i], "\n")
+		}
+	}
+	return text
+}
+
+// original is the line above a quoted mail that is not marked line by line
+// (common practice, no source).
+var original = regexp.MustCompile(`(?i)^-{3,}\s*(original message|forwarded message|urspr\x{fc}ngliche nachricht|message d'origine|mensaje original)\s*-{3,}$`)
+
+func cutOriginal(text string) string {
+	lines := strings.Split(text, "\n")
+	if i := slices.IndexFunc(lines, original.MatchString); i >= 0 {
+		return strings.Join(lines[:i], "\n")
+	}
+	return text
+}
+
+// cutQuotes takes out the lines that begin with > and the attribution above
+// them.
+func cutQuotes(text string) string {
+	var out []string
+	quoting := false
+	for line := range strings.SplitSeq(text, "\n") {
+		if !strings.HasPrefix(line, ">") {
+			quoting = false
+			out = append(out, line)
+			continue
+		}
+		if !quoting {
+			out = dropAttribution(out)
+		}
+		quoting = true
+	}
+	return strings.Join(out, "\n")
+}
+
+// wrote are the verbs of attribution lines, and a year or address says the same
+// (common practice, no source).
+var wrote = regexp.MustCompile(`(?i)(wrote|writes|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|ha scritto|napisa\x{142}|@|\b(19|20)\d\d\b)`)
+
+// attributionStart begins an attribution that was wrapped into two lines.
+var attributionStart = regexp.MustCompile(`(?i)^(on|am|le|el|il|op|den|w dniu) .*\d`)
+
+// dropAttribution removes the line "On ... N. wrote:" at the end of lines, also
+// when it was wrapped or an empty line follows.
+func dropAttribution(lines []string) []string {
+	n := len(lines)
+	if n > 0 && lines[n-1] == "" {
+		n--
+	}
+	if n == 0 || !strings.HasSuffix(lines[n-1], ":") {
+		return lines
+	}
+	if wrote.MatchString(lines[n-1]) {
+		n--
+		if n > 0 && !attributionStart.MatchString(lines[n]) && attributionStart.MatchString(lines[n-1]) {
+			n--
+		}
+		return lines[:n]
+	}
+	return lines
+}
+
+// unflow undoes format=flowed (RFC 3676 section 4): a line that ends in a blank
+// goes on in the next one of the same quote depth, a leading blank is stuffing.
+func unflow(text string, delSp bool) string {
+	var out []string
+	open, depth := false, 0
+	for raw := range strings.SplitSeq(text, "\n") {
+		line := strings.TrimLeft(raw, ">")
+		d := len(raw) - len(line)
+		line = strings.TrimPrefix(line, " ")
+		flowed := strings.HasSuffix(line, " ") && line != signatureMark
+		if flowed && delSp {
+			line = strings.TrimSuffix(line, " ")
+		}
+		if open && d == depth && line != signatureMark {
+			out[len(out)-1] += line
+		} else {
+			out = append(out, quoted(d, line))
+		}
+		open, depth = flowed, d
+	}
+	return strings.Join(out, "\n")
+}
+
+// quoted marks a line with its quote depth. A line that only looks quoted, since
+// its stuffing was taken off, stays apart by its blank.
+func quoted(depth int, line string) string {
+	if depth > 0 {
+		return strings.Repeat(">", depth) + " " + line
+	}
+	if strings.HasPrefix(line, ">") {
+		return " " + line
+	}
+	return line
+}

@@ -1,0 +1,244 @@
+package mail
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"strings"
+	"time"
+
+	gomessage "github.com/emersion/go-message"
+	_ "github.com/emersion/go-message/charset" // charsets beyond UTF-8
+	gomail "github.com/emersion/go-message/mail"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+)
+
+// markHeader marks every mail that a gateway sends. A mail that carries it was
+// forwarded back to radio by a machine, and is refused: that would be a loop.
+const markHeader = "Posthouse-Gateway"
+
+// incoming is one mail as read, before it is known whether its From is true.
+type incoming struct {
+	header    gomail.Header
+	from      string // the one address in From, in lower case
+	subject   string // decoded, without Re:
+	reply     bool   // it answers another mail
+	text      string // for radio, without the subject
+	notes     string // what was not carried
+	id        string // Message-ID without brackets, empty if none is usable
+	originID  string // the same for the same mail, whatever its Message-ID looks like
+	inReplyTo string
+	date      time.Time // zero: none, or not believable
+}
+
+// readMail reads a mail and refuses what is never for radio. It does not look
+// at who sent it.
+func readMail(raw []byte, now time.Time) (*incoming, error) {
+	if err := checkBytes(raw); err != nil {
+		return nil, err
+	}
+	e, err := openMail(raw)
+	if err != nil {
+		return nil, err
+	}
+	m := &incoming{header: gomail.Header{Header: e.Header}}
+	if err := m.readHeader(raw, now); err != nil {
+		return nil, err
+	}
+	if err := m.checkMachine(); err != nil {
+		return nil, err
+	}
+	found, err := readParts(e)
+	if err != nil {
+		return nil, err
+	}
+	if m.text, err = found.readable(); err != nil {
+		return nil, err
+	}
+	m.notes = found.notes()
+	if m.text == "" && m.subject == "" {
+		return nil, refuse(link.CodeNotText, "there is no text in this mail: write plain text")
+	}
+	return m, nil
+}
+
+// checkBytes refuses what RFC 5321 section 2.3.8 and 4.1.1.4 forbid in a mail:
+// NUL, and CR or LF alone. Two programs would read such a mail as two different
+// ones (SMTP smuggling), and one of them may be the one that checked its sender.
+func checkBytes(raw []byte) error {
+	if bytes.IndexByte(raw, 0) >= 0 {
+		return reply(554, 5, 6, 0, "the mail holds NUL bytes")
+	}
+	pairs := bytes.Count(raw, []byte("\r\n"))
+	if bytes.Count(raw, []byte("\r")) != pairs || bytes.Count(raw, []byte("\n")) != pairs {
+		return reply(554, 5, 6, 0, "the mail holds CR or LF alone: lines end in CR LF")
+	}
+	return nil
+}
+
+// openMail parses the header. An unknown charset or encoding is met again, and
+// refused, where the text is read.
+func openMail(raw []byte) (*gomessage.Entity, error) {
+	e, err := gomessage.ReadWithOptions(bytes.NewReader(raw), &gomessage.ReadOptions{MaxHeaderBytes: int64(len(raw)) + 1})
+	if e == nil {
+		return nil, reply(554, 5, 6, 0, "the mail's header is broken: %v", err)
+	}
+	for f := e.Header.Fields(); f.Next(); {
+		// Programs differ on "From :"; the one that signed may not have seen it.
+		if name, _, _ := bytes.Cut(must(f.Raw()), []byte(":")); bytes.ContainsAny(name, " \t") {
+			return nil, reply(554, 5, 6, 0, "the mail's header is broken: blank before a colon")
+		}
+	}
+	return e, nil
+}
+
+func must(raw []byte, _ error) []byte { return raw } // a parsed field always has its raw form
+
+// readHeader takes what the bridge needs. RFC 5322 section 3.6 allows each of
+// these fields once; a second one is how a signed mail gets another meaning.
+func (m *incoming) readHeader(raw []byte, now time.Time) error {
+	for _, key := range []string{"From", "Date", "Message-Id", "To", "Cc", "Subject", "Content-Type", "Mime-Version", "In-Reply-To", "Content-Transfer-Encoding"} {
+		if n := m.header.FieldsByKey(key).Len(); n > 1 {
+			return reply(554, 5, 6, 0, "the mail has %d fields %s, and one is allowed", n, key)
+		}
+	}
+	from, err := m.header.AddressList("From")
+	if err != nil || len(from) != 1 {
+		return refuse(link.CodeNotAllowed, "From must hold exactly one address")
+	}
+	m.from = canonical(from[0].Address)
+	if _, domain, ok := cutAddress(m.from); !ok || !isASCII(m.from) || !isDomain(domain) {
+		return notASCII("sender")
+	}
+	m.subject, m.reply = plainSubject(m.header)
+	m.readIDs(raw)
+	if date, err := m.header.Date(); err == nil && date.Before(now.Add(10*time.Minute)) {
+		m.date = date.UTC()
+	}
+	return nil
+}
+
+func (m *incoming) readIDs(raw []byte) {
+	if id, err := m.header.MessageID(); err == nil && len(id) <= 250 {
+		m.id = id
+	}
+	if ids, err := m.header.MsgIDList("In-Reply-To"); err == nil && len(ids) > 0 && len(ids[0]) <= 250 {
+		m.inReplyTo = ids[0]
+	}
+	m.reply = m.reply || m.inReplyTo != "" || m.header.Has("References")
+	// A retried mail carries the same Message-ID. Without one its own bytes name
+	// it, without the trace lines on top, which each try may change.
+	key := []byte(m.header.Get("Message-Id"))
+	if len(key) == 0 {
+		_, body, _ := bytes.Cut(raw, []byte("\r\n\r\n"))
+		key = append([]byte(m.from+"\x00"+m.header.Get("Date")+"\x00"+m.header.Get("Subject")+"\x00"), body...)
+	}
+	sum := sha256.Sum256(key)
+	m.originID = hex.EncodeToString(sum[:8])
+}
+
+// checkMachine refuses what no person wrote to this station (RFC 3834 section 2,
+// RFC 2919, RFC 2369; Precedence is common practice).
+func (m *incoming) checkMachine() error {
+	h := m.header
+	if n := h.FieldsByKey("Received").Len(); n > maxReceived {
+		return refuse(link.CodeLooped, "the mail has passed %d servers", n)
+	}
+	if h.Has(markHeader) {
+		return refuse(link.CodeLooped, "the mail comes from a radio gateway")
+	}
+	auto, _, _ := strings.Cut(h.Get("Auto-Submitted"), ";")
+	if auto = strings.TrimSpace(auto); auto != "" && !strings.EqualFold(auto, "no") {
+		return refuse(link.CodeNotAllowed, "automatic mail (Auto-Submitted: %s) is not for radio", auto)
+	}
+	switch strings.ToLower(strings.TrimSpace(h.Get("Precedence"))) {
+	case "bulk", "list", "junk":
+		return refuse(link.CodeNotAllowed, "bulk mail is not for radio")
+	}
+	for f := h.Fields(); f.Next(); {
+		if strings.HasPrefix(strings.ToLower(f.Key()), "list-") {
+			return refuse(link.CodeNotAllowed, "mail from a list is not for radio")
+		}
+	}
+	if t, _, _ := h.ContentType(); t == "multipart/report" {
+		return refuse(link.CodeNotAllowed, "a report goes to a bounce address only")
+	}
+	return nil
+}
+
+// fill puts the mail into a text for a station.
+func (m *incoming) fill(text *message.Message) {
+	text.Subject = m.subject
+	text.Text = m.whole()
+	text.OriginID, text.MailID, text.InReplyTo = m.originID, m.id, m.inReplyTo
+	text.Filed = m.date
+}
+
+// whole is what goes on air: the subject in front when the mail begins a
+// conversation, since a person writes "Water" there and "two cans, by noon"
+// below; an answer's subject only repeats the question.
+func (m *incoming) whole() string {
+	text := m.text
+	switch {
+	case text == "":
+		text = m.subject
+	case m.subject == "" || m.reply || strings.HasPrefix(strings.ToLower(text), strings.ToLower(m.subject)):
+	default:
+		text = m.subject + ": " + text
+	}
+	if m.notes != "" {
+		text = strings.TrimSpace(text + "\n" + m.notes)
+	}
+	return text
+}
+
+// answerMarks are what mail programs put before the subject of an answer or a
+// forwarded mail. "Re" is RFC 5322 section 3.6.5, the others are common practice.
+var answerMarks = []string{"re", "aw", "sv", "antw", "fwd", "fw", "wg"}
+
+// plainSubject decodes the subject and takes the marks of answers off.
+func plainSubject(h gomail.Header) (subject string, reply bool) {
+	subject, err := h.Subject()
+	if err != nil {
+		return "", false // an unknown charset is never guessed
+	}
+	subject = oneLine(subject)
+	for {
+		mark, rest, ok := strings.Cut(subject, ":")
+		if !ok || !isAnswerMark(strings.TrimSpace(mark)) {
+			return subject, reply
+		}
+		subject, reply = strings.TrimSpace(rest), true
+	}
+}
+
+func isAnswerMark(s string) bool {
+	for _, mark := range answerMarks {
+		if strings.EqualFold(s, mark) {
+			return true
+		}
+	}
+	return false
+}
+
+// oneLine gives s without line ends and control characters, blanks collapsed.
+func oneLine(s string) string {
+	return strings.Join(strings.Fields(dropControls(s)), " ")
+}
+
+// dropControls gives valid UTF-8 without control characters, but for tab and LF.
+func dropControls(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r == '\n' || r == '\t':
+			return r
+		case r == '\r':
+			return ' '
+		case r < ' ' || r == 0x7f || (r >= 0x80 && r < 0xa0):
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, "\uFFFD"))
+}

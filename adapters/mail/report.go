@@ -1,0 +1,128 @@
+package mail
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"io"
+	"strings"
+
+	gomessage "github.com/emersion/go-message"
+	"github.com/emersion/go-message/textproto"
+
+	"posthouse/bridge/message"
+)
+
+// outcome is what a delivery report says of one recipient (RFC 3464 section 2.3).
+type outcome struct {
+	recipient string // the address that we sent to, if the report still knows it
+	action    string // failed, delayed, delivered, relayed, expanded
+	status    string // enhanced status code
+	reason    string // in the words of the server that refused
+}
+
+// takeReport hands a report about one of our mails to the bridge: that it
+// failed. The bounce address says which mail it was; nobody else could know it.
+func (s *session) takeReport(raw []byte) error {
+	outcomes, err := readReport(raw)
+	if err != nil {
+		return err
+	}
+	for _, o := range outcomes {
+		if o.action != "failed" {
+			continue
+		}
+		verdicts, err := s.host.Accept(s.ctx, message.Message{
+			Kind: message.Receipt, Link: s.o.Name,
+			From: o.recipient, To: s.o.Call,
+			Acks: s.bounced, Nak: true,
+			Text: strings.TrimSpace(o.status + " " + o.reason),
+		})
+		if err != nil {
+			s.log.Warn("delivery report not stored", "id", s.bounced, "err", err)
+			return reply(452, 4, 3, 1, "the store does not take it now, try again later")
+		}
+		if v := verdicts[0]; v.Refused() {
+			return &refusal{v.Code, v.Why, true}
+		}
+		s.log.Info("mail bounced", "id", s.bounced, "status", o.status)
+		return nil // we send to one recipient a mail, so one failure is all of it
+	}
+	s.log.Info("delivery report without a failure", "id", s.bounced)
+	return nil
+}
+
+// readReport reads a delivery status notification by its structure.
+func readReport(raw []byte) ([]outcome, error) {
+	e, _ := gomessage.ReadWithOptions(bytes.NewReader(raw), &gomessage.ReadOptions{MaxHeaderBytes: int64(len(raw)) + 1})
+	if e == nil {
+		return nil, notReport()
+	}
+	kind, params, _ := e.Header.ContentType()
+	if kind != "multipart/report" || !strings.EqualFold(params["report-type"], "delivery-status") {
+		return nil, notReport()
+	}
+	r := e.MultipartReader()
+	for range maxParts {
+		part, err := r.NextPart()
+		if part == nil || err != nil && !gomessage.IsUnknownCharset(err) {
+			break
+		}
+		switch kind, _, _ := part.Header.ContentType(); kind {
+		case "message/delivery-status", "message/global-delivery-status":
+			return readOutcomes(part.Body)
+		}
+	}
+	return nil, notReport()
+}
+
+func notReport() error {
+	return reply(554, 5, 6, 0, "only delivery status notifications (RFC 3464) are taken here")
+}
+
+// readOutcomes reads the groups of fields: one about the message, then one for
+// each recipient.
+func readOutcomes(body io.Reader) ([]outcome, error) {
+	r := bufio.NewReader(body)
+	var all []outcome
+	for range maxParts {
+		h, err := textproto.ReadHeader(r)
+		if err != nil && !errors.Is(err, io.EOF) {
+			return nil, notReport()
+		}
+		if h.Has("Final-Recipient") || h.Has("Action") {
+			all = append(all, readOutcome(h))
+		}
+		if _, err := r.Peek(1); err != nil {
+			break
+		}
+	}
+	if len(all) == 0 {
+		return nil, notReport()
+	}
+	return all, nil
+}
+
+func readOutcome(h textproto.Header) outcome {
+	o := outcome{
+		action: strings.ToLower(strings.TrimSpace(h.Get("Action"))),
+		status: clip(oneLine(h.Get("Status")), 20),
+		reason: clip(oneLine(typed(h.Get("Diagnostic-Code"))), 200),
+	}
+	for _, key := range []string{"Original-Recipient", "Final-Recipient"} {
+		if o.recipient = canonical(oneLine(typed(h.Get(key)))); o.recipient != "" {
+			break
+		}
+	}
+	o.recipient = clip(o.recipient, 254)
+	return o
+}
+
+// typed takes the type off a typed value: "rfc822; a@b.example" (RFC 3464
+// section 2.1.2).
+func typed(s string) string {
+	if _, value, ok := strings.Cut(s, ";"); ok {
+		return strings.TrimSpace(value)
+	}
+	return s
+}

@@ -1,0 +1,150 @@
+package mail
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/emersion/go-smtp"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+)
+
+// codeRefused says that the smarthost refused a mail for good.
+const codeRefused = "smtp-5xx"
+
+// Send implements link.Link: one mail to one recipient in one transaction, so
+// that its result is exact.
+func (a *Adapter) Send(ctx context.Context, frames []link.Frame) []error {
+	results := make([]error, len(frames))
+	for i, f := range frames {
+		results[i] = a.send(ctx, f)
+	}
+	return results
+}
+
+func (a *Adapter) send(ctx context.Context, f link.Frame) error {
+	if a.post == nil {
+		return link.Permanent(link.CodeNoRoute, errors.New("no smarthost is set: this link only receives"))
+	}
+	if f.Message.Kind != message.Text && f.Message.Kind != message.Notice {
+		return link.Permanent(link.CodeNotText, fmt.Errorf("a %s is not sent by mail", f.Message.Kind))
+	}
+	m, err := a.o.compose(f)
+	if err != nil {
+		return link.Permanent("bad-address", err)
+	}
+	err = a.post.deliver(ctx, m)
+	if ctx.Err() != nil && err != nil {
+		return ctx.Err()
+	}
+	return verdict(err, f)
+}
+
+// verdict sorts an SMTP answer: 5xx ends it, 4xx waits, anything else is the
+// network's and temporary (RFC 5321 section 4.2.1).
+func verdict(err error, f link.Frame) error {
+	answer, ok := errors.AsType[*smtp.SMTPError](err)
+	if !ok || errors.Is(err, link.ErrDown) {
+		return err
+	}
+	err = cleanError("the mail server answered", err)
+	switch {
+	case answer.Code == 530 || answer.Code == 535 || answer.Code == 538:
+		// The settings are wrong, not this message (RFC 4954 section 6).
+		return link.RetryAfter(10*time.Minute, err)
+	case answer.Code/100 == 5:
+		return link.Permanent(codeRefused, err)
+	}
+	return link.RetryAfter(pause(f), err)
+}
+
+// pause is the wait after a 4xx. RFC 5321 section 4.5.4.1 asks for 30 minutes as
+// a rule and allows more tries at first; servers that defer unknown senders on
+// purpose usually take them after 5 minutes.
+func pause(f link.Frame) time.Duration {
+	switch {
+	case f.Message.Precedence == message.Emergency:
+		return time.Minute
+	case f.Attempt <= 1:
+		return 2 * time.Minute
+	case f.Attempt <= 4:
+		return 5 * time.Minute
+	}
+	return 30 * time.Minute
+}
+
+// deliver hands one mail over. An idle connection may have been closed by the
+// server meanwhile: then, and only before anything was said of this mail, a
+// fresh one is used.
+func (p *smarthost) deliver(ctx context.Context, m *outgoing) error {
+	for {
+		c, err := p.get(ctx)
+		if err != nil {
+			return err
+		}
+		stop := context.AfterFunc(ctx, func() { c.conn.Close() })
+		fresh := c.used == 0
+		begun, err := c.transact(m)
+		if !stop() {
+			return err // the connection is closed; a 250 that came before counts
+		}
+		if err == nil || isAnswer(err) && c.Reset() == nil {
+			p.put(c)
+			return err
+		}
+		c.conn.Close()
+		if begun || fresh || ctx.Err() != nil {
+			return err
+		}
+	}
+}
+
+// transact speaks one mail transaction. begun is set once the server has
+// answered to it.
+func (c *connection) transact(m *outgoing) (begun bool, err error) {
+	c.used++
+	options := &smtp.MailOptions{Size: int64(len(m.data)), Return: smtp.DSNReturnHeaders, EnvelopeID: idText(m.record)}
+	notify := []smtp.DSNNotify{smtp.DSNNotifyFailure}
+	if m.notice {
+		options.EnvelopeID, notify = "", []smtp.DSNNotify{smtp.DSNNotifyNever}
+	}
+	if err := c.Mail(m.from, options); err != nil {
+		return isAnswer(err), err
+	}
+	if err := c.Rcpt(m.to, &smtp.RcptOptions{
+		Notify: notify, OriginalRecipientType: smtp.DSNAddressTypeRFC822, OriginalRecipient: m.to,
+	}); err != nil {
+		return true, err
+	}
+	w, err := c.Data()
+	if err != nil {
+		return true, err
+	}
+	if _, err := w.Write(m.data); err != nil {
+		return true, err
+	}
+	_, err = w.CloseWithResponse()
+	return true, err
+}
+
+func isAnswer(err error) bool {
+	answer, ok := errors.AsType[*smtp.SMTPError](err)
+	return ok && answer.Code != 421 // 421 ends the session
+}
+
+// cleanError keeps an error's kind and shows a server's words as one printable,
+// bounded line.
+func cleanError(doing string, err error) error {
+	return &serverError{doing + ": " + printable(err.Error()), err}
+}
+
+type serverError struct {
+	text string
+	err  error
+}
+
+func (e *serverError) Error() string { return e.text }
+func (e *serverError) Unwrap() error { return e.err }

@@ -1,0 +1,303 @@
+package mail
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/netip"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/emersion/go-smtp"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+)
+
+// server is the SMTP side that people and their mail servers write to.
+type server struct {
+	o    Options
+	log  *slog.Logger
+	host link.Host
+	smtp *smtp.Server
+	in   *limited
+	// ctx is the one for Accept: it outlives the stop signal a little, so that a
+	// mail that is being committed gets its 250.
+	ctx context.Context
+}
+
+// stopWait is how long a mail that is being taken over may take after stop.
+const stopWait = 3 * time.Second
+
+func newServer(o Options, log *slog.Logger, host link.Host) (*server, error) {
+	l := o.Listener
+	if l == nil {
+		var err error
+		if l, err = net.Listen("tcp", o.Listen); err != nil {
+			return nil, fmt.Errorf("listen for mail on %s: %w (is the port in use, or below 1024 without the right to it?)", o.Listen, err)
+		}
+	}
+	s := &server{o: o, log: log, host: host}
+	s.in = limit(l, s.isRelay)
+	srv := smtp.NewServer(smtp.BackendFunc(s.session))
+	srv.Domain = o.Domain
+	srv.MaxMessageBytes, srv.MaxRecipients = o.MaxMessageBytes, maxRecipients
+	srv.ReadTimeout, srv.WriteTimeout = o.ReadTimeout, o.WriteTimeout
+	srv.EnableSMTPUTF8, srv.EnableDSN, srv.AllowInsecureAuth = false, true, false
+	srv.ErrorLog = errorLog{log}
+	if o.Certificate != nil {
+		srv.TLSConfig = &tls.Config{Certificates: []tls.Certificate{*o.Certificate}, MinVersion: tls.VersionTLS12}
+	}
+	s.smtp = srv
+	return s, nil
+}
+
+// run serves until ctx ends, and returns when every connection is gone.
+func (s *server) run(ctx context.Context) error {
+	hard, cut := context.WithCancel(context.WithoutCancel(ctx))
+	defer cut()
+	s.ctx = hard
+	failed := make(chan error, 1)
+	go func() { failed <- s.smtp.Serve(s.in) }()
+	s.log.Info("mail server listens", "address", s.in.Addr().String())
+	var err error
+	select {
+	case <-ctx.Done():
+	case err = <-failed:
+		failed <- nil
+	}
+	s.in.drain()
+	gone := make(chan struct{})
+	go func() { s.smtp.Shutdown(context.Background()); close(gone) }()
+	late := time.NewTimer(stopWait)
+	defer late.Stop()
+	select {
+	case <-gone:
+	case <-late.C:
+		cut()
+		s.in.cut()
+		<-gone
+	}
+	<-failed
+	return err
+}
+
+func (s *server) isRelay(addr netip.Addr) bool {
+	return slices.ContainsFunc(s.o.Relays, func(p netip.Prefix) bool { return p.Contains(addr) })
+}
+
+func (s *server) session(c *smtp.Conn) (smtp.Session, error) {
+	return &session{server: s, conn: c, relay: s.isRelay(addressOf(c.Conn()))}, nil
+}
+
+// session is one SMTP conversation.
+type session struct {
+	*server
+	conn  *smtp.Conn
+	relay bool // the client is one of the operator's own mail servers
+
+	from     string   // envelope sender in lower case; empty: <>
+	to       []string // stations
+	bounced  string   // the message that a report is about, instead of stations
+	refusals int      // recipients refused in this session
+}
+
+// maxRefusals ends a conversation that only tries names.
+const maxRefusals = 20
+
+// Reset implements smtp.Session.
+func (s *session) Reset() { s.from, s.to, s.bounced = "", nil, "" }
+
+// Logout implements smtp.Session.
+func (s *session) Logout() error { return nil }
+
+// Mail implements smtp.Session.
+func (s *session) Mail(from string, _ *smtp.MailOptions) error {
+	if !isASCII(from) {
+		return notASCII("sender")
+	}
+	s.Reset()
+	s.from = canonical(from)
+	return nil
+}
+
+// Rcpt implements smtp.Session.
+func (s *session) Rcpt(to string, _ *smtp.RcptOptions) error {
+	err := s.rcpt(to)
+	if err == nil {
+		return nil
+	}
+	if s.refusals++; s.refusals > maxRefusals {
+		s.conn.Conn().SetReadDeadline(time.Now())
+		return reply(421, 4, 7, 0, "too many refused recipients")
+	}
+	return s.refused(err)
+}
+
+func (s *session) rcpt(to string) error {
+	if !isASCII(to) {
+		return notASCII("recipient")
+	}
+	local, domain, _ := cutAddress(to)
+	if !strings.EqualFold(domain, s.o.Domain) {
+		return reply(550, 5, 7, 1, "we take mail for %s only and never relay", s.o.Domain)
+	}
+	if isBounce(local) {
+		return s.rcptBounce(local)
+	}
+	if s.bounced != "" {
+		return reply(550, 5, 5, 3, "a delivery report has one recipient")
+	}
+	if s.from == "" {
+		return reply(550, 5, 7, 1, "mail without a sender is taken at bounce addresses only")
+	}
+	station := strings.ToUpper(local)
+	if strings.Trim(station, letters+digits+"-/_.") != "" || len(station) > 64 {
+		return reply(550, 5, 1, 1, "%s is no call sign, group or alias", clip(station, 64))
+	}
+	if err := s.judgeEnvelope(station); err != nil {
+		return err
+	}
+	if !slices.Contains(s.to, station) {
+		s.to = append(s.to, station)
+	}
+	return nil
+}
+
+func (s *session) rcptBounce(local string) error {
+	id, ok := bouncedID(s.o.BounceKey, local)
+	switch {
+	case !ok:
+		return reply(550, 5, 1, 1, "no such bounce address")
+	case s.from != "":
+		return reply(550, 5, 7, 1, "a bounce address takes delivery reports only: to write to a station use its call sign")
+	case s.bounced != "" || len(s.to) > 0:
+		return reply(550, 5, 5, 3, "a delivery report has one recipient")
+	}
+	s.bounced = id
+	return nil
+}
+
+// judgeEnvelope refuses early what the envelope alone shows. It never lets
+// anything in: that is decided by the header's From after DATA.
+func (s *session) judgeEnvelope(station string) error {
+	if rewritten(s.from) {
+		return nil
+	}
+	who, ok := s.o.permitted(s.from, station)
+	if !ok {
+		return refuse(link.CodeNotAllowed, "%s may not write to %s here", s.from, station)
+	}
+	v := s.host.Judge(who.message(s.o.Name, station))
+	if v.Refused() && aboutAddress(v.Code) {
+		return refuse(v.Code, "%s: %s", station, v.Why)
+	}
+	return nil
+}
+
+// aboutAddress tells whether a refusal can be meant before the text is known.
+func aboutAddress(code string) bool {
+	switch code {
+	case link.CodeNoCallsign, link.CodeBlocked, link.CodeTooMany, link.CodeNoRoute,
+		link.CodeThirdParty, link.CodeNotAllowed, link.CodeFull:
+		return true
+	}
+	return false
+}
+
+// Data implements smtp.Session. nil answers 250.
+func (s *session) Data(r io.Reader) error {
+	raw, err := io.ReadAll(r)
+	if err != nil {
+		if tooLarge, ok := errors.AsType[*smtp.SMTPError](err); ok {
+			return s.refused(tooLarge)
+		}
+		// Else the rest of the text would be read as commands (go-smtp issue 196).
+		s.conn.Conn().Close()
+		return reply(451, 4, 4, 2, "the mail did not come in whole")
+	}
+	if s.bounced != "" {
+		return s.refused(s.takeReport(raw))
+	}
+	return s.refused(s.take(raw))
+}
+
+// take hands one mail for stations to the bridge.
+func (s *session) take(raw []byte) error {
+	m, err := readMail(raw, s.o.Now())
+	if err != nil {
+		return err
+	}
+	if err := s.vouch(m, raw); err != nil {
+		return err
+	}
+	texts := make([]message.Message, 0, len(s.to))
+	for _, station := range s.to {
+		who, ok := s.o.permitted(m.from, station)
+		if !ok {
+			return refuse(link.CodeNotAllowed, "%s may not write to %s here", m.from, station)
+		}
+		text := who.message(s.o.Name, station)
+		m.fill(&text)
+		texts = append(texts, text)
+	}
+	return s.accept(texts)
+}
+
+// accept takes all texts over or none: a mail has one answer, so what one
+// recipient would refuse is refused for all before anything is stored.
+func (s *session) accept(texts []message.Message) error {
+	for _, text := range texts {
+		if len(texts) == 1 {
+			break // Accept's own verdict is the whole answer
+		}
+		if v := s.host.Judge(text); v.Refused() {
+			return refuse(v.Code, "%s: %s (so nothing was taken over for %s)", text.To, v.Why, names(texts))
+		}
+	}
+	verdicts, err := s.host.Accept(s.ctx, texts...)
+	if err != nil {
+		s.log.Warn("mail not stored", "err", err)
+		return reply(452, 4, 3, 1, "the store does not take it now, try again later")
+	}
+	var taken []message.Message
+	var refused *refusal
+	for i, v := range verdicts {
+		switch {
+		case !v.Refused():
+			taken = append(taken, texts[i])
+			s.log.Info("mail taken over", "id", v.ID, "to", texts[i].To, "duplicate", v.Duplicate)
+		case refused == nil:
+			refused = &refusal{v.Code, texts[i].To + ": " + v.Why, true}
+		}
+	}
+	if refused == nil {
+		return nil
+	}
+	if len(taken) > 0 { // only what changed between Judge and Accept
+		refused.why += " (taken over for " + names(taken) + ")"
+	}
+	return refused
+}
+
+func names(texts []message.Message) string {
+	var to []string
+	for _, text := range texts {
+		to = append(to, text.To)
+	}
+	return strings.Join(to, ", ")
+}
+
+// message begins a text of this writer to a station.
+func (w writer) message(linkName, station string) message.Message {
+	return message.Message{
+		Kind: message.Text, Link: linkName,
+		From: w.address, SenderCall: w.call, ThirdParty: w.call == "",
+		To: station,
+	}
+}
