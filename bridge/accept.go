@@ -1,0 +1,274 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"time"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/clock"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// sameWithoutID is how long a text without an id of its own counts as the same
+// as an equal one before it.
+const sameWithoutID = 2 * time.Minute
+
+// plan is what accept intends for one message: what to ask of the store, and
+// what to answer once the store has spoken.
+type plan struct {
+	ops    []queue.Op
+	answer func([]queue.Done) link.Verdict
+	// full is the answer when the store has no room for a new message.
+	full link.Verdict
+}
+
+// settled is a plan that needs no store.
+func settled(v link.Verdict) plan {
+	return plan{answer: func([]queue.Done) link.Verdict { return v }}
+}
+
+// accept takes what a link received. It returns when everything is on disk, or
+// refused with a reason; all of one call is written in one step.
+func (b *Bridge) accept(ctx context.Context, ln *line, in []message.Message) ([]link.Verdict, error) {
+	if !ln.MayReceive() {
+		verdicts := make([]link.Verdict, len(in))
+		for i := range verdicts {
+			verdicts[i] = link.Verdict{Code: link.CodeNotAllowed, Why: "this link only sends"}
+			b.meter.Dropped(ln.Name, "outgoing-only")
+		}
+		return verdicts, nil
+	}
+	plans := make([]plan, len(in))
+	for i := range in {
+		m := in[i]
+		m.Link = ln.Name
+		plans[i] = b.plan(ctx, ln, &m)
+	}
+	verdicts, err := b.carryOut(ctx, plans)
+	if err != nil {
+		b.log.Error("taking over failed, nothing was confirmed", "link", ln.Name, "messages", len(in), "err", err)
+	}
+	return verdicts, err
+}
+
+// carryOut writes all plans in one step. When the store is full, what frees it
+// (receipts, emergencies) is written alone and new texts are refused.
+func (b *Bridge) carryOut(ctx context.Context, plans []plan) ([]link.Verdict, error) {
+	done, err := b.store.Apply(ctx, joined(plans)...)
+	if errors.Is(err, queue.ErrFull) {
+		for i := range plans {
+			if p := &plans[i]; p.full.Code != "" {
+				*p = settled(p.full)
+			}
+		}
+		done, err = b.store.Apply(ctx, joined(plans)...)
+	}
+	if err != nil {
+		return nil, err
+	}
+	verdicts := make([]link.Verdict, len(plans))
+	for i, p := range plans {
+		verdicts[i] = p.answer(done[:len(p.ops)])
+		done = done[len(p.ops):]
+	}
+	return verdicts, nil
+}
+
+func joined(plans []plan) []queue.Op {
+	var ops []queue.Op
+	for _, p := range plans {
+		ops = append(ops, p.ops...)
+	}
+	return ops
+}
+
+// plan decides about one message by its kind.
+func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
+	if c, err := callsign.Parse(m.From); err == nil {
+		m.From = c.String()
+	}
+	b.meter.LinkHeard(ln.Name, time.Now())
+	switch m.Kind {
+	case message.Receipt:
+		b.hear(ln, m)
+		return b.planReceipt(ctx, ln, m)
+	case message.Position:
+		b.hear(ln, m)
+		b.position(ln, m)
+		return settled(link.Verdict{})
+	case message.Beacon:
+		b.hear(ln, m)
+		return settled(link.Verdict{})
+	case message.Text:
+		return b.planText(ctx, ln, m)
+	}
+	return settled(link.Verdict{Code: link.CodeNotText, Why: "not a text"})
+}
+
+// planText decides about a text: a record to be created, or a refusal.
+func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) plan {
+	now := b.clock.Age()
+	identity, same := b.recognise(ln, m)
+	deliveries, ref := b.consider(ln, m)
+	if ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign {
+		b.hear(ln, m)
+	}
+	if ref == nil && !b.withinRate(ctx, m, identity, now.Add(-same)) {
+		ref = &rules.Refusal{Code: link.CodeTooMany, Why: "too many messages, wait some minutes"}
+	}
+	if ref != nil {
+		return b.planRefusal(ctx, ln, m, ref)
+	}
+	if len(deliveries) == 0 {
+		return settled(link.Verdict{}) // all whom it is for have heard it
+	}
+	put := b.remember(m, now)
+	r := b.record(ln, m, deliveries)
+	r.Identity = identity
+	urgent := m.Precedence == message.Emergency
+	p := plan{
+		ops: []queue.Op{{New: r, SameFor: same, Urgent: urgent}},
+		answer: func(done []queue.Done) link.Verdict {
+			return b.accepted(ctx, ln, m, done[0], deliveries)
+		},
+	}
+	if len(put) > 0 {
+		p.ops = append(p.ops, queue.Op{Put: put})
+	}
+	if !urgent {
+		p.full = link.Verdict{Code: link.CodeFull, Why: "the gateway's store is full, try later"}
+	}
+	return p
+}
+
+// withinRate tells whether a sender may hand in one more. Emergencies are never
+// refused, and what is known already does not count.
+func (b *Bridge) withinRate(ctx context.Context, m *message.Message, id queue.Identity, since clock.Age) bool {
+	if m.Precedence == message.Emergency {
+		return true
+	}
+	if _, known, err := b.store.Known(ctx, id, since); err == nil && known {
+		return true
+	}
+	return b.rate.Allow(m.From, b.clock.Age())
+}
+
+// recognise normalises the text and computes its identity, and for how long an
+// equal one is the same.
+func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.Duration) {
+	m.Text = rules.Normalise(m.Text)
+	m.To = strings.TrimSpace(m.To)
+	if c, err := callsign.Parse(m.To); err == nil {
+		m.To = c.String()
+	} else if !message.IsMail(m.To) {
+		m.To = strings.ToUpper(m.To)
+	}
+	if m.OriginID == "" {
+		return identify(m), sameWithoutID
+	}
+	return identify(m), ln.DedupWindow
+}
+
+// consider judges a normalised text and finds its way; it changes nothing but
+// the message. It does all of accept that needs no disk.
+func (b *Bridge) consider(ln *line, m *message.Message) ([]queue.Delivery, *rules.Refusal) {
+	if m.Via != "" && ln.props.Radio || m.From == b.own.String() {
+		return nil, &rules.Refusal{Code: link.CodeLooped, Why: "a gateway sent this frame"}
+	}
+	if ref := rules.Check(m, b.policy(ln)); ref != nil {
+		return nil, ref
+	}
+	b.setPrecedence(m)
+	if ref := b.address(m); ref != nil {
+		return nil, ref
+	}
+	b.setExercise(m)
+	if m.Filed.IsZero() {
+		m.Filed, _ = b.clock.Wall()
+	}
+	return b.route(ln, m)
+}
+
+// setPrecedence reads the precedence from the text and lowers what its sender
+// may not claim.
+func (b *Bridge) setPrecedence(m *message.Message) {
+	m.Precedence = rules.Precedence(m)
+	if m.Precedence == message.Emergency && !b.mayDeclareEmergency(m) {
+		m.Claimed, m.Precedence = message.Emergency, message.Priority
+	}
+}
+
+// record makes the record of a text that is taken over.
+func (b *Bridge) record(ln *line, m *message.Message, deliveries []queue.Delivery) *queue.Record {
+	at := b.stamp()
+	r := &queue.Record{Message: *m, Accepted: at, Deliveries: deliveries}
+	r.Until = at.Age.Add(b.lifetime(deliveries))
+	r.Expires = r.Until
+	if m.Kind == message.Text && !b.isGroup(m.To) {
+		r.Expires = min(r.Until, at.Age.Add(lookAgain(m.Precedence)))
+	}
+	r.Note(at, "accepted", ln.Name, b.wayOf(m, deliveries))
+	return r
+}
+
+// lifetime is the longest that any of the deliveries is kept trying.
+func (b *Bridge) lifetime(deliveries []queue.Delivery) time.Duration {
+	longest := time.Duration(0)
+	for _, d := range deliveries {
+		l := b.cfg.Lifetime
+		if ln := b.byName[d.Link]; ln != nil {
+			l = ln.Lifetime
+		}
+		longest = max(longest, l)
+	}
+	return longest
+}
+
+// accepted says what the store made of a new text.
+func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, done queue.Done, to []queue.Delivery) link.Verdict {
+	if done.Duplicate {
+		b.meter.Refused(ln.Name, link.CodeDuplicate)
+		b.repeatReceipt(ctx, done.Seq)
+		b.log.Debug("duplicate", "link", ln.Name, "id", b.id(done.Seq), "from", m.From)
+		return link.Verdict{ID: b.id(done.Seq), Code: link.CodeDuplicate, Duplicate: true}
+	}
+	b.meter.Accepted(ln.Name)
+	b.log.Info("accepted", "link", ln.Name, "id", b.id(done.Seq), "from", m.From, "to", m.To,
+		"precedence", m.Precedence.String(), "way", b.wayOf(m, to))
+	if m.Precedence == message.Emergency {
+		b.alarm(ctx, m, done.Seq)
+	}
+	return link.Verdict{ID: b.id(done.Seq)}
+}
+
+// wayOf tells in a few words where a message goes.
+func (b *Bridge) wayOf(m *message.Message, to []queue.Delivery) string {
+	var ways []string
+	for _, d := range to {
+		switch {
+		case d.State == queue.Held:
+			ways = append(ways, "held until "+d.To+" is heard")
+		case d.State == queue.Local:
+			ways = append(ways, "local, "+d.To+" is on the same mesh")
+		case d.To != m.To:
+			ways = append(ways, d.Link+" to "+d.To)
+		default:
+			ways = append(ways, d.Link)
+		}
+	}
+	return strings.Join(ways, ", ")
+}
+
+// lookAgain is when a message without a confirmation is looked at again: its
+// writer is told, and for an emergency a human.
+func lookAgain(p message.Precedence) time.Duration {
+	if p == message.Emergency {
+		return time.Minute
+	}
+	return 5 * time.Minute
+}

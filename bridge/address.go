@@ -1,0 +1,144 @@
+package bridge
+
+import (
+	"context"
+	"net/mail"
+	"strings"
+	"time"
+
+	"github.com/fxamacker/cbor/v2"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/clock"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/route"
+	"posthouse/bridge/rules"
+)
+
+// answerWithin is how long a station may answer without an address what the
+// gateway gave it last.
+const answerWithin = 2 * time.Hour
+
+// address finds out whom a text is for: an alias is looked up; a text to the
+// gateway or to POST begins with its address, or answers the last message that
+// the gateway gave this station.
+func (b *Bridge) address(m *message.Message) *rules.Refusal {
+	if to, ok := b.table.Aliases[strings.ToUpper(m.To)]; ok {
+		m.Written, m.To = m.To, to
+		return nil
+	}
+	if m.To != b.own.String() && m.To != b.own.Base && m.To != route.Post {
+		return nil
+	}
+	m.Written = m.To
+	if to, rest, ok := b.table.Address(m.Text); ok {
+		m.To, m.Text = to, rest
+		if m.Text == "" {
+			return &rules.Refusal{Code: link.CodeNotText, Why: "nothing after the address"}
+		}
+		return nil
+	}
+	if last, ok := b.lastGiven(m.From); ok {
+		m.To, m.InReplyTo = last.From, last.MailID
+		return nil
+	}
+	return &rules.Refusal{Code: link.CodeNoRoute, Why: "begin with a call sign or mail address"}
+}
+
+// canonical gives an address in the one form by which it is compared.
+func canonical(to string) string {
+	if message.IsMail(to) {
+		local, domain, _ := strings.Cut(to, "@")
+		return local + "@" + strings.ToLower(domain)
+	}
+	if c, err := callsign.Parse(to); err == nil {
+		return c.String()
+	}
+	return strings.ToUpper(to)
+}
+
+// isGroup tells whether any link carries a group of this name.
+func (b *Bridge) isGroup(name string) bool {
+	_, ok := b.table.Group(name)
+	return ok
+}
+
+// given is the last message that the gateway gave a station, under last/<call>.
+type given struct {
+	From   string    `cbor:"1,keyasint"`
+	At     clock.Age `cbor:"2,keyasint"`
+	MailID string    `cbor:"3,keyasint,omitempty"`
+}
+
+const lastKey = "last/"
+
+// lastGiven looks up whom a station would answer.
+func (b *Bridge) lastGiven(station string) (given, bool) {
+	v, err := b.store.Setting(context.Background(), lastKey+station)
+	if err != nil || v == nil {
+		return given{}, false
+	}
+	var g given
+	if cbor.Unmarshal(v, &g) != nil || b.clock.Age().Sub(g.At) > answerWithin {
+		return given{}, false
+	}
+	return g, true
+}
+
+// gave notes whom a station may answer now.
+func (b *Bridge) gave(station string, m *message.Message) map[string][]byte {
+	if m.Kind != message.Text || message.IsMail(station) || b.isGroup(station) {
+		return nil
+	}
+	v, _ := cbor.Marshal(given{m.From, b.clock.Age(), m.MailID}) // plain fields: cannot fail
+	return map[string][]byte{lastKey + station: v}
+}
+
+// The stations that wrote to a mail address, under wrote/<address>/<base call>,
+// and the last mail that an address sent to a station, under
+// mail/<base call>/<address>.
+const (
+	wroteKey  = "wrote/"
+	threadKey = "mail/"
+)
+
+// remember notes what a text means for answers: a mail's id, by which the
+// station's answer is threaded, and that a station wrote to an address, which
+// may answer it.
+func (b *Bridge) remember(m *message.Message, now clock.Age) map[string][]byte {
+	v, _ := cbor.Marshal(given{From: m.From, At: now, MailID: m.MailID}) // plain fields: cannot fail
+	switch {
+	case message.IsMail(m.To) && !message.IsMail(m.From):
+		if m.InReplyTo == "" {
+			m.InReplyTo = b.lastMail(m.From, m.To)
+		}
+		return map[string][]byte{wroteKey + strings.ToLower(m.To) + "/" + callsign.Base(m.From): v}
+	case message.IsMail(m.From) && m.MailID != "":
+		return map[string][]byte{threadKey + callsign.Base(m.To) + "/" + strings.ToLower(m.From): v}
+	}
+	return nil
+}
+
+// lastMail gives the Message-ID of the last mail from an address to a station.
+func (b *Bridge) lastMail(station, address string) string {
+	v, err := b.store.Setting(context.Background(), threadKey+callsign.Base(station)+"/"+strings.ToLower(address))
+	var g given
+	if err != nil || v == nil || cbor.Unmarshal(v, &g) != nil {
+		return ""
+	}
+	return g.MailID
+}
+
+// MayAnswer tells whether a station wrote to a mail address within the given
+// time, so that the address may answer it.
+func (b *Bridge) MayAnswer(address, station string, within time.Duration) bool {
+	a, err := mail.ParseAddress(address)
+	if err != nil {
+		return false
+	}
+	key := wroteKey + strings.ToLower(a.Address) + "/" + callsign.Base(canonical(station))
+	v, err := b.store.Setting(context.Background(), key)
+	var g given
+	return err == nil && v != nil && cbor.Unmarshal(v, &g) == nil && b.clock.Age().Sub(g.At) <= within
+}

@@ -1,0 +1,177 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/clock"
+	"posthouse/bridge/config"
+	"posthouse/bridge/link"
+	"posthouse/bridge/route"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// Options are what a Bridge is made of.
+type Options struct {
+	Config *config.Config
+	Links  map[string]link.Link // by the names in Config
+	Store  queue.Store
+	Clock  *clock.Clock
+	Meter  Meter
+	Log    *slog.Logger
+}
+
+// Bridge joins the links through the queue. Run works until its context ends.
+type Bridge struct {
+	cfg   *config.Config
+	own   callsign.Call
+	store queue.Store
+	clock *clock.Clock
+	meter Meter
+	log   *slog.Logger
+
+	lines  []*line
+	byName map[string]*line
+	table  *route.Table
+	heard  *heardTable
+	rate   *rules.Rate
+	alarms *rules.Rate // emergencies by sender
+	tells  *rules.Rate // notices by station
+	again  *repeats    // receipts given lately
+
+	released chan struct{} // somebody was heard for whom something may wait
+	control  controls
+}
+
+// line is one link with what the bridge keeps beside it.
+type line struct {
+	config.Link
+	link    link.Link
+	props   link.Properties
+	courier *queue.Courier
+	pace    *pace // nil: as fast as it goes
+	gated   *positions
+
+	stations rules.Stations // who is on this mesh; nil: no list
+
+	up     atomic.Bool
+	mu     sync.Mutex
+	since  time.Time // of the present state
+	why    string
+	everUp bool
+}
+
+// New puts a bridge together; nothing runs before Run. It reads what the
+// operator had set (quiet links, blocks), who was heard, and the airtime spent.
+func New(ctx context.Context, o Options) (*Bridge, error) {
+	own, err := callsign.Parse(o.Config.Callsign)
+	if err != nil {
+		return nil, fmt.Errorf("the gateway's call sign %q: %w", o.Config.Callsign, err)
+	}
+	b := &Bridge{
+		cfg: o.Config, own: own, store: o.Store, clock: o.Clock, meter: o.Meter, log: o.Log,
+		byName:   map[string]*line{},
+		heard:    newHeardTable(),
+		rate:     rules.NewRate(rules.Limit{N: o.Config.Rate.Count, Per: o.Config.Rate.Per}),
+		alarms:   rules.NewRate(rules.Emergencies),
+		tells:    rules.NewRate(rules.Limit{N: noticesPerHour, Per: time.Hour}),
+		again:    newRepeats(),
+		released: make(chan struct{}, 1),
+	}
+	for _, cfg := range o.Config.Links {
+		l := o.Links[cfg.Name]
+		if l == nil {
+			return nil, fmt.Errorf("link %s has no adapter", cfg.Name)
+		}
+		if err := b.addLine(ctx, cfg, l); err != nil {
+			return nil, err
+		}
+	}
+	if b.table, err = routes(o.Config); err != nil {
+		return nil, fmt.Errorf("routes: %w", err)
+	}
+	if err := errors.Join(b.loadControls(ctx), b.loadHeard(ctx)); err != nil {
+		return nil, fmt.Errorf("reading what was set before: %w", err)
+	}
+	return b, nil
+}
+
+func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) error {
+	ln := &line{Link: cfg, link: l, props: l.Properties(), why: "starting", since: time.Now()}
+	if cfg.Mesh != nil && cfg.Mesh.SF != 0 {
+		var err error
+		if ln.pace, err = b.newPace(ctx, ln); err != nil {
+			return fmt.Errorf("airtime of link %s: %w", cfg.Name, err)
+		}
+	}
+	ln.gated = newPositions(ln)
+	ln.courier = queue.NewCourier(queue.CourierOptions{
+		Link: cfg.Name, Batch: ln.props.Batch, Parallel: ln.props.Parallel,
+		OnePerAddressee: ln.props.OnePerAddressee, Paced: ln.pace != nil,
+		Store: b.store, Clock: b.clock, Carrier: &carrier{b: b, ln: ln}, Log: b.log,
+	})
+	b.lines = append(b.lines, ln)
+	b.byName[cfg.Name] = ln
+	return nil
+}
+
+// Run keeps all links, couriers and the clerk going until ctx ends, or until a
+// link says that it can never work; that error is returned. When it returns,
+// everything has stopped and what is known is with the store.
+func (b *Bridge) Run(ctx context.Context) error {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	var running sync.WaitGroup
+	for _, ln := range b.lines {
+		running.Go(func() { ln.courier.Run(ctx) })
+		running.Go(func() { ln.gated.run(ctx, b) })
+		running.Go(func() {
+			err := ln.link.Run(ctx, &host{b: b, ln: ln})
+			if ctx.Err() == nil {
+				cancel(fmt.Errorf("link %s cannot work: %w", ln.Name, err))
+			}
+		})
+	}
+	running.Go(func() { b.clerk(ctx) })
+	running.Go(func() { b.wake(ctx) })
+	running.Wait()
+	b.saveHeard(context.WithoutCancel(ctx))
+	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) {
+		return err
+	}
+	return nil
+}
+
+// wake passes the store's hints on to the couriers.
+func (b *Bridge) wake(ctx context.Context) {
+	hints := b.store.Watch()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case name, ok := <-hints:
+			if !ok {
+				return
+			}
+			if ln := b.byName[name]; ln != nil {
+				ln.courier.Wake()
+			}
+		}
+	}
+}
+
+// stamp is this moment, for a record.
+func (b *Bridge) stamp() queue.Stamp {
+	wall, sure := b.clock.Wall()
+	return queue.Stamp{Age: b.clock.Age(), Wall: wall, Sure: sure}
+}
+
+// id is the name by which people and other programs know a record.
+func (b *Bridge) id(seq uint64) string { return fmt.Sprintf("%s.%d", b.own, seq) }

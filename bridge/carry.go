@@ -1,0 +1,422 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"posthouse/bridge/fit"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// carrier carries out what the courier of one link has chosen.
+type carrier struct {
+	b  *Bridge
+	ln *line
+}
+
+// trip is one job on its way out: its frames of this round, and what went wrong.
+type trip struct {
+	item   queue.Item
+	r      *queue.Record
+	d      *queue.Delivery
+	frames []link.Frame
+	part   []int // of each frame, index into d.Parts
+	sent   int
+	err    error
+	done   *queue.Outcome // known before anything was sent
+}
+
+// Open tells whether the link may send now.
+func (c *carrier) Open() bool {
+	return c.ln.up.Load() && c.ln.MaySend() && !c.b.control.isQuiet(c.ln.Name)
+}
+
+// Carry fits each job to the medium, sends its frames, and says what is to be
+// filed.
+func (c *carrier) Carry(ctx context.Context, jobs []queue.Job) []queue.Outcome {
+	trips := make([]*trip, len(jobs))
+	for i, j := range jobs {
+		trips[i] = c.prepare(ctx, j)
+	}
+	c.nameFrames(ctx, trips)
+	c.send(ctx, trips)
+	out := make([]queue.Outcome, len(trips))
+	for i, t := range trips {
+		out[i] = c.outcome(ctx, t)
+	}
+	return out
+}
+
+// prepare reads the record afresh and makes the frames of this round.
+func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
+	t := &trip{item: j.Item}
+	r, err := c.b.store.Get(ctx, j.Item.Seq)
+	if err != nil || !r.Deliveries[j.Item.Delivery].State.Open() {
+		return t.settle(queue.Outcome{}) // dropped, acknowledged or gone since it was chosen
+	}
+	t.r, t.d = r, &r.Deliveries[j.Item.Delivery]
+	for i, p := range j.Record.Deliveries[j.Item.Delivery].Parts {
+		if i < len(t.d.Parts) && p.Sent { // sent just now, the mark is still on its way to the disk
+			t.d.Parts[i].Sent = true
+		}
+	}
+	at := c.b.stamp()
+	if at.Age >= r.Until {
+		return t.settle(queue.Outcome{Urgent: true, Change: c.b.expire(at, c.b.mayTell(&r.Message))})
+	}
+	if c.exhausted(t.d) {
+		return t.settle(queue.Outcome{Urgent: true, Change: c.hold(j.Item, at)})
+	}
+	if ref := rules.CheckOut(&r.Message, c.b.out(c.ln)); ref != nil {
+		return t.settle(c.fail(t, ref.Code, ref.Why))
+	}
+	if err := c.makeFrames(t); err != nil {
+		return t.settle(c.fail(t, link.CodeTooLong, err.Error()))
+	}
+	return t
+}
+
+func (t *trip) settle(o queue.Outcome) *trip {
+	t.done = &o
+	return t
+}
+
+// exhausted tells whether a delivery has had all its rounds without being
+// acknowledged.
+func (c *carrier) exhausted(d *queue.Delivery) bool {
+	return d.Begun && d.Round > c.ln.props.Resends && len(d.Parts) > 0 && d.Parts[0].ID != "" && c.roundOver(d)
+}
+
+// roundOver tells whether every part that is missing has been sent this round.
+func (c *carrier) roundOver(d *queue.Delivery) bool {
+	for _, p := range d.Parts {
+		if !p.Acked && !p.Sent {
+			return false
+		}
+	}
+	return true
+}
+
+// makeFrames fits the text to the medium and takes the parts that are to go out
+// in this round.
+func (c *carrier) makeFrames(t *trip) error {
+	m := t.r.Message
+	mark, text := c.b.mark(c.ln, &m)
+	if len(t.d.Parts) == 0 {
+		t.d.Before, t.d.After = mark.Before, mark.After
+	}
+	texts := []string{text}
+	if m.Kind == message.Text || m.Kind == message.Notice {
+		var err error
+		if texts, err = fit.Fit(text, c.ln.props.Medium, fit.Mark{Before: t.d.Before, After: t.d.After}); err != nil {
+			return err
+		}
+	}
+	if len(t.d.Parts) != len(texts) {
+		t.d.Parts = make([]queue.Part, len(texts))
+	}
+	if c.roundOver(t.d) { // a new round
+		for i := range t.d.Parts {
+			t.d.Parts[i].Sent = false
+		}
+	}
+	m.To = t.d.To
+	for i, text := range texts {
+		p := &t.d.Parts[i]
+		if p.Acked || p.Sent {
+			continue
+		}
+		t.part = append(t.part, i)
+		t.frames = append(t.frames, link.Frame{
+			Message: m, Text: text, ID: p.ID, Part: i + 1, Parts: len(texts),
+			Attempt: t.d.Attempts + 1, Record: c.b.id(t.r.Seq),
+		})
+		if c.ln.pace != nil {
+			break // on a slow channel something urgent may come between two parts
+		}
+	}
+	return nil
+}
+
+// wantsAck tells whether an acknowledgement is asked of the addressee.
+func (c *carrier) wantsAck(t *trip) bool {
+	return c.ln.props.Acks && t.r.Message.Kind == message.Text && !c.b.isGroup(t.d.To)
+}
+
+// nameFrames gives the parts of direct texts their frame ids and has them on
+// disk before the first of them goes out: an ack that comes after a crash must
+// find its message.
+func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
+	var ops []queue.Op
+	var named []*trip
+	for _, t := range trips {
+		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) && (!c.ln.props.Final || t.r.Message.Kind != message.Text) {
+			continue
+		}
+		c.nameParts(ctx, t)
+		if c.ln.props.Final {
+			continue // only a notice about a failure will name it: filed with the outcome
+		}
+		d := *t.d
+		ops = append(ops, queue.Op{Seq: t.item.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+			have := &r.Deliveries[t.item.Delivery]
+			if !have.State.Open() {
+				return nil, queue.ErrSkip
+			}
+			have.Parts, have.Before, have.After = append([]queue.Part(nil), d.Parts...), d.Before, d.After
+			return nil, nil
+		}})
+		named = append(named, t)
+	}
+	if len(ops) == 0 {
+		return
+	}
+	done, err := c.b.store.Apply(ctx, ops...)
+	for i, t := range named {
+		if err == nil {
+			err = done[i].Err
+		}
+		if err != nil {
+			t.err = fmt.Errorf("writing down the frame ids: %w", err)
+		}
+		err = nil
+	}
+}
+
+// nameParts chooses the frame ids. At a mail server no ack names them; they are
+// what a delivery status notification comes back to.
+func (c *carrier) nameParts(ctx context.Context, t *trip) {
+	mine := map[string]bool{}
+	for i := range t.d.Parts {
+		id := frameID(t.r.Identity, i, func(id string) bool {
+			if mine[id] {
+				return true
+			}
+			_, _, err := c.b.store.Frame(ctx, c.ln.Name, t.d.To, id)
+			return err == nil
+		})
+		mine[id] = true
+		t.d.Parts[i].ID = id
+	}
+	for i := range t.frames {
+		t.frames[i].ID = t.d.Parts[t.part[i]].ID
+	}
+}
+
+// send gives the frames of all trips to the link, in order.
+func (c *carrier) send(ctx context.Context, trips []*trip) {
+	var frames []link.Frame
+	var of []*trip
+	for _, t := range trips {
+		if t.done != nil || t.err != nil {
+			continue
+		}
+		if t.err = c.spend(ctx, t); t.err != nil {
+			continue
+		}
+		for range t.frames {
+			of = append(of, t)
+		}
+		frames = append(frames, t.frames...)
+	}
+	if len(frames) == 0 {
+		return
+	}
+	start := time.Now()
+	errs := c.ln.link.Send(ctx, frames)
+	c.b.meter.SendTime(c.ln.Name, time.Since(start)/time.Duration(len(frames)))
+	for i, err := range errs {
+		t := of[i]
+		if err != nil && t.err == nil {
+			t.err = err
+		}
+		if err == nil {
+			t.d.Parts[t.part[t.index(frames[i].Part)]].Sent = true
+			t.sent++
+			c.b.transmitted(c.ln, &frames[i])
+		}
+	}
+}
+
+// index finds the frame of a part number.
+func (t *trip) index(part int) int {
+	for i, p := range t.part {
+		if p == part-1 {
+			return i
+		}
+	}
+	return 0
+}
+
+// outcome says what is to be filed for one trip.
+func (c *carrier) outcome(ctx context.Context, t *trip) queue.Outcome {
+	var permanent *link.PermanentError
+	switch {
+	case t.done != nil:
+		return *t.done
+	case t.err == nil && c.roundOver(t.d):
+		return c.finishRound(t)
+	case t.err == nil:
+		return c.partSent(t)
+	case errors.Is(t.err, link.ErrDown) || ctx.Err() != nil:
+		return queue.Outcome{Again: true}
+	case errors.As(t.err, &permanent):
+		return c.fail(t, permanent.Code, permanent.Unwrap().Error())
+	default:
+		return c.later(t)
+	}
+}
+
+// partSent marks the parts that went out; more are to follow.
+func (c *carrier) partSent(t *trip) queue.Outcome {
+	return queue.Outcome{Again: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[t.item.Delivery]
+		if !d.State.Open() {
+			return nil, queue.ErrSkip
+		}
+		t.copyParts(d)
+		d.Begun = true
+		return nil, nil
+	}}
+}
+
+// copyParts brings the parts in the store up to what was sent, and keeps the
+// acks that came meanwhile.
+func (t *trip) copyParts(d *queue.Delivery) {
+	if len(d.Parts) != len(t.d.Parts) {
+		d.Parts = append([]queue.Part(nil), t.d.Parts...)
+		d.Before, d.After = t.d.Before, t.d.After
+		return
+	}
+	for i := range d.Parts {
+		d.Parts[i].Sent = t.d.Parts[i].Sent
+	}
+}
+
+// longestAckWait bounds the doubling: after that a station counts as gone and
+// the text is held until it is heard.
+const longestAckWait = 30 * time.Minute
+
+// finishRound files that all parts of this round are out.
+func (c *carrier) finishRound(t *trip) queue.Outcome {
+	at := c.b.stamp()
+	awaited := c.wantsAck(t) && c.ln.props.Resends > 0 && t.d.Parts[0].ID != ""
+	state := queue.Later
+	switch {
+	case c.ln.props.Final:
+		state = queue.Delivered
+	case !awaited:
+		state = queue.Sent
+	}
+	wait := queue.Doubled(c.ackWait(), t.d.Round+1, max(longestAckWait, c.ackWait()))
+	out := queue.Outcome{Put: c.b.gave(t.d.To, &t.r.Message)}
+	out.Change = func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[t.item.Delivery]
+		if !d.State.Open() {
+			return nil, queue.ErrSkip
+		}
+		t.copyParts(d)
+		d.Begun, d.Error = true, ""
+		d.Attempts++
+		d.Round++
+		if state != queue.Later {
+			return c.b.end(r, t.item.Delivery, state, at, nil), nil
+		}
+		r.Note(at, "sent", c.ln.Name, fmt.Sprintf("try %d, waiting %v for an acknowledgement", d.Attempts, wait))
+		d.State, d.Due = queue.Later, at.Age.Add(wait)
+		return nil, nil
+	}
+	c.b.log.Info(sentWord(state), "link", c.ln.Name, "id", c.b.id(t.r.Seq), "kind", string(t.r.Message.Kind), "from", t.r.Message.From, "to", t.d.To, "try", t.d.Attempts+1)
+	if state != queue.Later {
+		c.b.meter.Delivery(c.ln.Name, string(state))
+		if state == queue.Delivered {
+			c.b.meter.DeliveryTime(at.Age.Sub(t.r.Accepted.Age))
+		}
+	}
+	// A confirmed delivery sends a receipt to its writer, who waits for it.
+	out.Urgent = state == queue.Delivered && t.r.Message.Kind == message.Text
+	return out
+}
+
+func sentWord(s queue.State) string {
+	if s == queue.Delivered {
+		return "delivered"
+	}
+	return "sent"
+}
+
+// fail ends a delivery that nothing can mend, and tells its writer.
+func (c *carrier) fail(t *trip, code, why string) queue.Outcome {
+	b, item, at := c.b, t.item, c.b.stamp()
+	told := b.mayTell(&t.r.Message)
+	b.log.Warn("failed", "link", c.ln.Name, "id", b.id(item.Seq), "rule", code, "err", why)
+	b.meter.Delivery(c.ln.Name, string(queue.Failed))
+	return queue.Outcome{Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[item.Delivery]
+		if !d.State.Open() {
+			return nil, queue.ErrSkip
+		}
+		d.Code, d.Error = code, why
+		return b.end(r, item.Delivery, queue.Failed, at, func(*message.Message) bool { return told }), nil
+	}}
+}
+
+// holdsLane is how often a first transmission may fail before the delivery lets
+// those behind it pass.
+const holdsLane = 3
+
+// later files a temporary error: the delivery is tried again with a growing
+// wait, until its lifetime ends.
+func (c *carrier) later(t *trip) queue.Outcome {
+	at := c.b.stamp()
+	wait := queue.Delay(t.d.Attempts+1, t.r.Message.Precedence)
+	var le *link.LaterError
+	if errors.As(t.err, &le) {
+		wait = max(wait, le.Wait)
+	}
+	why := t.err.Error()
+	begun := t.d.Begun || t.sent > 0 || t.d.Attempts+1 >= holdsLane
+	c.b.log.Warn("not sent, trying again", "link", c.ln.Name, "id", c.b.id(t.item.Seq), "try", t.d.Attempts+1, "wait", wait, "err", why)
+	c.b.meter.Delivery(c.ln.Name, "retried")
+	return queue.Outcome{Urgent: !begun, Stop: !begun, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[t.item.Delivery]
+		if !d.State.Open() {
+			return nil, queue.ErrSkip
+		}
+		t.copyParts(d)
+		d.Attempts++
+		d.State, d.Due, d.Begun, d.Error = queue.Later, at.Age.Add(wait), begun, why
+		r.Note(at, "try failed", c.ln.Name, why)
+		return nil, nil
+	}}
+}
+
+// hold files that a station does not acknowledge: its text waits until the
+// station is heard, and is then tried for one more round.
+func (c *carrier) hold(item queue.Item, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
+	name := c.ln.Name
+	return func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[item.Delivery]
+		if !d.State.Open() {
+			return nil, queue.ErrSkip
+		}
+		d.State, d.Due = queue.Held, at.Age
+		d.Error = "not acknowledged"
+		r.Note(at, "held", name, d.To+" does not acknowledge; one more try each time it is heard")
+		return nil, nil
+	}
+}
+
+// ackWait is the first wait for an acknowledgement: never less than three round
+// trips on a paced channel.
+func (c *carrier) ackWait() time.Duration {
+	if c.ln.pace != nil {
+		return max(c.ln.props.AckWait, c.ln.pace.threeRoundTrips)
+	}
+	return c.ln.props.AckWait
+}

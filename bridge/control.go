@@ -1,0 +1,303 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+
+	"github.com/fxamacker/cbor/v2"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// AllLinks is the name by which the operator means every link.
+const AllLinks = "all"
+
+const (
+	quietKey = "quiet/"
+	blockKey = "block/"
+)
+
+// Block is one entry of the block list.
+type Block struct {
+	Pattern string      `cbor:"1,keyasint" json:"pattern"`
+	Why     string      `cbor:"2,keyasint" json:"why,omitempty"`
+	Since   queue.Stamp `cbor:"3,keyasint" json:"-"`
+	At      string      `cbor:"-" json:"since,omitempty"` // RFC 3339; empty for one from the settings
+}
+
+// controls is what the operator changes while the gateway runs. It is on disk
+// before a command returns, and so survives a restart.
+type controls struct {
+	mu      sync.RWMutex
+	quiet   map[string]bool
+	blocks  map[string]Block
+	block   rules.Patterns // of the settings and of blocks together
+	release map[string]bool
+}
+
+// ErrUsage is what a command gets that asks for what is not there; the text says
+// what to do.
+var ErrUsage = errors.New("not possible")
+
+func (b *Bridge) loadControls(ctx context.Context) error {
+	c := &b.control
+	c.quiet, c.blocks, c.release = map[string]bool{}, map[string]Block{}, map[string]bool{}
+	quiet, err := b.store.Settings(ctx, quietKey)
+	if err != nil {
+		return err
+	}
+	for key := range quiet {
+		c.quiet[strings.TrimPrefix(key, quietKey)] = true
+	}
+	blocks, err := b.store.Settings(ctx, blockKey)
+	if err != nil {
+		return err
+	}
+	for key, v := range blocks {
+		var e Block
+		if err := cbor.Unmarshal(v, &e); err != nil {
+			return fmt.Errorf("block list entry %s: %w", key, err)
+		}
+		c.blocks[e.Pattern] = e
+	}
+	return b.joinBlocks()
+}
+
+// joinBlocks makes one list of the settings' blocks and the operator's.
+func (b *Bridge) joinBlocks() error {
+	list := slices.Clone(b.cfg.Block)
+	for p := range b.control.blocks {
+		list = append(list, p)
+	}
+	patterns, err := rules.ParsePatterns(list)
+	if err != nil {
+		return fmt.Errorf("block list: %w", err)
+	}
+	b.control.block = patterns
+	return nil
+}
+
+func (c *controls) isQuiet(name string) bool {
+	c.mu.RLock()
+	defer c.mu.RUnlock()
+	return c.quiet[AllLinks] || c.quiet[name]
+}
+
+func (c *controls) blocked() rules.Patterns {
+	c.mu.RLock()
+	defer c.mu.RUnlock()
+	return c.block
+}
+
+// toRelease notes a station for which something may wait.
+func (c *controls) toRelease(base string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if len(c.release) < stationsPerLink {
+		c.release[base] = true
+	}
+}
+
+func (c *controls) takeReleases() []string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	var out []string
+	for base := range c.release {
+		out = append(out, base)
+	}
+	clear(c.release)
+	return out
+}
+
+// Quiet stops all sending on a link, or on all, at once; receiving and queueing
+// go on. It holds over a restart until Resume. Links already in the middle of
+// one Send finish that one.
+func (b *Bridge) Quiet(ctx context.Context, name string) error {
+	if err := b.knowsLink(name); err != nil {
+		return err
+	}
+	b.control.mu.Lock()
+	b.control.quiet[name] = true // before the disk: the operator wants silence now
+	b.control.mu.Unlock()
+	b.log.Warn("sending stopped by the operator", "link", name)
+	_, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{quietKey + name: {1}}})
+	return err
+}
+
+// Resume undoes Quiet. Resuming all also resumes each link.
+func (b *Bridge) Resume(ctx context.Context, name string) error {
+	if err := b.knowsLink(name); err != nil {
+		return err
+	}
+	put := map[string][]byte{quietKey + name: nil}
+	if name == AllLinks {
+		for _, ln := range b.lines {
+			put[quietKey+ln.Name] = nil
+		}
+	}
+	if _, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: put}); err != nil {
+		return err
+	}
+	b.control.mu.Lock()
+	for key := range put {
+		delete(b.control.quiet, strings.TrimPrefix(key, quietKey))
+	}
+	b.control.mu.Unlock()
+	b.log.Info("sending goes on", "link", name)
+	for _, ln := range b.lines {
+		ln.courier.Wake()
+	}
+	return nil
+}
+
+// QuietLinks lists what is quiet, sorted.
+func (b *Bridge) QuietLinks() []string {
+	b.control.mu.RLock()
+	defer b.control.mu.RUnlock()
+	var out []string
+	for name := range b.control.quiet {
+		out = append(out, name)
+	}
+	slices.Sort(out)
+	return out
+}
+
+func (b *Bridge) knowsLink(name string) error {
+	if name == AllLinks || b.byName[name] != nil {
+		return nil
+	}
+	names := []string{AllLinks}
+	for _, ln := range b.lines {
+		names = append(names, ln.Name)
+	}
+	return fmt.Errorf("%w: there is no link %q; say one of %s", ErrUsage, name, strings.Join(names, ", "))
+}
+
+// Block refuses a call sign or mail address (or a pattern with *) from now on,
+// and ends what of it still waits to be sent.
+func (b *Bridge) Block(ctx context.Context, pattern, why string) error {
+	if _, err := rules.ParsePattern(pattern); err != nil {
+		return fmt.Errorf("%w: %w", ErrUsage, err)
+	}
+	e := Block{Pattern: pattern, Why: why, Since: b.stamp()}
+	v, err := cbor.Marshal(e)
+	if err != nil {
+		return err
+	}
+	if _, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{blockKey + pattern: v}}); err != nil {
+		return err
+	}
+	b.control.mu.Lock()
+	b.control.blocks[pattern] = e
+	err = b.joinBlocks()
+	b.control.mu.Unlock()
+	b.log.Warn("blocked by the operator", "pattern", pattern, "why", why)
+	return err
+}
+
+// Unblock removes an entry that Block made.
+func (b *Bridge) Unblock(ctx context.Context, pattern string) error {
+	b.control.mu.RLock()
+	_, ok := b.control.blocks[pattern]
+	b.control.mu.RUnlock()
+	switch {
+	case !ok && slices.Contains(b.cfg.Block, pattern):
+		return fmt.Errorf("%w: %s is blocked in POSTHOUSE_BLOCK; remove it there and restart", ErrUsage, pattern)
+	case !ok:
+		return fmt.Errorf("%w: %s is not on the block list; 'posthouse block list' shows it", ErrUsage, pattern)
+	}
+	if _, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{blockKey + pattern: nil}}); err != nil {
+		return err
+	}
+	b.control.mu.Lock()
+	defer b.control.mu.Unlock()
+	delete(b.control.blocks, pattern)
+	b.log.Info("unblocked by the operator", "pattern", pattern)
+	return b.joinBlocks()
+}
+
+// Blocks lists the block list, the settings' entries first.
+func (b *Bridge) Blocks() []Block {
+	b.control.mu.RLock()
+	defer b.control.mu.RUnlock()
+	var out []Block
+	for _, p := range b.cfg.Block {
+		out = append(out, Block{Pattern: p, Why: "POSTHOUSE_BLOCK"})
+	}
+	own := len(out)
+	for _, e := range b.control.blocks {
+		e.At = e.Since.Wall.UTC().Format("2006-01-02T15:04:05Z")
+		out = append(out, e)
+	}
+	slices.SortFunc(out[own:], func(a, b Block) int { return strings.Compare(a.Pattern, b.Pattern) })
+	return out
+}
+
+// Send takes over a message of the operator's own. It passes the same rules as
+// everything else.
+func (b *Bridge) Send(ctx context.Context, to, text string, p message.Precedence) (string, error) {
+	m := &message.Message{Kind: message.Text, From: b.own.String(), To: canonical(to), Text: rules.Normalise(text), Precedence: p}
+	if ref := rules.Check(m, b.policy(nil)); ref != nil {
+		return "", &Refused{*ref}
+	}
+	m.Precedence = rules.Precedence(m)
+	if a, ok := b.cfg.Aliases[strings.ToUpper(to)]; ok {
+		m.To = canonical(a)
+	}
+	b.setExercise(m)
+	m.Filed, _ = b.clock.Wall()
+	deliveries, ref := b.route(nil, m)
+	if ref != nil {
+		return "", &Refused{*ref}
+	}
+	r := b.record(nil, m, deliveries)
+	r.Identity = identify(m)
+	done, err := b.store.Apply(ctx, queue.Op{New: r, Urgent: true, Put: nil})
+	if err != nil {
+		return "", err
+	}
+	id := b.id(done[0].Seq)
+	b.log.Info("accepted", "link", "", "id", id, "from", m.From, "to", m.To, "precedence", m.Precedence.String(), "way", b.wayOf(m, deliveries))
+	return id, nil
+}
+
+// Refused is the error of Send for a text that the rules refuse.
+type Refused struct{ rules.Refusal }
+
+func (r *Refused) Error() string { return fmt.Sprintf("refused (%s): %s", r.Code, r.Why) }
+
+// Station is the gateway's call sign.
+func (b *Bridge) Station() string { return b.own.String() }
+
+// LinkState is what Links tells of one link.
+type LinkState struct {
+	Name, Kind string
+	Up, Quiet  bool
+	Why        string
+	Since      string // RFC 3339
+}
+
+// Links tells how each link is.
+func (b *Bridge) Links() []LinkState {
+	var out []LinkState
+	for _, ln := range b.lines {
+		ln.mu.Lock()
+		out = append(out, LinkState{
+			Name: ln.Name, Kind: ln.Kind, Up: ln.up.Load(), Quiet: b.control.isQuiet(ln.Name),
+			Why: ln.why, Since: ln.since.UTC().Format("2006-01-02T15:04:05Z"),
+		})
+		ln.mu.Unlock()
+	}
+	return out
+}
+
+var _ = callsign.Base
+var _ = link.CodeFull

@@ -1,0 +1,209 @@
+package bridge
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/fxamacker/cbor/v2"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+const (
+	clerkEvery = time.Second
+	saveEvery  = 10 * time.Minute
+	purgeEvery = 10 * time.Minute
+	atATime    = 200 // records that one look takes on, so that it never holds up the rest
+	clockKey   = "clock"
+)
+
+// clerk does what time asks for, whatever the links do: lifetimes end, writers
+// hear that a text is held, local texts become held, old records go.
+func (b *Bridge) clerk(ctx context.Context) {
+	tick := time.NewTicker(clerkEvery)
+	defer tick.Stop()
+	saved, purged := time.Now(), time.Now().Add(-purgeEvery)
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-b.released:
+			b.release(ctx)
+		case <-tick.C:
+			b.lookAgain(ctx)
+			b.endLocal(ctx)
+			b.gauges()
+			if time.Since(saved) >= saveEvery {
+				saved = time.Now()
+				b.saveHeard(ctx)
+			}
+			if time.Since(purged) >= purgeEvery {
+				purged = time.Now()
+				b.purge(ctx)
+			}
+		}
+	}
+}
+
+// lookAgain takes on the open records whose time has come: their lifetime has
+// ended, or their writer is to be told that they wait.
+func (b *Bridge) lookAgain(ctx context.Context) {
+	for ctx.Err() == nil {
+		seqs, err := b.store.Expiring(ctx, b.clock.Age(), atATime)
+		if err != nil || len(seqs) == 0 {
+			return
+		}
+		var ops []queue.Op
+		for _, seq := range seqs {
+			if op, ok := b.look(ctx, seq); ok {
+				ops = append(ops, op)
+			}
+		}
+		done, err := b.store.Apply(ctx, ops...)
+		if err != nil {
+			b.log.Error("ending messages whose time is over failed, trying again", "err", err)
+			return
+		}
+		for _, d := range done {
+			if d.Err == nil && d.Record != nil && !d.Record.Open() {
+				for i := range d.Record.Deliveries {
+					if d.Record.Deliveries[i].State == queue.Expired {
+						b.ended(d.Record, i)
+						b.log.Warn("expired", "link", d.Record.Deliveries[i].Link, "id", b.id(d.Seq))
+					}
+				}
+			}
+		}
+	}
+}
+
+// look decides what is to be done with one record now.
+func (b *Bridge) look(ctx context.Context, seq uint64) (queue.Op, bool) {
+	r, err := b.store.Get(ctx, seq)
+	if err != nil {
+		return queue.Op{}, false
+	}
+	at := b.stamp()
+	if at.Age >= r.Until {
+		told := b.mayTell(&r.Message)
+		return queue.Op{Seq: seq, Change: b.expire(at, told)}, true
+	}
+	return b.stillWaiting(r, at), true
+}
+
+// expire ends all that is open of a record.
+func (b *Bridge) expire(at queue.Stamp, told bool) func(*queue.Record) ([]*queue.Record, error) {
+	return func(r *queue.Record) ([]*queue.Record, error) {
+		var out []*queue.Record
+		for i := range r.Deliveries {
+			if d := &r.Deliveries[i]; d.State.Open() {
+				out = append(out, b.end(r, i, queue.Expired, at, func(*message.Message) bool { return told })...)
+			}
+		}
+		return out, nil
+	}
+}
+
+// stillWaiting tells the writer once that a text is held, and a human that an
+// emergency is not acknowledged; then the record rests until its lifetime ends.
+func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp) queue.Op {
+	var held string
+	for _, d := range r.Deliveries {
+		if d.State == queue.Held {
+			held = d.To
+		}
+	}
+	seq := r.Seq
+	emergency := r.Message.Precedence == message.Emergency && r.Open()
+	if emergency && at.Age.Sub(r.Accepted.Age) >= unacknowledgedAfter {
+		b.alarmUnacknowledged(r)
+	}
+	tell := held != "" && !r.Told && r.Message.From != b.own.String() && b.mayTell(&r.Message)
+	last := b.lastHeard(held)
+	return queue.Op{Seq: seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		r.Expires = r.Until
+		if emergency && at.Age.Sub(r.Accepted.Age) < unacknowledgedAfter {
+			r.Expires = min(r.Until, r.Accepted.Age.Add(unacknowledgedAfter))
+		}
+		if !tell || r.Told {
+			return nil, nil
+		}
+		r.Told = true
+		r.Note(at, "told", r.Message.Link, "held")
+		return []*queue.Record{b.notice(&r.Message, r.Seq, at, heldText(&r.Message, last))}, nil
+	}}
+}
+
+// lastHeard tells in words when a station was heard.
+func (b *Bridge) lastHeard(call string) string {
+	list := b.heard.find(callsign.Base(call))
+	if len(list) == 0 {
+		return "never heard"
+	}
+	wall, _ := b.clock.Wall()
+	ago := b.clock.Age().Sub(list[0].at)
+	return fmt.Sprintf("not heard since %s", wall.Add(-ago).Format("1504Z"))
+}
+
+// endLocal turns texts between two stations of one mesh that were not
+// acknowledged there in time into held ones.
+func (b *Bridge) endLocal(ctx context.Context) {
+	for _, ln := range b.lines {
+		if !ln.props.Radio {
+			continue
+		}
+		items, err := b.store.Due(ctx, ln.Name, b.clock.Age(), atATime)
+		if err != nil {
+			return
+		}
+		var ops []queue.Op
+		at := b.stamp()
+		for _, it := range items {
+			ops = append(ops, queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+				d := &r.Deliveries[it.Delivery]
+				if d.State != queue.Local {
+					return nil, queue.ErrSkip
+				}
+				d.State, d.Parts = queue.Held, nil
+				r.Note(at, "held", ln.Name, d.To+" did not acknowledge on the mesh")
+				return nil, nil
+			}})
+		}
+		if len(ops) > 0 {
+			if _, err := b.store.Apply(ctx, ops...); err != nil {
+				return
+			}
+		}
+	}
+}
+
+// identitiesFor is how long identities are kept at least, whatever the links ask.
+const identitiesFor = 2 * time.Hour
+
+// purge removes what the log need not keep any longer.
+func (b *Bridge) purge(ctx context.Context) {
+	now := b.clock.Age()
+	keep := time.Duration(identitiesFor)
+	for _, ln := range b.lines {
+		keep = max(keep, ln.DedupWindow)
+	}
+	for ctx.Err() == nil {
+		n, err := b.store.Purge(ctx, now.Add(-b.cfg.KeepLog), now.Add(-keep), atATime)
+		if err != nil {
+			b.log.Error("removing old messages from the log failed", "err", err)
+			return
+		}
+		if n < atATime {
+			return
+		}
+	}
+}
+
+// savedClock is the clock's state for the next start.
+func (b *Bridge) savedClock() []byte {
+	v, _ := cbor.Marshal(b.clock.Save()) // plain fields: cannot fail
+	return v
+}

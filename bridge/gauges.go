@@ -1,0 +1,35 @@
+package bridge
+
+import (
+	"time"
+
+	"posthouse/bridge/link"
+)
+
+// gauges brings the metrics up to date that nothing else moves.
+func (b *Bridge) gauges() {
+	_, trusted := b.clock.Wall()
+	b.meter.Clock(trusted)
+	now := b.clock.Age()
+	heard := map[string]int{}
+	for _, e := range b.heard.all(func(e *hearing) bool {
+		ln := b.byName[e.link]
+		return ln != nil && now.Sub(e.at) <= ln.HeardFor
+	}) {
+		heard[e.link]++
+	}
+	for _, ln := range b.lines {
+		b.meter.StationsHeard(ln.Name, heard[ln.Name])
+		if ln.pace != nil {
+			b.meter.Airtime(ln.Name, ln.pace.budget.Used(now))
+		}
+	}
+}
+
+// transmitted is told of each frame that a link has taken.
+func (b *Bridge) transmitted(ln *line, f *link.Frame) {
+	b.log.Debug("transmitted", "link", ln.Name, "id", f.Record, "kind", string(f.Message.Kind), "from", f.Message.From,
+		"to", f.Message.To, "part", f.Part, "of", f.Parts, "frame", f.ID)
+}
+
+var _ time.Duration

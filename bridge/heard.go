@@ -1,0 +1,214 @@
+package bridge
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"sync"
+
+	"github.com/fxamacker/cbor/v2"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/clock"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// How many stations are remembered for one link; the one heard longest ago goes
+// first.
+const stationsPerLink = 10000
+
+// hearing is one station on one link.
+type hearing struct {
+	call, link string
+	at         clock.Age
+	snr, rssi  *float64
+	answers    bool // it sent a text or an ack, or says that it takes messages
+	where      *message.Where
+	dirty      bool // not on disk in this form
+}
+
+// heardTable knows who was heard last on which link. It is in memory; what
+// changed goes to disk now and then, never for each frame.
+type heardTable struct {
+	mu    sync.Mutex
+	bases map[string][]*hearing // by base call
+	count map[string]int        // by link
+}
+
+func newHeardTable() *heardTable {
+	return &heardTable{bases: map[string][]*hearing{}, count: map[string]int{}}
+}
+
+// mark notes that a station was heard now.
+func (t *heardTable) mark(name string, m *message.Message, at clock.Age) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	e := t.entry(m.From, name)
+	e.at, e.dirty = at, true
+	e.answers = e.answers || m.Messaging || m.Kind == message.Text || m.Kind == message.Receipt
+	if m.SNR != nil {
+		e.snr = m.SNR
+	}
+	if m.RSSI != nil {
+		e.rssi = m.RSSI
+	}
+	if m.Where != nil {
+		e.where = m.Where
+	}
+}
+
+// entry finds or makes the entry of a call on a link.
+func (t *heardTable) entry(call, name string) *hearing {
+	base := callsign.Base(call)
+	for _, e := range t.bases[base] {
+		if e.call == call && e.link == name {
+			return e
+		}
+	}
+	if t.count[name] >= stationsPerLink {
+		t.forgetOldest(name)
+	}
+	e := &hearing{call: call, link: name}
+	t.bases[base] = append(t.bases[base], e)
+	t.count[name]++
+	return e
+}
+
+func (t *heardTable) forgetOldest(name string) {
+	var oldest *hearing
+	for _, list := range t.bases {
+		for _, e := range list {
+			if e.link == name && (oldest == nil || e.at < oldest.at) {
+				oldest = e
+			}
+		}
+	}
+	if oldest == nil {
+		return
+	}
+	base := callsign.Base(oldest.call)
+	t.bases[base] = slices.DeleteFunc(t.bases[base], func(e *hearing) bool { return e == oldest })
+	if len(t.bases[base]) == 0 {
+		delete(t.bases, base)
+	}
+	t.count[name]--
+}
+
+// find gives copies of all entries of a base call, the latest first.
+func (t *heardTable) find(base string) []hearing {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	var out []hearing
+	for _, e := range t.bases[base] {
+		out = append(out, *e)
+	}
+	slices.SortFunc(out, func(a, b hearing) int { return int(min(max(b.at-a.at, -1), 1)) })
+	return out
+}
+
+// all gives copies of all entries; keep says which.
+func (t *heardTable) all(keep func(*hearing) bool) []hearing {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	var out []hearing
+	for _, list := range t.bases {
+		for _, e := range list {
+			if keep(e) {
+				out = append(out, *e)
+			}
+		}
+	}
+	return out
+}
+
+// hear notes a station that a link heard itself, and lets go what waits for it.
+func (b *Bridge) hear(ln *line, m *message.Message) {
+	if m.Via != "" || message.IsMail(m.From) || m.Kind == message.Notice {
+		return
+	}
+	if _, err := callsign.Parse(m.From); err != nil || m.From == b.own.String() {
+		return
+	}
+	b.heard.mark(ln.Name, m, b.clock.Age())
+	b.control.toRelease(callsign.Base(m.From))
+	select {
+	case b.released <- struct{}{}:
+	default:
+	}
+}
+
+// stations tells what an APRS server should be asked for.
+func (b *Bridge) interest() link.Interest {
+	now := b.clock.Age()
+	var in link.Interest
+	for _, e := range b.heard.all(func(e *hearing) bool {
+		ln := b.byName[e.link]
+		return ln != nil && ln.props.Radio && now.Sub(e.at) <= ln.HeardFor
+	}) {
+		in.Stations = append(in.Stations, e.call)
+	}
+	slices.Sort(in.Stations)
+	in.Stations = slices.Compact(in.Stations)
+	if sought, err := b.store.Sought(context.Background(), 100); err == nil {
+		in.Sought = slices.DeleteFunc(sought, func(s string) bool { _, err := callsign.Parse(s); return err != nil })
+	}
+	return in
+}
+
+// storedHearing is a hearing on disk, under heard/<link>/<call>.
+type storedHearing struct {
+	At      clock.Age      `cbor:"1,keyasint"`
+	Answers bool           `cbor:"2,keyasint,omitempty"`
+	SNR     *float64       `cbor:"3,keyasint,omitempty"`
+	RSSI    *float64       `cbor:"4,keyasint,omitempty"`
+	Where   *message.Where `cbor:"5,keyasint,omitempty"`
+}
+
+const heardKey = "heard/"
+
+// saveHeard writes down what changed since the last time, in one lazy step.
+func (b *Bridge) saveHeard(ctx context.Context) {
+	put := map[string][]byte{}
+	b.heard.mu.Lock()
+	for _, list := range b.heard.bases {
+		for _, e := range list {
+			if e.dirty {
+				v, _ := cbor.Marshal(storedHearing{e.at, e.answers, e.snr, e.rssi, e.where}) // plain fields: cannot fail
+				put[heardKey+e.link+"/"+e.call] = v
+				e.dirty = false
+			}
+		}
+	}
+	b.heard.mu.Unlock()
+	put[clockKey] = b.savedClock()
+	if _, err := b.store.Apply(ctx, queue.Op{Put: put, Lazy: true}); err != nil {
+		b.log.Error("writing down who was heard failed", "err", err)
+	}
+}
+
+// loadHeard reads who was heard before the last stop.
+func (b *Bridge) loadHeard(ctx context.Context) error {
+	all, err := b.store.Settings(ctx, heardKey)
+	if err != nil {
+		return err
+	}
+	now := b.clock.Age()
+	stale := map[string][]byte{}
+	for key, v := range all {
+		name, call, _ := strings.Cut(strings.TrimPrefix(key, heardKey), "/")
+		var s storedHearing
+		ln := b.byName[name]
+		if err := cbor.Unmarshal(v, &s); err != nil || ln == nil || now.Sub(s.At) > 2*max(ln.HeardFor, b.cfg.Lifetime) {
+			stale[key] = nil
+			continue
+		}
+		e := b.heard.entry(call, name)
+		e.at, e.answers, e.snr, e.rssi, e.where = s.At, s.Answers, s.SNR, s.RSSI, s.Where
+	}
+	if len(stale) > 0 {
+		_, err = b.store.Apply(ctx, queue.Op{Put: stale, Lazy: true})
+	}
+	return err
+}

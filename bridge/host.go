@@ -1,0 +1,83 @@
+package bridge
+
+import (
+	"context"
+	"time"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+)
+
+// host is the bridge as one link sees it.
+type host struct {
+	b  *Bridge
+	ln *line
+}
+
+// Accept implements link.Host.
+func (h *host) Accept(ctx context.Context, in ...message.Message) ([]link.Verdict, error) {
+	return h.b.accept(ctx, h.ln, in)
+}
+
+// Judge implements link.Host.
+func (h *host) Judge(m message.Message) link.Verdict {
+	m.Link = h.ln.Name
+	if _, ref := h.b.consider(h.ln, &m); ref != nil {
+		return link.Verdict{Code: ref.Code, Why: ref.Why}
+	}
+	return link.Verdict{}
+}
+
+// State implements link.Host.
+func (h *host) State(up bool, why string) {
+	ln := h.ln
+	ln.mu.Lock()
+	was, again := ln.up.Load(), ln.everUp
+	changed := was != up
+	ln.why = why
+	if changed {
+		ln.since = time.Now()
+		ln.everUp = ln.everUp || up
+	}
+	ln.up.Store(up)
+	ln.mu.Unlock()
+	h.b.meter.LinkUp(ln.Name, up)
+	switch {
+	case !changed:
+		return
+	case up:
+		h.b.log.Info("link is up", "link", ln.Name, "why", why)
+		if again {
+			h.b.meter.Reconnected(ln.Name)
+		}
+		ln.courier.Wake()
+	default:
+		h.b.log.Warn("link is down", "link", ln.Name, "why", why)
+	}
+}
+
+// Heard implements link.Host.
+func (h *host) Heard(call string) []link.Hearing {
+	now := h.b.clock.Age()
+	var out []link.Hearing
+	for _, e := range h.b.heard.find(callsign.Base(call)) {
+		if e.call == call || callsign.Base(call) == call {
+			out = append(out, link.Hearing{Link: e.link, Radio: h.b.isRadio(e.link), Ago: now.Sub(e.at)})
+		}
+	}
+	return out
+}
+
+// Interest implements link.Host.
+func (h *host) Interest() link.Interest {
+	return h.b.interest()
+}
+
+// Count implements link.Host.
+func (h *host) Count(reason string) { h.b.meter.Dropped(h.ln.Name, reason) }
+
+func (b *Bridge) isRadio(name string) bool {
+	ln := b.byName[name]
+	return ln != nil && ln.props.Radio
+}

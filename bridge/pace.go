@@ -1,0 +1,121 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"posthouse/bridge/airtime"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// pace is the airtime of one mesh link: what its radio settings make of a
+// frame, and what of the hour is left.
+type pace struct {
+	params          airtime.Params
+	overhead        int // bytes that the mesh adds to each frame
+	budget          *airtime.Budget
+	threeRoundTrips time.Duration
+}
+
+const airKey = "air/"
+
+// shortestFrame is what the cost of a frame is taken as before it is fitted.
+const ackBytes = 24
+
+func (b *Bridge) newPace(ctx context.Context, ln *line) (*pace, error) {
+	m := ln.Mesh
+	cr, err := airtime.ParseCR(m.CR)
+	if err != nil {
+		return nil, err
+	}
+	p := &pace{overhead: m.OverheadBytes, params: airtime.Params{SF: m.SF, BW: m.BW, CR: cr, Preamble: m.Preamble}}
+	if err := p.params.Validate(); err != nil {
+		return nil, err
+	}
+	p.budget, err = airtime.New(airtime.Limits{Airtime: m.Airtime, Reserve: m.Reserve, Duty: m.Duty, Repeats: m.Repeats})
+	if err != nil {
+		return nil, err
+	}
+	saved, err := b.store.Setting(ctx, airKey+ln.Name)
+	if err != nil {
+		return nil, err
+	}
+	if saved != nil {
+		if err := p.budget.Load(saved); err != nil {
+			b.log.Error("what was sent in the last hour cannot be read; the hour counts as used", "link", ln.Name, "err", err)
+			p.budget.Exhaust(b.clock.Age())
+		}
+	}
+	// There and back, each frame repeated across the mesh, three times over.
+	p.threeRoundTrips = 3 * time.Duration(m.Repeats) * (p.cost(m.MaxBytes) + p.cost(ackBytes))
+	return p, nil
+}
+
+// cost is the time on air of one transmission of a text of so many bytes.
+func (p *pace) cost(bytes int) time.Duration {
+	return p.params.TimeOnAir(min(bytes+p.overhead, airtime.MaxPayload))
+}
+
+// request is what one frame asks of the budget.
+func (p *pace) request(b *Bridge, r *queue.Record, bytes int) airtime.Request {
+	return airtime.Request{
+		Cost: p.cost(bytes), Precedence: r.Message.Precedence, Sender: r.Message.From,
+		Notice: r.Message.Kind == message.Notice, Waited: b.clock.Age().Sub(r.Accepted.Age),
+	}
+}
+
+// errNoAir is what a frame meets that may not go now after all.
+var errNoAir = errors.New("no airtime left")
+
+// Pace says how long the next frame of a delivery has to wait for airtime.
+func (c *carrier) Pace(r *queue.Record, delivery int) (time.Duration, bool) {
+	wait, why := c.ln.pace.budget.Wait(c.b.clock.Age(), c.ln.pace.request(c.b, r, c.nextBytes(r, delivery)))
+	return wait, why == airtime.SenderShare || why == airtime.NoticeShare || why == airtime.NeverPossible
+}
+
+// nextBytes is the size of the frame that goes out next.
+func (c *carrier) nextBytes(r *queue.Record, delivery int) int {
+	if r.Message.Kind == message.Receipt {
+		return ackBytes
+	}
+	d := &r.Deliveries[delivery]
+	size := len(r.Message.Text) + len(d.Before) + len(d.After)
+	if limit := c.ln.props.Medium.MaxBytes; limit > 0 {
+		size = min(size, limit)
+	}
+	return size
+}
+
+// Overdue tells whether a routine or welfare message has waited so long that it
+// may use the share of the air that is kept for such.
+func (c *carrier) Overdue(r *queue.Record) bool {
+	return r.Message.Precedence >= message.Welfare && c.b.clock.Age().Sub(r.Accepted.Age) > 2*time.Hour
+}
+
+// spend takes the airtime of a trip's frame before it goes out; where that must
+// be on disk first it is.
+func (c *carrier) spend(ctx context.Context, t *trip) error {
+	if c.ln.pace == nil {
+		return nil
+	}
+	b, p := c.b, c.ln.pace
+	req := p.request(b, t.r, len(t.frames[0].Text))
+	if t.r.Message.Kind == message.Receipt {
+		req.Cost = p.cost(ackBytes)
+	}
+	if wait, why := p.budget.Wait(b.clock.Age(), req); wait > 0 {
+		return link.RetryAfter(wait, errors.Join(errNoAir, errors.New(string(why))))
+	}
+	err := p.budget.Spend(b.clock.Age(), req, func(saved []byte) error {
+		_, err := b.store.Apply(ctx, queue.Op{Put: map[string][]byte{airKey + c.ln.Name: saved}})
+		return err
+	})
+	if err == nil {
+		b.meter.AirtimeSpent(c.ln.Name, req.Cost)
+		b.meter.Airtime(c.ln.Name, p.budget.Used(b.clock.Age()))
+	}
+	return err
+}

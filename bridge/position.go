@@ -1,0 +1,125 @@
+package bridge
+
+import (
+	"context"
+	"math"
+	"sync"
+	"time"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+)
+
+// The pace of gated positions: a station that moves, one that stands still, and
+// how old a position may be to be worth sending at all.
+const (
+	standingEvery   = 30 * time.Minute
+	oldestPosition  = 5 * time.Minute
+	movedMetres     = 50
+	positionsAtOnce = 200
+)
+
+// positions gates what stations heard by radio say of where they are. Nothing
+// of it is stored: a late position is worth nothing.
+type positions struct {
+	ln    *line
+	every time.Duration // a moving station at most this often; 0: none are gated
+	next  chan message.Message
+
+	mu   sync.Mutex
+	last map[string]gatedPosition
+}
+
+type gatedPosition struct {
+	where message.Where
+	at    time.Time
+}
+
+func newPositions(ln *line) *positions {
+	p := &positions{ln: ln, next: make(chan message.Message, positionsAtOnce), last: map[string]gatedPosition{}}
+	if ln.props.Positions && ln.APRS != nil {
+		p.every = max(ln.APRS.PositionEvery, time.Second)
+	}
+	return p
+}
+
+// position offers a position that a link heard by radio to the links that want
+// such.
+func (b *Bridge) position(from *line, m *message.Message) {
+	if !from.props.Radio || m.Via != "" || m.Where == nil || b.stale(m.Where) {
+		return
+	}
+	if rules.Check(m, b.policy(from)) != nil {
+		return
+	}
+	for _, ln := range b.lines {
+		if ln != from && ln.gated.wants(m) {
+			select {
+			case ln.gated.next <- *m:
+			default:
+				b.meter.Dropped(ln.Name, "positions-full")
+			}
+		}
+	}
+}
+
+// stale tells that a position is no news, or none at all: 0,0 is what a
+// receiver without a fix reports.
+func (b *Bridge) stale(w *message.Where) bool {
+	if w.Lat == 0 && w.Lon == 0 {
+		return true
+	}
+	now, trusted := b.clock.Wall()
+	return trusted && !w.Time.IsZero() && now.Sub(w.Time).Abs() > oldestPosition
+}
+
+// wants tells whether it is time for another position of this station.
+func (p *positions) wants(m *message.Message) bool {
+	if p.every == 0 {
+		return false
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now := time.Now()
+	last, ok := p.last[m.From]
+	wait := p.every
+	if ok && distance(last.where, *m.Where) < movedMetres {
+		wait = standingEvery
+	}
+	if ok && now.Sub(last.at) < wait {
+		return false
+	}
+	if len(p.last) >= stationsPerLink {
+		clear(p.last)
+	}
+	p.last[m.From] = gatedPosition{*m.Where, now}
+	return true
+}
+
+// distance is in metres, good enough to tell walking from standing.
+func distance(a, b message.Where) float64 {
+	const metresPerDegree = 111_320 // of latitude, mean earth radius
+	dy := (a.Lat - b.Lat) * metresPerDegree
+	dx := (a.Lon - b.Lon) * metresPerDegree * math.Cos(a.Lat*math.Pi/180)
+	return math.Hypot(dx, dy)
+}
+
+// run sends gated positions until ctx ends.
+func (p *positions) run(ctx context.Context, b *Bridge) {
+	c := &carrier{b: b, ln: p.ln}
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case m := <-p.next:
+			if !c.Open() || rules.CheckOut(&m, b.out(p.ln)) != nil {
+				continue
+			}
+			frame := link.Frame{Message: m, Part: 1, Parts: 1, Attempt: 1}
+			if err := p.ln.link.Send(ctx, []link.Frame{frame})[0]; err == nil {
+				b.transmitted(p.ln, &frame)
+			}
+		}
+	}
+}

@@ -1,0 +1,239 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// receiptLifetime is how long the gateway tries to hand a receipt back: a
+// writer's station that asks again gets it again anyway.
+const receiptLifetime = 2 * time.Hour
+
+// codeNak is why a delivery failed that the addressee's station refused.
+const codeNak = "nak"
+
+// planReceipt finds the delivery that a station acknowledges. An ack counts
+// only from the addressee: it is looked up under the station that gave it.
+func (b *Bridge) planReceipt(ctx context.Context, ln *line, m *message.Message) plan {
+	item, part, err := b.store.Frame(ctx, ln.Name, m.From, m.Acks)
+	if errors.Is(err, queue.ErrNotFound) {
+		item, part, err = b.store.Frame(ctx, ln.Name, m.From, localFrame(m.To, m.Acks))
+	}
+	if errors.Is(err, queue.ErrNotFound) {
+		b.meter.Dropped(ln.Name, "unknown-receipt")
+		return settled(link.Verdict{})
+	}
+	if err != nil {
+		b.log.Error("looking up a receipt failed", "link", ln.Name, "err", err)
+		return plan{ops: []queue.Op{{Change: func(*queue.Record) ([]*queue.Record, error) { return nil, err }}}, answer: func([]queue.Done) link.Verdict { return link.Verdict{} }}
+	}
+	change := b.receipt(item, part, ln.Name, m)
+	return plan{
+		ops:    []queue.Op{{Seq: item.Seq, Change: change, Urgent: true}},
+		answer: func(done []queue.Done) link.Verdict { return b.receipted(ln, item, m, done[0]) },
+	}
+}
+
+// localFrame is the name under which a text that both stations exchange on
+// their own mesh is filed: their ids are only unique with the writer's call.
+func localFrame(writer, id string) string { return writer + "/" + id }
+
+// receipt files what a station's ack or nak means for its delivery.
+func (b *Bridge) receipt(item queue.Item, part int, name string, m *message.Message) func(*queue.Record) ([]*queue.Record, error) {
+	at := b.stamp()
+	tell := b.mayTell
+	return func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[item.Delivery]
+		if d.State == queue.Delivered && !m.Nak || d.State == queue.Dropped {
+			return nil, queue.ErrSkip
+		}
+		if m.Nak {
+			if d.State == queue.Failed {
+				return nil, queue.ErrSkip
+			}
+			r.Note(at, "refused", name, m.From+": "+m.Text)
+			d.Code, d.Error = codeNak, m.From+" refused it"
+			if m.Text != "" {
+				d.Error = m.Text
+			}
+			return b.end(r, item.Delivery, queue.Failed, at, tell), nil
+		}
+		if d.Parts[part].Acked {
+			return nil, queue.ErrSkip
+		}
+		d.Parts[part].Acked = true
+		r.Note(at, "acked", name, m.From)
+		for _, p := range d.Parts {
+			if !p.Acked {
+				return nil, nil
+			}
+		}
+		return b.end(r, item.Delivery, queue.Delivered, at, tell), nil
+	}
+}
+
+// receipted says what filing a receipt did.
+func (b *Bridge) receipted(ln *line, item queue.Item, m *message.Message, done queue.Done) link.Verdict {
+	ln.courier.Wake()
+	if done.Err != nil {
+		return link.Verdict{ID: b.id(item.Seq)}
+	}
+	d := done.Record.Deliveries[item.Delivery]
+	if !d.State.Open() {
+		b.ended(done.Record, item.Delivery)
+	}
+	b.log.Info("receipt", "link", ln.Name, "id", b.id(item.Seq), "from", m.From, "nak", m.Nak, "state", string(d.State))
+	return link.Verdict{ID: b.id(item.Seq)}
+}
+
+// end closes a delivery and, when it was the last open one, gives the writer
+// what is due: a receipt, or a notice. It changes only the record and returns
+// the records to create with it.
+func (b *Bridge) end(r *queue.Record, delivery int, state queue.State, at queue.Stamp, tell func(*message.Message) bool) []*queue.Record {
+	d := &r.Deliveries[delivery]
+	d.State, d.Ended = state, at
+	note := d.Error
+	if state == queue.Delivered {
+		note = d.To
+	}
+	r.Note(at, string(state), d.Link, note)
+	was := r.Outcome
+	r.Outcome = outcome(r)
+	if r.Outcome == "" || r.Outcome == was {
+		return nil
+	}
+	return b.report(r, at, tell)
+}
+
+// outcome sums up the deliveries of a record; empty while one is open.
+func outcome(r *queue.Record) queue.State {
+	if r.Open() {
+		return ""
+	}
+	for _, s := range []queue.State{queue.Delivered, queue.Sent, queue.Taken, queue.Failed, queue.Expired, queue.Dropped} {
+		for _, d := range r.Deliveries {
+			if d.State == s {
+				return s
+			}
+		}
+	}
+	return ""
+}
+
+// report gives the writer of a direct text what its outcome asks for.
+func (b *Bridge) report(r *queue.Record, at queue.Stamp, tell func(*message.Message) bool) []*queue.Record {
+	m := &r.Message
+	if m.Kind != message.Text || m.Link == "" || b.isGroup(m.To) || m.From == b.own.String() || wasLocal(r) {
+		return nil
+	}
+	switch r.Outcome {
+	case queue.Delivered:
+		if b.takesReceipts(m) {
+			r.Receipted = at.Age
+			return []*queue.Record{b.receiptRecord(r, at, false)}
+		}
+		if message.IsMail(m.From) {
+			return []*queue.Record{b.notice(m, r.Seq, at, deliveredText(m, at))}
+		}
+	case queue.Failed, queue.Expired, queue.Dropped:
+		if tell != nil && !tell(m) {
+			return nil
+		}
+		out := []*queue.Record{b.notice(m, r.Seq, at, failedText(r))}
+		if b.takesReceipts(m) && r.Outcome == queue.Failed {
+			out = append(out, b.receiptRecord(r, at, true))
+		}
+		return out
+	}
+	return nil
+}
+
+// wasLocal tells that the stations exchanged the text and its ack by themselves.
+func wasLocal(r *queue.Record) bool {
+	d := r.Deliveries[0]
+	return len(r.Deliveries) == 1 && d.Link == r.Message.Link && r.Outcome == queue.Delivered && !d.Begun
+}
+
+// takesReceipts tells whether the writer's station expects an acknowledgement.
+func (b *Bridge) takesReceipts(m *message.Message) bool {
+	ln := b.byName[m.Link]
+	return m.OriginID != "" && ln != nil && ln.props.Acks && ln.MaySend()
+}
+
+// receiptRecord makes the end-to-end receipt that travels back to the writer.
+func (b *Bridge) receiptRecord(r *queue.Record, at queue.Stamp, nak bool) *queue.Record {
+	m := &r.Message
+	out := &queue.Record{
+		About:    r.Seq,
+		Accepted: at,
+		Until:    at.Age.Add(receiptLifetime),
+		Message: message.Message{
+			Kind: message.Receipt, From: m.Replyable(), To: m.From, Acks: m.OriginID, Nak: nak,
+			Precedence: m.Precedence, Filed: at.Wall,
+		},
+		Deliveries: []queue.Delivery{{Link: m.Link, To: m.From, State: queue.Ready}},
+	}
+	out.Expires = out.Until
+	return out
+}
+
+// repeatEvery is how often at most a receipt is given again: digipeaters drop
+// copies of the same ack inside 30 s (APRS Protocol Reference 1.0.1 chapter 14).
+const repeatEvery = 30 * time.Second
+
+// repeatReceipt gives the end-to-end receipt of a message again to a writer who
+// repeats it, once the receipt is there.
+func (b *Bridge) repeatReceipt(ctx context.Context, seq uint64) {
+	at := b.stamp()
+	if !b.again.due(seq, at.Age) {
+		return
+	}
+	change := func(r *queue.Record) ([]*queue.Record, error) {
+		if r.Outcome != queue.Delivered || r.Receipted == 0 || at.Age.Sub(r.Receipted) < repeatEvery || !b.takesReceipts(&r.Message) {
+			return nil, queue.ErrSkip
+		}
+		r.Receipted = at.Age
+		return []*queue.Record{b.receiptRecord(r, at, false)}, nil
+	}
+	if _, err := b.store.Apply(ctx, queue.Op{Seq: seq, Change: change, Urgent: true}); err != nil {
+		b.log.Warn("giving a receipt again failed; the writer will ask once more", "id", b.id(seq), "err", err)
+	}
+}
+
+// repeats remembers which messages were repeated lately, so that a writer who
+// repeats fast costs no reading. It forgets everything when it is full.
+type repeats struct {
+	mu   sync.Mutex
+	last map[uint64]clock.Age
+}
+
+func newRepeats() *repeats { return &repeats{last: map[uint64]clock.Age{}} }
+
+func (p *repeats) due(seq uint64, now clock.Age) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if last, ok := p.last[seq]; ok && now.Sub(last) < time.Second {
+		return false
+	}
+	if len(p.last) > 10000 {
+		clear(p.last)
+	}
+	p.last[seq] = now
+	return true
+}
+
+// ended counts a delivery that has reached its end.
+func (b *Bridge) ended(r *queue.Record, delivery int) {
+	d := &r.Deliveries[delivery]
+	b.meter.Delivery(d.Link, string(d.State))
+	if d.State == queue.Delivered {
+		b.meter.DeliveryTime(b.clock.Age().Sub(r.Accepted.Age))
+	}
+}

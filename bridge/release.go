@@ -1,0 +1,71 @@
+package bridge
+
+import (
+	"context"
+
+	"posthouse/queue"
+)
+
+// release lets go what was held for the stations that were heard since the last
+// time.
+func (b *Bridge) release(ctx context.Context) {
+	for _, base := range b.control.takeReleases() {
+		for {
+			items, err := b.store.Held(ctx, base, atATime)
+			if err != nil || len(items) == 0 {
+				break
+			}
+			var ops []queue.Op
+			for _, it := range items {
+				if op, ok := b.letGo(ctx, it); ok {
+					ops = append(ops, op)
+				}
+			}
+			if len(ops) == 0 {
+				break
+			}
+			if _, err := b.store.Apply(ctx, ops...); err != nil {
+				b.log.Error("letting go what was held failed; it goes when the station is heard again", "err", err)
+				break
+			}
+			if len(items) < atATime {
+				break
+			}
+		}
+	}
+}
+
+// letGo decides about one held delivery, now that its addressee may be within
+// reach.
+func (b *Bridge) letGo(ctx context.Context, it queue.Item) (queue.Op, bool) {
+	r, err := b.store.Get(ctx, it.Seq)
+	if err != nil {
+		return queue.Op{}, false
+	}
+	m := r.Message
+	m.To = r.Deliveries[it.Delivery].To
+	d := b.decide(&m, true)
+	if len(d.Targets) == 0 || b.mayTake(&m, d.Targets[0]) != nil {
+		return queue.Op{}, false
+	}
+	to, at := d.Targets[0], b.stamp()
+	ln := b.byName[to.Link]
+	old := &r.Deliveries[it.Delivery]
+	if old.Begun && old.Link == to.Link && at.Age < old.Due.Add(queue.Doubled(ln.props.AckWait, old.Attempts-ln.props.Resends, longestAckWait)) {
+		return queue.Op{}, false // it had its round a moment ago; each hearing does not mean a frame
+	}
+	return queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[it.Delivery]
+		if d.State != queue.Held {
+			return nil, queue.ErrSkip
+		}
+		if d.Begun && d.Link == to.Link {
+			d.State, d.Due, d.Round = queue.Later, at.Age, ln.props.Resends
+			r.Note(at, "heard", to.Link, d.To)
+			return nil, nil
+		}
+		*d = queue.Delivery{Link: to.Link, To: to.To, State: queue.Ready, Attempts: d.Attempts}
+		r.Note(at, "heard", to.Link, to.To)
+		return nil, nil
+	}}, true
+}

@@ -1,0 +1,189 @@
+package bridge
+
+import (
+	"strings"
+	"time"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/config"
+	"posthouse/bridge/fit"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/route"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// localFor is how long a text between two stations of one mesh is left to them
+// before it is held like any other.
+const localFor = 10 * time.Minute
+
+// routes builds the routing table from the settings.
+func routes(cfg *config.Config) (*route.Table, error) {
+	t := &route.Table{Own: cfg.Callsign, Unheard: cfg.Unheard, Aliases: map[string]string{}}
+	for name, to := range cfg.Aliases {
+		t.Aliases[strings.ToUpper(name)] = canonical(to)
+	}
+	for _, l := range cfg.Links {
+		r := route.Link{Name: l.Name, Kind: l.Kind, InOnly: !l.MaySend(), Heard: l.HeardFor}
+		for _, g := range l.Groups {
+			r.Groups = append(r.Groups, strings.ToUpper(g))
+		}
+		if l.Mesh != nil {
+			r.Mesh = l.Mesh.Mesh
+		}
+		t.Links = append(t.Links, r)
+	}
+	for _, r := range cfg.Routes {
+		p, err := rules.ParsePattern(r.Pattern)
+		if err != nil {
+			return nil, err
+		}
+		t.Routes = append(t.Routes, route.Route{Pattern: p, Link: r.Link})
+	}
+	return t, nil
+}
+
+// decide asks the table for the way of a message.
+func (b *Bridge) decide(m *message.Message, asked bool) route.Decision {
+	q := route.Query{From: m.From, To: m.To, In: m.Link, Asked: asked}
+	if !message.IsMail(m.To) {
+		now := b.clock.Age()
+		for _, e := range b.heard.find(callsign.Base(m.To)) {
+			q.Heard = append(q.Heard, route.Hearing{
+				Call: e.call, Link: e.link, Ago: now.Sub(e.at), Radio: b.isRadio(e.link), Messaging: e.answers,
+			})
+		}
+	}
+	return b.table.Decide(q)
+}
+
+// route finds the deliveries of a text, or why there can be none. No delivery
+// and no refusal means that everybody it is for has heard it already.
+func (b *Bridge) route(ln *line, m *message.Message) ([]queue.Delivery, *rules.Refusal) {
+	if m.To == b.own.String() && ln != nil {
+		return nil, &rules.Refusal{Code: link.CodeNoRoute, Why: "the gateway itself answers no messages"}
+	}
+	d := b.decide(m, m.Written != "")
+	switch {
+	case d.Refusal != nil:
+		return nil, d.Refusal
+	case d.Hold:
+		return []queue.Delivery{{To: m.To, State: queue.Held}}, nil
+	case d.Local && b.isGroup(m.To):
+		return nil, nil
+	case d.Local:
+		local := queue.Delivery{Link: ln.Name, To: m.To, State: queue.Local, Due: b.clock.Age().Add(localFor)}
+		if m.OriginID != "" {
+			local.Parts = []queue.Part{{ID: localFrame(m.From, m.OriginID)}}
+		}
+		return []queue.Delivery{local}, nil
+	}
+	var out []queue.Delivery
+	var first *rules.Refusal
+	for _, t := range d.Targets {
+		if ref := b.mayTake(m, t); ref != nil {
+			if first == nil {
+				first = ref
+			}
+			continue
+		}
+		out = append(out, b.deliveriesTo(m, t)...)
+	}
+	if len(out) == 0 {
+		return nil, first
+	}
+	return out, nil
+}
+
+// mayTake asks whether a link may carry the text, and whether it fits there, so
+// that the writer hears of it at once and not after a queue.
+func (b *Bridge) mayTake(m *message.Message, t route.Target) *rules.Refusal {
+	ln := b.byName[t.Link]
+	if ref := rules.CheckOut(m, b.out(ln)); ref != nil {
+		return ref
+	}
+	medium := ln.props.Medium
+	mark, text := b.mark(ln, m)
+	if ln.pace != nil && ln.pace.budget.TooLong(ln.pace.cost(min(len(text)+len(mark.Before)+len(mark.After), medium.MaxBytes))) && m.Precedence != message.Emergency {
+		return &rules.Refusal{Code: link.CodeTooLong, Why: "one frame of it costs more airtime than there is"}
+	}
+	if medium.MaxBytes == 0 || len(text)+len(mark.Before)+len(mark.After) <= medium.MaxBytes && !medium.ASCII {
+		return nil
+	}
+	if _, err := fit.Fit(text, medium, mark); err != nil {
+		return &rules.Refusal{Code: link.CodeTooLong, Why: err.Error()}
+	}
+	return nil
+}
+
+// deliveriesTo makes the deliveries of one target: a group on a mail link goes
+// to each address that the operator listed.
+func (b *Bridge) deliveriesTo(m *message.Message, t route.Target) []queue.Delivery {
+	ln := b.byName[t.Link]
+	if !b.isGroup(t.To) || ln.Kind != config.KindMail {
+		return []queue.Delivery{{Link: t.Link, To: t.To, State: queue.Ready}}
+	}
+	var out []queue.Delivery
+	for _, address := range ln.GroupTo {
+		out = append(out, queue.Delivery{Link: t.Link, To: address, State: queue.Ready})
+	}
+	return out
+}
+
+// policy is what the operator decided about what comes in on a link; nil is the
+// gateway's own.
+func (b *Bridge) policy(ln *line) *rules.Policy {
+	p := &rules.Policy{Own: b.own.String(), Block: b.control.blocked(), MaxBytes: maxText, Lifetime: b.cfg.Lifetime}
+	if now, trusted := b.clock.Wall(); trusted {
+		p.Now = now
+	}
+	if ln == nil {
+		return p
+	}
+	p.Lifetime = max(p.Lifetime, ln.Lifetime)
+	if ln.Mesh != nil {
+		p.Stations, p.Unknown = ln.stations, rules.Unknown(ln.Mesh.Unknown)
+	}
+	return p
+}
+
+// maxText bounds a text before it is fitted to a medium: more than any medium
+// here takes in all its parts, and little enough for the store.
+const maxText = 16 << 10
+
+// out is what the rules need to know of a link that a message is to take.
+func (b *Bridge) out(ln *line) *rules.Out {
+	o := &rules.Out{Kind: ln.Kind, Own: b.own.String(), Home: b.cfg.Country, ThirdParty: true}
+	if ln.APRS != nil {
+		o.ThirdParty = ln.APRS.ThirdParty
+	}
+	return o
+}
+
+// mark is what the gateway adds to each part of a text on a link, and the text
+// without the marks that it had: exercise marks, the filing time of a text that
+// has waited, and the writer's name where the medium names only the gateway.
+func (b *Bridge) mark(ln *line, m *message.Message) (fit.Mark, string) {
+	before, text, after := rules.ExerciseMarks(m)
+	if m.Kind != message.Text {
+		return fit.Mark{}, m.Text
+	}
+	if now, trusted := b.clock.Wall(); trusted && !m.Filed.IsZero() && now.Sub(m.Filed) > oldText {
+		before += m.Filed.UTC().Format("021504Z") + " "
+	}
+	if ln.Kind == config.KindAPRS && !b.signsItself(m) {
+		before += m.From + ": "
+	}
+	return fit.Mark{Before: before, After: after}, text
+}
+
+// oldText is the age from which a text carries its filing time.
+const oldText = 30 * time.Minute
+
+// signsItself tells whether a text goes out on APRS under its writer's own call
+// sign; others go under the gateway's, with the writer's name in the text.
+func (b *Bridge) signsItself(m *message.Message) bool {
+	c, err := callsign.Parse(m.From)
+	return err == nil && c.AX25()
+}

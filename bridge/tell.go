@@ -1,0 +1,128 @@
+package bridge
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// noticesPerHour bounds what one station is told of trouble.
+const noticesPerHour = 6
+
+// noticeLifetime is how long a notice is worth sending.
+const noticeLifetime = 12 * time.Hour
+
+// mayTell tells whether a writer may be sent one more notice this hour.
+func (b *Bridge) mayTell(m *message.Message) bool {
+	ln := b.byName[m.Link]
+	return ln != nil && ln.MaySend() && b.tells.Allow(m.From, b.clock.Age())
+}
+
+// notice makes a notice to the writer of a message. Notices are routine, have
+// no id, and are never answered.
+func (b *Bridge) notice(about *message.Message, seq uint64, at queue.Stamp, text string) *queue.Record {
+	r := &queue.Record{
+		About:    seq,
+		Accepted: at,
+		Until:    at.Age.Add(noticeLifetime),
+		Message: message.Message{
+			Kind: message.Notice, From: b.own.String(), To: about.From, Text: text,
+			Precedence: message.Routine, Filed: at.Wall, InReplyTo: about.MailID, Subject: about.Subject,
+		},
+		Deliveries: []queue.Delivery{{Link: about.Link, To: about.From, State: queue.Ready}},
+	}
+	r.Expires = r.Until
+	return r
+}
+
+// The notices. They are short, since a station reads them on a small screen
+// over a slow channel, and begin with the word that matters.
+func failedText(r *queue.Record) string {
+	m := &r.Message
+	why := string(r.Outcome)
+	sent := false
+	for _, d := range r.Deliveries {
+		sent = sent || d.Begun
+		if n := len(d.Parts); n > 1 && !r.Open() {
+			why = fmt.Sprintf("%d of %d parts arrived", ackedParts(d), n)
+		} else if d.Error != "" && r.Outcome == queue.Failed {
+			why = d.Error
+		}
+	}
+	if r.Outcome == queue.Expired && sent {
+		return fmt.Sprintf("sent, not confirmed: %s did not acknowledge %s", m.Replyable(), quote(m.Text))
+	}
+	return fmt.Sprintf("not delivered to %s: %s. %s", m.Replyable(), why, quote(m.Text))
+}
+
+func ackedParts(d queue.Delivery) int {
+	n := 0
+	for _, p := range d.Parts {
+		if p.Acked {
+			n++
+		}
+	}
+	return n
+}
+
+func deliveredText(m *message.Message, at queue.Stamp) string {
+	return fmt.Sprintf("delivered: %s acknowledged your message %sat %s.\n%s", m.Replyable(), filedAt(m), at.Wall.Format("1504Z"), quote(m.Text))
+}
+
+func filedAt(m *message.Message) string {
+	if m.Filed.IsZero() {
+		return ""
+	}
+	return "of " + m.Filed.UTC().Format("1504Z") + " "
+}
+
+func heldText(m *message.Message, last string) string {
+	return fmt.Sprintf("held: %s %s. Goes out when heard. %s", m.Replyable(), last, quote(m.Text))
+}
+
+// quote gives the first words of a text, so that its writer knows which it was.
+func quote(text string) string {
+	const most = 24
+	text = strings.Join(strings.Fields(text), " ")
+	if utf8.RuneCountInString(text) <= most {
+		return `"` + text + `"`
+	}
+	cut := []rune(text)[:most]
+	return `"` + string(cut) + `..."`
+}
+
+// planRefusal answers for a text that is not taken over: it is counted, logged,
+// and its writer is told unless that would do harm.
+func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, ref *rules.Refusal) plan {
+	b.meter.Refused(ln.Name, ref.Code)
+	b.log.Info("refused", "link", ln.Name, "from", m.From, "to", m.To, "rule", ref.Code, "why", ref.Why)
+	verdict := link.Verdict{Code: ref.Code, Why: ref.Why}
+	p := settled(verdict)
+	if rec := b.refusalNotice(ln, m, ref); rec != nil {
+		p.ops = []queue.Op{{New: rec}}
+		p.full = verdict
+	}
+	return p
+}
+
+// refusalNotice makes the notice about a refusal, or nil: nobody is told about a
+// frame that a gateway sent, nor a blocked or unidentified station, nor a group,
+// nor a mail server, which hears it in its own dialogue.
+func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal) *queue.Record {
+	switch ref.Code {
+	case link.CodeLooped, link.CodeBlocked, link.CodeNoCallsign, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
+		return nil
+	}
+	if _, err := callsign.Parse(m.From); err != nil || b.isGroup(m.To) || !b.mayTell(m) {
+		return nil
+	}
+	return b.notice(m, 0, b.stamp(), fmt.Sprintf("not taken: %s (%s). %s", ref.Why, ref.Code, quote(m.Text)))
+}
