@@ -1,0 +1,193 @@
+// Package brokertest runs a real Mosquitto for tests: on loopback, on a free
+// port, with a configuration and a store of its own in the test's temporary
+// folder.
+package brokertest
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// Require is the variable that makes a missing program a failure instead of a
+// reason to skip.
+const Require = "POSTHOUSE_REQUIRE_REAL"
+
+const patience = 10 * time.Second
+
+// Broker is one Mosquitto. It ends with the test.
+type Broker struct {
+	URL  string // tcp://127.0.0.1:port
+	Addr string // 127.0.0.1:port
+
+	t    testing.TB
+	dir  string
+	path string
+	cmd  *exec.Cmd // nil: not running
+	log  bytes.Buffer
+}
+
+// Mosquitto starts a broker that keeps its sessions on disk after every change
+// and lets anybody in. Lines of conf are added to its configuration.
+func Mosquitto(t testing.TB, conf ...string) *Broker {
+	t.Helper()
+	b := &Broker{t: t, dir: t.TempDir(), path: Program(t, "mosquitto")}
+	b.Addr = freePort(t)
+	b.URL = "tcp://" + b.Addr
+	b.configure(conf)
+	t.Cleanup(b.Stop)
+	b.Restart()
+	return b
+}
+
+// Program gives the path of a program, or skips the test for want of it.
+func Program(t testing.TB, name string) string {
+	t.Helper()
+	if path, err := exec.LookPath(name); err == nil {
+		return path
+	}
+	for _, dir := range []string{"/usr/sbin", "/usr/local/sbin"} { // not on everybody's PATH
+		if path, err := exec.LookPath(filepath.Join(dir, name)); err == nil {
+			return path
+		}
+	}
+	if os.Getenv(Require) == "1" {
+		t.Fatalf("%s is not installed, and %s=1: apt-get install mosquitto", name, Require)
+	}
+	t.Skipf("%s is not installed, so this test against the real program is skipped: apt-get install mosquitto", name)
+	return ""
+}
+
+// Password makes a password file for one user and gives the lines of
+// configuration that ask for it.
+func Password(t testing.TB, user, password string) []string {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "passwords")
+	out, err := exec.Command(Program(t, "mosquitto_passwd"), "-b", "-c", file, user, password).CombinedOutput()
+	if err != nil {
+		t.Fatalf("mosquitto_passwd: %v\n%s", err, out)
+	}
+	return []string{"allow_anonymous false", "password_file " + file}
+}
+
+// freePort finds a port that nobody listens on now.
+func freePort(t testing.TB) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+func (b *Broker) configure(conf []string) {
+	host, port, _ := net.SplitHostPort(b.Addr)
+	lines := []string{
+		"listener " + port + " " + host,
+		"persistence true",
+		"persistence_location " + b.dir + "/",
+		"autosave_on_changes true",
+		"autosave_interval 1",
+		"log_dest stderr",
+	}
+	if !strings.Contains(strings.Join(conf, "\n"), "allow_anonymous") {
+		lines = append(lines, "allow_anonymous true")
+	}
+	if os.Geteuid() == 0 {
+		lines = append(lines, "user root") // else it changes to one that may not enter the temporary folder
+	}
+	text := strings.Join(append(lines, conf...), "\n") + "\n"
+	if err := os.WriteFile(filepath.Join(b.dir, "mosquitto.conf"), []byte(text), 0o600); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// Restart starts the broker on its old port with its old store. It must have
+// been stopped or killed.
+func (b *Broker) Restart() {
+	b.t.Helper()
+	b.log.Reset()
+	b.cmd = exec.Command(b.path, "-c", filepath.Join(b.dir, "mosquitto.conf"))
+	b.cmd.Stderr = &b.log
+	if err := b.cmd.Start(); err != nil {
+		b.t.Fatalf("start mosquitto: %v", err)
+	}
+	if err := b.listening(); err != nil {
+		b.Stop()
+		b.t.Fatalf("mosquitto does not listen on %s: %v\n%s", b.Addr, err, b.log.String())
+	}
+}
+
+func (b *Broker) listening() error {
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	again := time.NewTicker(10 * time.Millisecond)
+	defer again.Stop()
+	for {
+		conn, err := new(net.Dialer).DialContext(ctx, "tcp", b.Addr)
+		if err == nil {
+			return conn.Close()
+		}
+		select {
+		case <-again.C:
+		case <-ctx.Done():
+			return err
+		}
+	}
+}
+
+// Stop ends the broker in good order; a stopped one stays so.
+func (b *Broker) Stop() { b.end(syscall.SIGTERM) }
+
+// Kill ends the broker at once (SIGKILL).
+func (b *Broker) Kill() { b.end(syscall.SIGKILL) }
+
+// Freeze makes the broker do nothing, with its connections open, until Thaw.
+func (b *Broker) Freeze() { b.signal(syscall.SIGSTOP) }
+
+// Thaw lets a frozen broker go on.
+func (b *Broker) Thaw() { b.signal(syscall.SIGCONT) }
+
+// Forget throws away what a stopped broker has stored: sessions, queued and
+// retained messages.
+func (b *Broker) Forget() {
+	b.t.Helper()
+	if err := os.Remove(filepath.Join(b.dir, "mosquitto.db")); err != nil && !os.IsNotExist(err) {
+		b.t.Fatal(err)
+	}
+}
+
+func (b *Broker) signal(s syscall.Signal) {
+	if b.cmd == nil {
+		return
+	}
+	if err := b.cmd.Process.Signal(s); err != nil {
+		b.t.Errorf("signal %v to mosquitto: %v", s, err)
+	}
+}
+
+func (b *Broker) end(s syscall.Signal) {
+	if b.cmd == nil {
+		return
+	}
+	b.signal(s)
+	b.signal(syscall.SIGCONT) // a frozen one ends too
+	_ = b.cmd.Wait()          // its status is the signal's
+	b.cmd = nil
+}
+
+// Log gives what the broker wrote since its last start; call it when it has
+// ended.
+func (b *Broker) Log() string { return b.log.String() }
+
+// String names the broker in a test's output.
+func (b *Broker) String() string { return fmt.Sprintf("mosquitto at %s", b.URL) }

@@ -1,0 +1,277 @@
+package broker
+
+import (
+	"encoding/json"
+	"errors"
+	"math"
+	"strings"
+	"time"
+	"unicode"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/message"
+)
+
+// Why a packet is dropped, for Host.Count.
+const (
+	dropTooLarge  dropped = "payload-too-large"
+	dropEmpty     dropped = "empty"
+	dropRetained  dropped = "retained"
+	dropOverflow  dropped = "overflow"
+	dropNotUTF8   dropped = "not-utf8"
+	dropNotJSON   dropped = "not-json"
+	dropTooDeep   dropped = "too-deep"
+	dropTwice     dropped = "member-twice"
+	dropWrongType dropped = "wrong-type"
+	dropBadValue  dropped = "bad-value"
+	dropNoFrom    dropped = "no-from"
+	dropPosition  dropped = "bad-position"
+	dropBadLogin  dropped = "bad-login"
+)
+
+const (
+	maxID      = 64  // bytes; a UUID has 36
+	maxAddress = 254 // bytes of a mail address (RFC 5321 section 4.5.3.1.3, less the angle brackets)
+)
+
+// decode reads what a mesh published. Nothing is guessed: a member that decides
+// who says what to whom must be of the right type, or the packet is dropped. The
+// readings beside it (time, altitude, snr, rssi) are left out when they make no
+// sense, so that no text is lost over a bad meter.
+func (c *codec) decode(p packet) (message.Message, error) {
+	switch {
+	case p.retained:
+		return message.Message{}, dropRetained
+	case len(p.payload) > MaxPayload:
+		return message.Message{}, dropTooLarge
+	case len(p.payload) == 0:
+		return message.Message{}, dropEmpty
+	}
+	tree, err := readJSON(p.payload)
+	if err != nil {
+		return message.Message{}, err
+	}
+	r := &reader{tree: tree}
+	m := c.read(r)
+	if r.err != nil {
+		return message.Message{}, r.err
+	}
+	return m, nil
+}
+
+// decodeAll gives the messages in order, and why the rest is none.
+func (c *codec) decodeAll(in []packet) (messages []message.Message, bad []dropped) {
+	for _, p := range in {
+		m, err := c.decode(p)
+		if why, ok := errors.AsType[dropped](err); ok {
+			bad = append(bad, why)
+			continue
+		}
+		messages = append(messages, m)
+	}
+	return messages, bad
+}
+
+// read finds out what the packet is: a receipt if it has an ack or nak, a
+// position if it has a place and no text for somebody, a text if it has text or says
+// that it had one, else just a sign of life.
+func (c *codec) read(r *reader) message.Message {
+	at := c.at
+	m := message.Message{
+		Link: c.name,
+		From: c.address(r.word(at.from, maxAddress)),
+		To:   c.address(r.word(at.to, maxAddress)),
+		Via:  c.address(r.word(at.via, maxAddress)),
+		SNR:  r.reading(at.snr), RSSI: r.reading(at.rssi),
+		Encrypted: r.flag(at.encrypted),
+		Filed:     r.time(at.time),
+	}
+	if m.From == "" {
+		r.fail(dropNoFrom)
+	}
+	ack, nak := r.word(at.ack, maxID), r.word(at.nak, maxID)
+	text, spoken := r.text(at.text)
+	switch {
+	case ack != "" && nak != "":
+		r.fail(dropBadValue)
+	case ack != "" || nak != "":
+		m.Kind, m.Acks, m.Nak = message.Receipt, ack+nak, nak != ""
+	case r.has(at.lat, at.lon) && (m.To == "" || !spoken):
+		c.place(r, &m, text)
+	case spoken || m.Encrypted:
+		m.Kind, m.Text = message.Text, text
+		m.OriginID = r.word(at.id, maxID)
+		m.Precedence = r.precedence(at.precedence)
+	default:
+		m.Kind = message.Beacon
+	}
+	return m
+}
+
+// place makes m a position, or a beacon if the station does not know where it
+// is: 0/0 is what a receiver without a fix says.
+func (c *codec) place(r *reader, m *message.Message, comment string) {
+	lat, lon := r.degrees(c.at.lat, 90), r.degrees(c.at.lon, 180)
+	if lat == 0 && lon == 0 {
+		m.Kind = message.Beacon
+		return
+	}
+	m.Kind = message.Position
+	m.Where = &message.Where{Lat: lat, Lon: lon, Alt: r.reading(c.at.alt), Time: m.Filed, Comment: comment}
+}
+
+// address turns a node id into the call sign on the station list, and a call
+// sign into its canonical form. What is neither stays as it was written: the
+// rules judge it.
+func (c *codec) address(s string) string {
+	if call, ok := c.stations[s]; ok {
+		s = call
+	}
+	return canonical(s)
+}
+
+func canonical(s string) string {
+	if call, err := callsign.Parse(s); err == nil {
+		return call.String()
+	}
+	return s
+}
+
+// reader picks members out of a tree and remembers the first thing that is
+// wrong with them. An absent member and null are the same.
+type reader struct {
+	tree any
+	err  error
+}
+
+func (r *reader) fail(why dropped) {
+	if r.err == nil {
+		r.err = why
+	}
+}
+
+// has tells whether any of the members is there.
+func (r *reader) has(ps ...pointer) bool {
+	for _, p := range ps {
+		if p.in(r.tree) != nil {
+			return true
+		}
+	}
+	return false
+}
+
+// word reads an id or address: a string, or a whole number in its digits, since
+// meshes differ in that.
+func (r *reader) word(p pointer, most int) string {
+	var s string
+	switch v := p.in(r.tree).(type) {
+	case nil:
+	case string:
+		s = strings.Trim(v, " ")
+	case json.Number:
+		if strings.ContainsAny(v.String(), ".eE") {
+			r.fail(dropWrongType)
+		}
+		s = v.String()
+	default:
+		r.fail(dropWrongType)
+	}
+	if len(s) > most || strings.ContainsFunc(s, unicode.IsControl) {
+		r.fail(dropBadValue)
+	}
+	return s
+}
+
+func (r *reader) text(p pointer) (s string, there bool) {
+	switch v := p.in(r.tree).(type) {
+	case nil:
+	case string:
+		return v, true
+	default:
+		r.fail(dropWrongType)
+	}
+	return "", false
+}
+
+// flag reads a bool, or a number as C has it.
+func (r *reader) flag(p pointer) bool {
+	switch v := p.in(r.tree).(type) {
+	case nil:
+	case bool:
+		return v
+	case json.Number:
+		f, err := v.Float64()
+		return err != nil || f != 0
+	default:
+		r.fail(dropWrongType)
+	}
+	return false
+}
+
+// degrees reads a coordinate within -most and most.
+func (r *reader) degrees(p pointer, most float64) float64 {
+	v := r.reading(p)
+	if v == nil || math.Abs(*v) > most {
+		r.fail(dropPosition)
+		return 0
+	}
+	return *v
+}
+
+// reading reads a number that a float64 can hold; nil if there is none.
+func (r *reader) reading(p pointer) *float64 {
+	n, ok := p.in(r.tree).(json.Number)
+	if !ok {
+		return nil
+	}
+	v, err := n.Float64() // NaN and infinity are no JSON; 1e999 is an error here
+	if err != nil {
+		return nil
+	}
+	return &v
+}
+
+// precedence gives Unset for a word that is none: then the text's first word
+// decides.
+func (r *reader) precedence(p pointer) message.Precedence {
+	s := r.word(p, maxID)
+	v, err := message.ParsePrecedence(s)
+	if err != nil {
+		return message.Unset
+	}
+	return v
+}
+
+// Times outside these years are the work of a clock that was never set.
+const firstYear, lastYear = 2000, 2099
+
+// time reads RFC 3339, or a number of seconds since 1970. The zero time is none.
+func (r *reader) time(p pointer) time.Time {
+	var t time.Time
+	switch v := p.in(r.tree).(type) {
+	case string:
+		t = parseTime(v)
+	case json.Number:
+		if s, err := v.Float64(); err == nil && math.Abs(s) < 1e11 {
+			t = time.Unix(int64(s), 0).UTC()
+		}
+	}
+	if t.Year() < firstYear || t.Year() > lastYear {
+		return time.Time{}
+	}
+	return t
+}
+
+// parseTime allows what RFC 3339 section 5.6 does and the time package does not:
+// t and z in lower case, and a leap second, which becomes the one before.
+func parseTime(s string) (t time.Time) {
+	const seconds = len("2006-01-02T15:04:")
+	s = strings.ToUpper(s)
+	if len(s) > seconds+2 && strings.HasPrefix(s[seconds:], "60") {
+		s = s[:seconds] + "59" + s[seconds+2:]
+	}
+	if err := t.UnmarshalText([]byte(s)); err != nil {
+		return time.Time{}
+	}
+	return t.UTC()
+}

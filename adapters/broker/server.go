@@ -1,0 +1,102 @@
+package broker
+
+import (
+	"context"
+	"log/slog"
+	"net"
+	"sync"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+
+	"posthouse/bridge/link"
+)
+
+const (
+	maxClients = 32
+	day        = 24 * 60 * 60 // seconds
+)
+
+// serverOptions say who may do what at the built-in broker.
+type serverOptions struct {
+	Username, Password string                   // asked of every client; both empty: anybody comes in
+	MayPublish         func(topic string) bool  // else the client is disconnected
+	MaySubscribe       func(filter string) bool // else the subscription is refused
+	ToTopic            string                   // where publishes go; the link is up while somebody listens there
+	Log                *slog.Logger
+}
+
+// server is a small broker of our own. A client's publish is kept inside the
+// publish hook, so that its PUBACK says that it is safe; nobody else gets it. Our
+// publish is taken when a subscriber has sent its PUBACK. Nothing outlives a
+// connection: no session, no will, no retained message, since what was not
+// confirmed is in the queue, or with the client.
+type server struct {
+	opts   serverOptions
+	listen net.Listener
+
+	mu   sync.Mutex
+	live *broker // nil: not running
+}
+
+func newServer(l net.Listener, opts serverOptions) *server { return &server{opts: opts, listen: l} }
+
+// run implements transport.
+func (s *server) run(ctx context.Context, h handler) error {
+	b := &broker{opts: s.opts, ctx: ctx, h: h, stopped: make(chan struct{}), named: map[string]*mqtt.Client{}}
+	b.mqtt = mqtt.New(&mqtt.Options{
+		Capabilities:           capabilities(),
+		InlineClient:           true,
+		Logger:                 slog.New(slog.DiscardHandler), // it would show payloads
+		SysTopicResendInterval: day,                           // nobody may read these topics
+	})
+	l := &listener{Listener: s.listen, log: s.opts.Log, open: map[net.Conn]bool{}}
+	if err := b.mqtt.AddHook(b, nil); err != nil {
+		return err
+	}
+	if err := b.mqtt.AddListener(l); err != nil {
+		return err
+	}
+	b.report()
+	if err := b.mqtt.Serve(); err != nil {
+		return err
+	}
+	s.use(b)
+	<-ctx.Done()
+	s.use(nil)
+	close(b.stopped)
+	_ = b.mqtt.Close() // gives no error
+	h.state(false, "stopped")
+	return ctx.Err()
+}
+
+func (s *server) use(b *broker) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.live = b
+}
+
+// publish implements transport.
+func (s *server) publish(ctx context.Context, topic string, payloads [][]byte) []error {
+	s.mu.Lock()
+	b := s.live
+	s.mu.Unlock()
+	if b == nil || b.listeners(topic) == 0 {
+		return all(len(payloads), link.ErrDown)
+	}
+	return b.flights.send(ctx, b.stopped, topic, payloads, func(p []byte) token { return b.offer(topic, p) })
+}
+
+// capabilities bound what one client may ask for.
+func capabilities() *mqtt.Capabilities {
+	c := mqtt.NewDefaultServerCapabilities()
+	c.MaximumClients = maxClients
+	c.MaximumPacketSize = MaxPayload + 1024 // with its topic
+	c.MaximumClientWritesPending = maxOpen
+	c.MaximumInflight = maxOpen
+	c.ReceiveMaximum = batch
+	c.MaximumMessageExpiryInterval = 60 * 60
+	c.MaximumSessionExpiryInterval = 0 // no sessions
+	c.TopicAliasMaximum = 0            // an alias would be checked against the rights under its empty name
+	c.SharedSubAvailable = 0
+	return c
+}

@@ -1,0 +1,287 @@
+package broker
+
+import (
+	"context"
+	"crypto/sha256"
+	"crypto/subtle"
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/packets"
+
+	"posthouse/bridge/link"
+)
+
+// rejectWait is how long a client whose publish could not be kept waits before
+// it is disconnected: it will be back at once with the same publish.
+const rejectWait = time.Second
+
+var errGone = fmt.Errorf("the subscriber went away before its PUBACK: %w", link.ErrDown)
+
+// broker is one run of the built-in broker, as the hook of the library's server.
+type broker struct {
+	mqtt.HookBase
+	opts    serverOptions
+	ctx     context.Context // of run
+	h       handler
+	mqtt    *mqtt.Server
+	stopped chan struct{}
+	flights flights
+	serial  atomic.Uint64
+
+	reports sync.Mutex // held over a report, so that they come in order
+
+	mu     sync.Mutex
+	named  map[string]*mqtt.Client // by the client id as the client gave it
+	offers *delivery               // the publish that is being handed to the subscribers
+	owed   map[receipt]*delivery   // what each subscriber has to confirm
+}
+
+// receipt names the PUBACK of one subscriber for one publish.
+type receipt struct {
+	client *mqtt.Client
+	id     uint16
+}
+
+// delivery is one publish on its way to the subscribers. It ends with the first
+// PUBACK, or when nobody is left to give one.
+type delivery struct {
+	done   chan struct{}
+	copies int // subscribers that have it; guarded by broker.mu, as err is until done
+	err    error
+}
+
+func (d *delivery) Done() <-chan struct{} { return d.done }
+
+func (d *delivery) Error() error {
+	<-d.done
+	return d.err
+}
+
+func (d *delivery) end(err error) {
+	select {
+	case <-d.done:
+	default:
+		d.err = err
+		close(d.done)
+	}
+}
+
+// ID implements mqtt.Hook.
+func (b *broker) ID() string { return "posthouse" }
+
+// Provides implements mqtt.Hook.
+func (b *broker) Provides(which byte) bool {
+	switch which {
+	case mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnACLCheck, mqtt.OnSessionEstablish, mqtt.OnDisconnect,
+		mqtt.OnSubscribed, mqtt.OnUnsubscribed, mqtt.OnPublish, mqtt.OnQosPublish, mqtt.OnPacketRead:
+		return true
+	}
+	return false
+}
+
+// OnConnect takes away what would outlive the connection. With a client id of
+// its own each connection is a new session to the library, so that no two share
+// their unconfirmed packets. A will would reach the subscribers unseen by us.
+func (b *broker) OnConnect(cl *mqtt.Client, _ packets.Packet) error {
+	cl.ID = fmt.Sprintf("%d %s", b.serial.Add(1), cl.ID)
+	cl.Properties.Will = mqtt.Will{}
+	cl.Properties.Clean = true
+	cl.Properties.Props.SessionExpiryInterval = 0
+	return nil
+}
+
+// OnConnectAuthenticate compares in constant time.
+func (b *broker) OnConnectAuthenticate(_ *mqtt.Client, pk packets.Packet) bool {
+	if b.opts.Username == "" && b.opts.Password == "" {
+		return true
+	}
+	if same(pk.Connect.Username, b.opts.Username)&same(pk.Connect.Password, b.opts.Password) == 1 {
+		return true
+	}
+	b.h.drop(dropBadLogin)
+	return false
+}
+
+func same(got []byte, want string) int {
+	g, w := sha256.Sum256(got), sha256.Sum256([]byte(want))
+	return subtle.ConstantTimeCompare(g[:], w[:])
+}
+
+// OnACLCheck is asked before each publish and subscription.
+func (b *broker) OnACLCheck(_ *mqtt.Client, topic string, publish bool) bool {
+	if publish {
+		return b.opts.MayPublish(topic)
+	}
+	return b.opts.MaySubscribe(topic)
+}
+
+// OnSessionEstablish disconnects the client that had this client id before
+// (MQTT-3.1.4-2).
+func (b *broker) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
+	id := pk.Connect.ClientIdentifier
+	if id == "" {
+		return
+	}
+	b.mu.Lock()
+	old := b.named[id]
+	b.named[id] = cl
+	b.mu.Unlock()
+	if old != nil {
+		old.Stop(packets.ErrSessionTakenOver)
+	}
+}
+
+// OnDisconnect ends what waits for this client.
+func (b *broker) OnDisconnect(cl *mqtt.Client, err error, _ bool) {
+	if errors.Is(err, packets.ErrPacketTooLarge) {
+		b.h.drop(dropTooLarge)
+	}
+	b.mu.Lock()
+	for id, other := range b.named {
+		if other == cl {
+			delete(b.named, id)
+		}
+	}
+	for r, d := range b.owed {
+		if r.client != cl {
+			continue
+		}
+		delete(b.owed, r)
+		if d.copies--; d.copies == 0 {
+			d.end(errGone)
+		}
+	}
+	b.mu.Unlock()
+	b.report()
+}
+
+// OnSubscribed and OnUnsubscribed tell whether somebody listens.
+func (b *broker) OnSubscribed(*mqtt.Client, packets.Packet, []byte) { b.report() }
+
+// OnUnsubscribed is OnSubscribed's opposite.
+func (b *broker) OnUnsubscribed(*mqtt.Client, packets.Packet) { b.report() }
+
+// report tells the state, which is that of the listeners on ToTopic.
+func (b *broker) report() {
+	b.reports.Lock()
+	defer b.reports.Unlock()
+	if b.ctx.Err() != nil {
+		return
+	}
+	if b.listeners(b.opts.ToTopic) == 0 {
+		b.h.state(false, "nobody subscribes to "+b.opts.ToTopic+" at QoS 1")
+		return
+	}
+	b.h.state(true, "a client listens on "+b.opts.ToTopic)
+}
+
+// listeners counts those who would confirm a publish: connected and subscribed
+// at QoS 1 or above.
+func (b *broker) listeners(topic string) (n int) {
+	for id, sub := range b.mqtt.Topics.Subscribers(topic).Subscriptions {
+		if cl, ok := b.mqtt.Clients.Get(id); ok && !cl.Closed() && sub.Qos > 0 {
+			n++
+		}
+	}
+	return n
+}
+
+// OnPublish keeps what a client publishes, before its PUBACK. Each client has
+// its own goroutine here, so accepts of several share a commit.
+func (b *broker) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
+	if cl.Net.Inline {
+		return pk, nil
+	}
+	if !b.opts.MayPublish(pk.TopicName) {
+		return pk, packets.ErrRejectPacket
+	}
+	// The retain flag of a publisher asks to keep the message; to us it is news.
+	if err := b.h.take(b.ctx, []packet{{payload: pk.Payload}}); err != nil {
+		if pk.FixedHeader.Qos > 0 {
+			b.pause()
+			cl.Stop(err)
+		}
+		// Of all errors only this one ends without a PUBACK in MQTT 3.1.1.
+		return pk, packets.ErrRejectPacket
+	}
+	return pk, packets.CodeSuccessIgnore // confirmed, and for nobody else
+}
+
+func (b *broker) pause() {
+	t := time.NewTimer(rejectWait)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-b.ctx.Done():
+	}
+}
+
+// offer publishes to the subscribers. It is called one at a time (flights.turn).
+func (b *broker) offer(topic string, payload []byte) token {
+	d := &delivery{done: make(chan struct{})}
+	b.offering(d)
+	err := b.mqtt.Publish(topic, payload, false, 1)
+	b.offering(nil)
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch {
+	case err != nil:
+		d.end(err)
+	case d.copies == 0:
+		d.end(link.ErrDown)
+	}
+	return d
+}
+
+func (b *broker) offering(d *delivery) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.offers = d
+}
+
+// OnQosPublish is called, within Publish, for each subscriber that is to confirm.
+func (b *broker) OnQosPublish(cl *mqtt.Client, pk packets.Packet, _ int64, _ int) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	// A closed client may have had its OnDisconnect already.
+	if pk.FixedHeader.Type != packets.Publish || b.offers == nil || cl.Closed() {
+		return
+	}
+	if b.owed == nil {
+		b.owed = map[receipt]*delivery{}
+	}
+	b.owed[receipt{cl, pk.PacketID}] = b.offers
+	b.offers.copies++
+}
+
+// OnPacketRead sees the PUBACKs. The library's own hook for that is silent when
+// a publish of the client had the same packet id as ours: it keeps both
+// directions in one table, which the standard does not mean (section 2.3.1).
+func (b *broker) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
+	if pk.FixedHeader.Type != packets.Puback {
+		return pk, nil
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	r := receipt{cl, pk.PacketID}
+	d, ok := b.owed[r]
+	if !ok {
+		return pk, nil
+	}
+	delete(b.owed, r)
+	if _, known := cl.State.Inflight.Get(pk.PacketID); !known {
+		cl.State.Inflight.IncreaseSendQuota() // as the library would have
+	}
+	d.copies--
+	if pk.ReasonCode < packets.ErrUnspecifiedError.Code { // MQTT 5 can refuse here
+		d.end(nil)
+	} else if d.copies == 0 {
+		d.end(fmt.Errorf("the subscriber refuses the frame with reason code %#x", pk.ReasonCode))
+	}
+	return pk, nil
+}

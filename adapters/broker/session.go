@@ -1,0 +1,372 @@
+package broker
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"net"
+	"net/url"
+	"os"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
+
+	"posthouse/bridge/link"
+)
+
+const (
+	connectWait   = 15 * time.Second
+	subscribeWait = 10 * time.Second
+	keepAlive     = 30 * time.Second
+	firstWait     = 250 * time.Millisecond // before the first reconnect, then doubled
+	longestWait   = 30 * time.Second
+	steady        = time.Minute // a connection that lasted this long starts the waits afresh
+
+	intake      = 1024    // packets that wait to be kept
+	intakeBytes = 8 << 20 // and their payloads together
+)
+
+// sessionOptions say how to reach a broker, and what to hear of there.
+type sessionOptions struct {
+	URL                *url.URL // tcp or ssl, with a port
+	TLS                *tls.Config
+	ClientID           string // fixed: the broker keeps the session under it
+	Username, Password string
+	Topics             []string // filters, each at QoS 1
+}
+
+// session is a persistent MQTT session at somebody's broker. Each connection is
+// a new client of the library under the same client id: the broker's half of the
+// session goes on (what it could not deliver comes again), ours begins afresh
+// with every connection, since the queue sends again what was not confirmed.
+type session struct {
+	opts sessionOptions
+
+	mu   sync.Mutex
+	conn *connection // nil: down
+}
+
+func newSession(opts sessionOptions) *session {
+	quietLibrary()
+	return &session{opts: opts}
+}
+
+// run implements transport.
+func (s *session) run(ctx context.Context, h handler) error {
+	wait := firstWait
+	for {
+		began := time.Now()
+		err := s.connect(ctx, h)
+		if ctx.Err() != nil {
+			h.state(false, "stopped")
+			return ctx.Err()
+		}
+		h.state(false, err.Error())
+		if time.Since(began) > steady {
+			wait = firstWait
+		}
+		// Jitter, so that gateways that lost one broker do not come back as one.
+		pause := time.NewTimer(wait/2 + rand.N(wait/2))
+		select {
+		case <-pause.C:
+		case <-ctx.Done():
+			pause.Stop()
+			return ctx.Err()
+		}
+		wait = min(2*wait, longestWait)
+	}
+}
+
+// publish implements transport.
+func (s *session) publish(ctx context.Context, topic string, payloads [][]byte) []error {
+	s.mu.Lock()
+	c := s.conn
+	s.mu.Unlock()
+	if c == nil {
+		return all(len(payloads), link.ErrDown)
+	}
+	return c.flights.send(ctx, c.lost, topic, payloads, func(p []byte) token {
+		if !c.client.IsConnectionOpen() {
+			return over{link.ErrDown}
+		}
+		return c.client.Publish(topic, 1, false, p)
+	})
+}
+
+func all(n int, err error) []error {
+	errs := make([]error, n)
+	for i := range errs {
+		errs[i] = err
+	}
+	return errs
+}
+
+// connection is one connection to the broker, from CONNECT to its loss.
+type connection struct {
+	client  mqtt.Client
+	flights flights
+	lost    chan struct{} // closed at the end
+
+	in       chan mqtt.Message
+	waiting  atomic.Int64 // bytes of payload in there
+	overflow atomic.Bool  // a packet found no room: it comes again on the next connection
+	drop     func(dropped)
+}
+
+// connect makes one connection and serves it until it is lost; the error says
+// why, in words for the operator.
+func (s *session) connect(parent context.Context, h handler) error {
+	ctx, cancel := context.WithCancelCause(parent)
+	defer cancel(nil)
+	c := &connection{lost: make(chan struct{}), in: make(chan mqtt.Message, intake), drop: h.drop}
+	opened := func() bool { return true }
+	o := s.options(ctx, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
+	o.SetDefaultPublishHandler(c.arrived)
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { cancel(fmt.Errorf("connection to the broker lost: %w", err)) })
+	c.client = mqtt.NewClient(o)
+
+	t := c.client.Connect()
+	t.Wait() // bounded by connectWait and, through AfterFunc, by ctx
+	opened()
+	if err := t.Error(); err != nil {
+		return s.explain(err)
+	}
+	defer c.client.Disconnect(1000) // sends the last PUBACKs and DISCONNECT, and waits for the library's goroutines
+	s.use(c)
+	defer s.use(nil)
+	return c.serve(ctx, parent, s.opts.Topics, h)
+}
+
+func (s *session) use(c *connection) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.conn != nil {
+		close(s.conn.lost)
+	}
+	s.conn = c
+}
+
+// serve subscribes, which is needed each time as the broker may have lost the
+// session, and keeps what comes in. What the session held back may arrive before
+// the subscription is confirmed, and more of it than there is room for, so both
+// go on at once.
+func (c *connection) serve(ctx, parent context.Context, topics []string, h handler) error {
+	filters := map[string]byte{}
+	for _, topic := range topics {
+		filters[topic] = 1
+	}
+	sub := c.client.SubscribeMultiple(filters, nil)
+	confirmed := sub.Done()
+	late := time.NewTimer(subscribeWait)
+	defer late.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-confirmed:
+			if err := granted(sub); err != nil {
+				return err
+			}
+			late.Stop()
+			confirmed = nil
+			h.state(true, "connected to the broker")
+		case <-late.C:
+			return fmt.Errorf("the broker did not answer the subscription within %v", subscribeWait)
+		case m := <-c.in:
+			// An accept that has begun may end although the connection is lost.
+			if err := c.keep(parent, m, h); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// granted reads the SUBACK: the library reports a refused topic as no error.
+func granted(t mqtt.Token) error {
+	if err := t.Error(); err != nil {
+		return fmt.Errorf("subscribe: %w", err)
+	}
+	sub, ok := t.(*mqtt.SubscribeToken)
+	if !ok {
+		return fmt.Errorf("subscribe: unexpected token %T", t)
+	}
+	for topic, qos := range sub.Result() {
+		switch {
+		case qos == 0x80:
+			return fmt.Errorf("the broker refuses the subscription to %s: give its user the right to read there", topic)
+		case qos == 0:
+			return fmt.Errorf("the broker grants only QoS 0 on %s, so that nothing could be confirmed", topic)
+		}
+	}
+	return nil
+}
+
+// arrived is called by the library for each publish, in order and one at a time
+// (OrderMatters). It only appends, never publishes and never waits, so it cannot
+// stop the library's own work, PUBACKs included.
+func (c *connection) arrived(_ mqtt.Client, m mqtt.Message) {
+	if m.Qos() > 0 && c.overflow.Load() {
+		return // keep the order: nothing behind the one that found no room
+	}
+	size := int64(len(m.Payload()))
+	if c.waiting.Add(size) <= intakeBytes {
+		select {
+		case c.in <- m:
+			return
+		default:
+		}
+	}
+	c.waiting.Add(-size)
+	if m.Qos() == 0 {
+		c.drop(dropOverflow)
+		return
+	}
+	c.overflow.Store(true)
+}
+
+// keep has first and what waits behind it kept in one go, and confirms it in
+// order.
+func (c *connection) keep(ctx context.Context, first mqtt.Message, h handler) error {
+	batch := c.drain(first)
+	in := make([]packet, len(batch))
+	for i, m := range batch {
+		in[i] = packet{payload: m.Payload(), retained: m.Retained()}
+	}
+	if err := h.take(ctx, in); err != nil {
+		return fmt.Errorf("what came in could not be kept, asking the broker for it again: %w", err)
+	}
+	for _, m := range batch {
+		c.waiting.Add(-int64(len(m.Payload())))
+		m.Ack()
+	}
+	if c.overflow.Load() && len(c.in) == 0 {
+		return errors.New("more came in than could be kept, asking the broker for the rest again")
+	}
+	return nil
+}
+
+func (c *connection) drain(first mqtt.Message) []mqtt.Message {
+	out := []mqtt.Message{first}
+	for len(out) < batch {
+		select {
+		case m := <-c.in:
+			out = append(out, m)
+		default:
+			return out
+		}
+	}
+	return out
+}
+
+func (s *session) options(ctx context.Context, opened func(net.Conn)) *mqtt.ClientOptions {
+	o := mqtt.NewClientOptions().AddBroker(s.opts.URL.String()).
+		SetClientID(s.opts.ClientID).SetUsername(s.opts.Username).SetPassword(s.opts.Password).
+		SetProtocolVersion(4).SetCleanSession(false).
+		SetAutoAckDisabled(true).SetOrderMatters(true).
+		SetAutoReconnect(false).SetConnectRetry(false). // run does that
+		SetConnectTimeout(connectWait).SetKeepAlive(keepAlive).SetPingTimeout(10 * time.Second).
+		SetWriteTimeout(writeWait)
+	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
+		conn, err := s.dial(ctx)
+		if err != nil {
+			return nil, err
+		}
+		opened(conn)
+		return cutting(patientConn{conn}), nil
+	})
+	return o
+}
+
+func (s *session) dial(ctx context.Context) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, connectWait)
+	defer cancel()
+	if s.opts.URL.Scheme == "ssl" {
+		return (&tls.Dialer{Config: s.opts.TLS}).DialContext(ctx, "tcp", s.opts.URL.Host)
+	}
+	return new(net.Dialer).DialContext(ctx, "tcp", s.opts.URL.Host)
+}
+
+// explain says in plain words why CONNECT failed. The password is never part of
+// such an error: the library does not put it there.
+func (s *session) explain(err error) error {
+	switch {
+	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
+		return fmt.Errorf("the broker at %s refuses the user name or password: check _USERNAME and _PASSWORD_FILE", s.opts.URL.Host)
+	case errors.Is(err, packets.ErrorRefusedIDRejected):
+		return fmt.Errorf("the broker at %s refuses the client id %q: check what ids it allows", s.opts.URL.Host, s.opts.ClientID)
+	case errors.Is(err, packets.ErrorNetworkError):
+		why := strings.TrimPrefix(err.Error(), packets.ErrorNetworkError.Error()+" : ")
+		return fmt.Errorf("no connection to the broker at %s: %s", s.opts.URL.Host, why)
+	}
+	return fmt.Errorf("the broker at %s refuses the connection: %w", s.opts.URL.Host, err)
+}
+
+// parseURL reads a broker's address and adds the usual port.
+func parseURL(s string) (*url.URL, error) {
+	u, err := url.Parse(s)
+	switch {
+	case err != nil:
+		return nil, errors.New("not an address: write tcp://host:1883 or ssl://host:8883") // err would show a password in it
+	case u.User != nil:
+		return nil, errors.New("take the user name and password out, _USERNAME and _PASSWORD_FILE are for them")
+	case u.Scheme != "tcp" && u.Scheme != "ssl", u.Hostname() == "", u.Path != "" && u.Path != "/":
+		return nil, fmt.Errorf("%q is not of the form tcp://host:port or ssl://host:port", s)
+	}
+	if u.Port() == "" {
+		port := "1883"
+		if u.Scheme == "ssl" {
+			port = "8883"
+		}
+		u.Host = net.JoinHostPort(u.Hostname(), port)
+	}
+	u.Path = ""
+	return u, nil
+}
+
+// tlsConfig trusts the certificates in caFile, or without it the system's.
+func tlsConfig(base *tls.Config, caFile, host string) (*tls.Config, error) {
+	c := &tls.Config{MinVersion: tls.VersionTLS12}
+	if base != nil {
+		c = base.Clone()
+	}
+	if c.ServerName == "" {
+		c.ServerName = host
+	}
+	if caFile == "" {
+		return c, nil
+	}
+	pem, err := os.ReadFile(caFile)
+	if err != nil {
+		return nil, fmt.Errorf("read the broker's certificates: %w", err)
+	}
+	c.RootCAs = x509.NewCertPool()
+	if !c.RootCAs.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("%s holds no certificate in PEM form", caFile)
+	}
+	return c, nil
+}
+
+// quietLibrary sends the library's log, which all its clients share, to ours. It
+// repeats what State tells, so it is for debugging; its own debug log would show
+// payloads and stays off.
+var quietLibrary = sync.OnceFunc(func() {
+	mqtt.ERROR, mqtt.CRITICAL, mqtt.WARN = libraryLog{}, libraryLog{}, libraryLog{}
+})
+
+type libraryLog struct{}
+
+func (libraryLog) Println(v ...any) {
+	slog.Debug("mqtt client", "says", strings.TrimSpace(fmt.Sprintln(v...)))
+}
+
+func (libraryLog) Printf(format string, v ...any) {
+	slog.Debug("mqtt client", "says", strings.TrimSpace(fmt.Sprintf(format, v...)))
+}

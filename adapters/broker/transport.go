@@ -1,0 +1,86 @@
+package broker
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+)
+
+const (
+	// MaxPayload is the largest payload that is read, in bytes: far more than a
+	// radio frame, and what CloudEvents 1.0 asks every consumer to take.
+	MaxPayload = 64 << 10
+
+	batch       = 256              // packets that are kept in one go
+	confirmWait = 10 * time.Second // for the PUBACK of what we publish
+	writeWait   = 10 * time.Second // for the other side to take bytes from us
+)
+
+// transport carries payloads, as a client of a broker or as the broker itself.
+type transport interface {
+	// run keeps it up until ctx ends and calls h for what happens.
+	run(ctx context.Context, h handler) error
+	// publish offers payloads in order and returns one result for each: nil when
+	// its PUBACK is there.
+	publish(ctx context.Context, topic string, payloads [][]byte) []error
+}
+
+// handler is what a transport calls. Its functions are safe for concurrent use.
+type handler struct {
+	// take returns nil when all of in is on disk or refused. Only then is it
+	// confirmed; after an error, all of it comes again.
+	take func(ctx context.Context, in []packet) error
+	// state tells that the link went up or down, and why.
+	state func(up bool, why string)
+	// drop counts a packet that take never sees.
+	drop func(reason dropped)
+}
+
+// packet is one publish that came in.
+type packet struct {
+	payload  []byte
+	retained bool // the broker's memory of an old publish, not news
+}
+
+// dropped is why a packet was not handed on: a short fixed word for the count.
+type dropped string
+
+func (d dropped) Error() string { return string(d) }
+
+// checkTopic tells what is wrong with a topic name, or a filter (MQTT 3.1.1
+// section 4.7).
+func checkTopic(topic string, filter bool) error {
+	levels := strings.Split(topic, "/")
+	for i, level := range levels {
+		wild := strings.ContainsAny(level, "+#")
+		switch {
+		case !wild:
+		case !filter:
+			return fmt.Errorf("topic %q: no wildcard is allowed here", topic)
+		case len(level) > 1, level == "#" && i != len(levels)-1:
+			return fmt.Errorf("topic %q: + and # stand alone in their level, # in the last one", topic)
+		}
+	}
+	if topic == "" || len(topic) > 65535 || strings.HasPrefix(topic, "$") || strings.ContainsRune(topic, 0) {
+		return fmt.Errorf("topic %q: use 1 to 65535 bytes, without NUL and no $ in front", topic)
+	}
+	return nil
+}
+
+// covers tells whether a topic filter matches a topic name that does not begin
+// with $.
+func covers(filter, topic string) bool {
+	want, have := strings.Split(filter, "/"), strings.Split(topic, "/")
+	for i, level := range want {
+		switch {
+		case level == "#":
+			return true
+		case i >= len(have):
+			return false
+		case level != "+" && level != have[i]:
+			return false
+		}
+	}
+	return len(want) == len(have)
+}
