@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 	"unicode"
+	"unicode/utf8"
 )
 
 // fault is what is wrong with a value, and what to write instead.
@@ -24,7 +25,7 @@ func (v variable) set(text string) error {
 	if words := v.oneof(); words != "" && !contains(words, text) {
 		return fault{"is " + quote(text), "write one of " + strings.ReplaceAll(words, ",", ", ")}
 	}
-	if strings.ContainsFunc(text, hidden) {
+	if unreadable(text, v.tag.Get("multiline") != "") {
 		return fault{"holds a control character or is not UTF-8", "write plain text in one line"}
 	}
 	if u, ok := v.field.Addr().Interface().(encoding.TextUnmarshaler); ok {
@@ -213,8 +214,11 @@ func hideUserinfo(url string) string {
 	return scheme + "://***" + url[i:]
 }
 
-func hidden(r rune) bool {
-	return r == unicode.ReplacementChar || unicode.IsControl(r) && r != '\n' && r != '\t'
+// unreadable tells whether a text holds control characters or is not UTF-8.
+func unreadable(text string, lines bool) bool {
+	return !utf8.ValidString(text) || strings.ContainsFunc(text, func(r rune) bool {
+		return unicode.IsControl(r) && !(lines && (r == '\n' || r == '\t'))
+	})
 }
 
 func contains(list, word string) bool {

@@ -177,7 +177,7 @@ func (p *lineParser) lines(text string) func(yield func(string) bool) {
 				p.fail("and those behind it were not looked at", "mend the lines above first")
 				return
 			}
-			if len(line) > 500 || strings.ContainsFunc(line, hidden) {
+			if len(line) > 500 || unreadable(strings.ReplaceAll(line, "\t", " "), false) {
 				p.fail("is longer than 500 bytes, holds a control character or is not UTF-8", "write one entry a line, in plain text")
 				continue
 			}

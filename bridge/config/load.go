@@ -21,8 +21,9 @@ type Hooks struct {
 }
 
 // Load reads the settings from an environment (as os.Environ gives it) and the
-// files that it names, and returns every fault at once, in the order of the
-// table. The Config is never nil; a value that was wrong is at its default.
+// files that it names, and returns every fault at once: what could not be read,
+// what does not fit, what is not known. The Config is never nil; a value that
+// was wrong is at its default.
 //
 // An empty value is the same as none, but where the table gives it a meaning.
 func Load(environ []string, hooks Hooks) (*Config, []Finding) {
@@ -90,7 +91,7 @@ func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
 func (l *loader) read(prefix string, rows []variable, name, kind string) {
 	for _, v := range rows {
 		l.known[prefix+v.name] = true
-		l.setDefault(v, name, kind)
+		setDefault(v, l.base, name, kind)
 		if v.secret() {
 			l.known[prefix+v.name+"_FILE"] = true
 			l.readSecret(prefix+v.name, v)
@@ -110,10 +111,11 @@ func (l *loader) read(prefix string, rows []variable, name, kind string) {
 	}
 }
 
-func (l *loader) setDefault(v variable, name, kind string) {
+// setDefault gives a row its default; base are the gateway-wide rows.
+func setDefault(v variable, base []variable, name, kind string) {
 	if from := v.inherits(kind); from != "" {
-		i := slices.IndexFunc(l.base, func(b variable) bool { return b.name == from })
-		v.copyFrom(l.base[i])
+		i := slices.IndexFunc(base, func(b variable) bool { return b.name == from })
+		v.copyFrom(base[i])
 		return
 	}
 	def := v.def(name, kind)

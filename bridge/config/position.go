@@ -1,7 +1,6 @@
 package config
 
 import (
-	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -53,7 +52,7 @@ func ParsePosition(s string) (Position, error) {
 	if err1 != nil || err2 != nil || !(math.Abs(p.Lat) <= 90) || !(math.Abs(p.Lon) <= 180) {
 		return Position{}, errPosition(s)
 	}
-	if p.String() == "0,0" || p.IsZero() {
+	if math.Abs(p.Lat) < 1e-5 && math.Abs(p.Lon) < 1e-5 {
 		return Position{}, fault{"is 0,0, which devices report that do not know", "write where the gateway stands"}
 	}
 	return p, nil
@@ -90,13 +89,4 @@ func parseLocator(s string) (Position, error) {
 		lon, lat = lon+float64(x)*width, lat+float64(y)*height
 	}
 	return Position{Lat: lat + height/2, Lon: lon + width/2}, nil
-}
-
-// Locator gives the grid square of six characters that a position lies in.
-func (p Position) Locator() string {
-	lon, lat := math.Min(p.Lon+180, 359.99999), math.Min(p.Lat+90, 179.99999)
-	return fmt.Sprintf("%c%c%d%d%c%c",
-		'A'+int(lon/20), 'A'+int(lat/10),
-		int(lon/2)%10, int(lat)%10,
-		'a'+int(math.Mod(lon, 2)*12), 'a'+int(math.Mod(lat, 1)*24))
 }

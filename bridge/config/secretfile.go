@@ -36,7 +36,7 @@ func (l *loader) readSecret(name string, v variable) {
 			return
 		}
 	}
-	if strings.ContainsFunc(plain, func(r rune) bool { return hidden(r) || r == '\n' }) {
+	if unreadable(plain, false) {
 		l.fail(name, "holds a control character, more than one line, or is not UTF-8", "write the secret in one line")
 		return
 	}

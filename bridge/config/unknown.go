@@ -18,14 +18,23 @@ func (l *loader) unknown() {
 			l.fail(quoteName(name), "does nothing: it is a setting of "+kind+" links", "remove it")
 			continue
 		}
-		advice := "remove it, or see the list of variables"
-		if near := l.nearest(upper); near != "" {
-			advice = "did you mean " + near + "?"
-		} else if link, ok := orphan(upper); ok {
-			advice = "did you forget " + quote(link) + " in " + Prefix + "LINKS?"
-		}
-		l.fail(quoteName(name), "is not a variable of posthouse", advice)
+		l.fail(quoteName(name), "is not a variable of posthouse", l.guess(upper))
 	}
+}
+
+// guess says what may have been meant.
+func (l *loader) guess(name string) string {
+	near := l.nearest(name)
+	link, orphaned := orphan(name)
+	switch {
+	case near != "" && orphaned:
+		return "did you mean " + near + ", or forget " + quote(link) + " in " + Prefix + "LINKS?"
+	case near != "":
+		return "did you mean " + near + "?"
+	case orphaned:
+		return "did you forget " + quote(link) + " in " + Prefix + "LINKS?"
+	}
+	return "remove it, or see the list of variables"
 }
 
 func (l *loader) isForeign(name string) bool {

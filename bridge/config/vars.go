@@ -15,7 +15,7 @@ import (
 // differs from "not set", range the least and greatest number, kinds the kinds
 // of link that have it, example a value for the file that Init writes, init that
 // Init writes it as a setting and not as a comment, userinfo that the value may
-// hold a password before an @.
+// hold a password before an @, multiline that it may have several lines.
 type Config struct {
 	Callsign         string        `required:"true" init:"true" example:"N0CALL-10" desc:"this gateway's own call sign with SSID; identifies all that it sends"`
 	Links            Links         `required:"true" init:"true" example:"valley,aprs,post" desc:"the links' names, a to z and 0 to 9; each has variables POSTHOUSE_<NAME>_..."`
@@ -84,7 +84,7 @@ type Link struct {
 	Mail  *Mail  `kinds:"mail"`
 }
 
-// MayReceive and MaySend tell what the link's direction lets through.
+// MayReceive tells whether the gateway takes anything from the link.
 func (l *Link) MayReceive() bool { return l.Direction != "out" }
 
 // MaySend tells whether the gateway may send on the link.
@@ -120,7 +120,7 @@ type Mesh struct {
 	FieldEncrypted string `default:"/encrypted" empty:"not read" desc:"JSON Pointer to the mark that a text was encrypted; such a text is refused"`
 	FieldSNR       string `default:"/snr" empty:"not read" desc:"JSON Pointer to the signal to noise ratio in dB"`
 	FieldRSSI      string `default:"/rssi" empty:"not read" desc:"JSON Pointer to the signal strength in dBm"`
-	ToTemplate     string `example:"{\"sender\":{{json .Via}},\"dest\":{{json .To}},\"message\":{{json .Text}}}" desc:"Go template of what the mesh wants to get, the gateway's call sign in it; without it the default JSON"`
+	ToTemplate     string `multiline:"true" example:"{\"sender\":{{json .Via}},\"dest\":{{json .To}},\"message\":{{json .Text}}}" desc:"Go template of what the mesh wants to get, the gateway's call sign in it; without it the default JSON"`
 
 	StationsFile string `example:"/etc/posthouse/stations" desc:"who is on this mesh: node id or call sign, call sign, name, what it may"`
 	Unknown      string `default:"pass" oneof:"pass,local,refuse" desc:"stations that are not on the list: pass (with a valid call sign), local (not beyond this mesh) or refuse"`
@@ -137,11 +137,11 @@ type Mesh struct {
 	SF            int     `example:"11" range:"5,12" desc:"LoRa spreading factor; with it, sending is paced by computed time on air"`
 	BW            float64 `example:"250" range:"7,1625" desc:"LoRa bandwidth in kHz"`
 	CR            string  `example:"4/5" desc:"LoRa coding rate, 4/5 to 4/8"`
-	Preamble      int     `default:"8" range:"6,65535" desc:"LoRa preamble in symbols"`
+	Preamble      int     `default:"8" range:"1,65535" desc:"LoRa preamble in symbols"`
 	OverheadBytes int     `default:"0" range:"0,200" example:"16" desc:"bytes that the mesh adds to the text in each radio frame"`
 	Repeats       int     `default:"3" range:"1,100" desc:"transmissions that one frame of ours causes within hearing"`
 	Airtime       float64 `default:"10" range:"0.1,100" desc:"percent of an hour of the channel that our traffic may fill, repeats included"`
-	Reserve       float64 `default:"20" range:"0,100" desc:"percent of that kept for emergency"`
+	Reserve       float64 `default:"20" range:"0,99" desc:"percent of that kept for emergency"`
 	Duty          float64 `example:"10" range:"0.01,100" desc:"hard limit for the node's own transmitter in percent of an hour; without it none"`
 }
 
@@ -181,7 +181,7 @@ type Mail struct {
 	Listen            string         `init:"true" example:"127.0.0.1:2525" desc:"address of the SMTP server that takes mail for stations; without it mail only goes out"`
 	Domain            string         `required:"true" init:"true" example:"radio.county.example" desc:"mail domain of the stations, CALL@DOMAIN"`
 	Smarthost         string         `init:"true" example:"mail.county.example:587" desc:"mail server that carries mail further, host:port; without it mail only comes in"`
-	SmarthostTLS      string         `default:"starttls" oneof:"starttls,implicit,none" desc:"none only on loopback and amateur"`
+	SmarthostTLS      string         `default:"starttls" oneof:"starttls,implicit,none" desc:"TLS to the smarthost; none only on loopback and amateur"`
 	SmarthostUsername string         `example:"posthouse" desc:"name at the smarthost"`
 	SmarthostPassword Secret         `example:"/etc/posthouse/smarthost.password" desc:"password at the smarthost"`
 	TLSCertFile       string         `example:"/etc/posthouse/mail.pem" desc:"certificate of the SMTP server, for STARTTLS"`
