@@ -73,10 +73,15 @@ func (p Params) quarterChip() time.Duration {
 	return 0
 }
 
-// Symbol is the time of one symbol: 2^SF/BW.
+// Symbol is the time of one symbol: 2^SF/BW. It is 0 when p is not valid.
 func (p Params) Symbol() time.Duration { return p.quarterSymbol() * 4 }
 
-func (p Params) quarterSymbol() time.Duration { return p.quarterChip() << p.SF }
+func (p Params) quarterSymbol() time.Duration {
+	if p.SF < 5 || p.SF > 12 {
+		return 0
+	}
+	return p.quarterChip() << p.SF
+}
 
 // BitRate is the rate of the payload in bit/s, without preamble and header:
 // SF·BW/2^SF·4/CR. It is 0 when p is not valid.

@@ -2,7 +2,6 @@ package airtime
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 )
 
@@ -43,9 +42,9 @@ func (l *LDRO) UnmarshalText(b []byte) error {
 // ParseCR reads a coding rate, `4/5` to `4/8`, and gives its denominator. The
 // denominator alone will do.
 func ParseCR(s string) (int, error) {
-	cr, err := strconv.Atoi(strings.TrimPrefix(s, "4/"))
-	if err != nil || cr < 5 || cr > 8 {
-		return 0, fmt.Errorf("coding rate %q is none of 4/5, 4/6, 4/7, 4/8", s)
+	switch d := strings.TrimPrefix(s, "4/"); d {
+	case "5", "6", "7", "8":
+		return int(d[0] - '0'), nil
 	}
-	return cr, nil
+	return 0, fmt.Errorf("coding rate %q is none of 4/5, 4/6, 4/7, 4/8", s)
 }

@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"bytes"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -28,8 +29,7 @@ func Normalise(text string, m Medium) string {
 // charset does the work of Normalise, but leaves the ends: the space at the end
 // of a mark matters.
 func charset(text string, m Medium) string {
-	plain := isPrintable(text)
-	if !plain {
+	if !isPrintable(text) {
 		text = norm.NFC.String(strings.ToValidUTF8(text, "\uFFFD"))
 		text = lineBreaks.Replace(text)
 		if m.ASCII {
@@ -79,67 +79,88 @@ func containsAny(text string, table map[rune]string) bool {
 	return false
 }
 
-// toASCII transliterates. White space of any kind becomes one space, a line
-// break too: mail is wrapped in the middle of sentences, so a visible sign for
-// it would disturb more than it tells.
+// toASCII transliterates, one grapheme cluster at a time: an emoji of many
+// characters is one question mark. White space of any kind becomes a space, a
+// line break too: mail is wrapped in the middle of sentences, so a visible sign
+// for it would disturb more than it tells.
 func toASCII(text string) string {
-	var b strings.Builder
-	b.Grow(len(text) + len(text)/8)
+	b := make([]byte, 0, len(text)+len(text)/8)
 	for i := 0; i < len(text); {
 		n := clusterLen(text[i:])
-		cluster, rest := text[i:i+n], text[i+n:]
-		switch {
-		case n == 1:
-			writeASCII(&b, cluster[0])
-		default:
-			writeCluster(&b, text[:i], cluster, rest)
+		if n == 1 {
+			b = appendASCII(b, text[i])
+		} else {
+			b = appendCluster(b, text, i, i+n)
 		}
 		i += n
 	}
-	return b.String()
+	return string(b)
 }
 
-// clusterLen gives the length of the first grapheme cluster. Two ASCII
-// characters in a row are never one, which spares most of the work.
+// clusterLen gives the length of the first grapheme cluster.
 func clusterLen(text string) int {
-	if text[0] < utf8.RuneSelf && (len(text) == 1 || text[1] < utf8.RuneSelf) {
+	if startsPlain(text) {
 		return 1
 	}
 	cluster, _, _, _ := uniseg.FirstGraphemeClusterInString(text, -1)
 	return len(cluster)
 }
 
-// writeASCII writes one character of ASCII; line breaks and tabs become a
-// space, several together one; other control characters go.
-func writeASCII(b *strings.Builder, c byte) {
-	switch {
-	case c >= ' ' && c <= '~':
-		b.WriteByte(c)
-	case c == '\n' || c == '\t':
-		if s := b.String(); !strings.HasSuffix(s, " ") {
-			b.WriteByte(' ')
-		}
-	}
+// startsPlain tells that the first character is a cluster of its own because it
+// and the next one are ASCII (\r\n has become \n before). It spares most of the
+// work.
+func startsPlain(text string) bool {
+	return text[0] < utf8.RuneSelf && (len(text) == 1 || text[1] < utf8.RuneSelf)
 }
 
-// writeCluster writes what stands for one character that is not plain ASCII.
-func writeCluster(b *strings.Builder, before, cluster, after string) {
-	start := b.Len()
-	visible := false
-	for _, r := range cluster {
-		visible = visible || !unicode.In(r, unicode.Cf, unicode.Mn, unicode.Me, unicode.Cc)
+// appendASCII adds a printable character. Line breaks and tabs become a space,
+// a run of them one; other control characters go.
+func appendASCII(b []byte, c byte) []byte {
+	switch {
+	case c >= ' ' && c <= '~':
+		return append(b, c)
+	case (c == '\n' || c == '\t') && !bytes.HasSuffix(b, []byte(" ")):
+		return append(b, ' ')
+	}
+	return b
+}
+
+// appendCluster adds what stands for the cluster text[from:to]: a question mark
+// when it can be seen but nothing stands for it.
+func appendCluster(b []byte, text string, from, to int) []byte {
+	size, visible := len(b), false
+	for i, r := range text[from:to] {
 		s, ok := own[r]
 		switch {
-		case ok && umlauts[r] && inCapitals(before, after):
+		case ok && strings.ContainsRune("ÄÖÜ", r) && inCapitals(text[:from+i], text[to:]):
 			s = strings.ToUpper(s)
-		case !ok:
-			s = unidecode.Unidecode(string(r))
+		case ok:
+		case unicode.Is(unicode.Cf, r): // zero width
+		default:
+			s = spell(r, text[to:])
+			if len(s) > 1 && s[0] == ' ' && (size == 0 || b[size-1] == ' ') {
+				s = s[1:]
+			}
+			visible = visible || !unicode.In(r, unicode.M, unicode.Cc)
 		}
-		for i := 0; i < len(s); i++ {
-			writeASCII(b, s[i])
+		for j := range len(s) {
+			b = appendASCII(b, s[j])
 		}
 	}
-	if b.Len() == start && visible {
-		b.WriteByte('?')
+	if len(b) == size && visible {
+		b = append(b, '?')
 	}
+	return b
+}
+
+// spell spells a letter out. The library puts spaces around some (2½ becomes
+// 2 1/2) and behind each syllable of Chinese, which is not wanted before
+// punctuation and at the end.
+func spell(r rune, after string) string {
+	s := unidecode.Unidecode(string(r))
+	next, _ := utf8.DecodeRuneInString(after)
+	if len(s) > 1 && !unicode.IsLetter(next) && !unicode.IsDigit(next) {
+		return strings.TrimRight(s, " ")
+	}
+	return s
 }

@@ -26,7 +26,7 @@ func segment(text string) []cluster {
 		clusters = append(clusters, cluster{
 			start: now.at,
 			space: now.text == " ",
-			brk:   now.blank && !before.blank || before.canBreak && (before.wide || now.wide),
+			brk:   !before.blank && (now.blank || before.canBreak && (before.wide || now.wide)),
 		})
 		before = now
 	}
@@ -42,7 +42,13 @@ type step struct {
 	canBreak bool // UAX 14 allows a line to end behind it
 }
 
+// read reads the next cluster. Two ASCII characters are never one, and none of
+// them is wide: Unicode's tables are not asked.
 func (s *step) read(text string, state int) (rest string, newState int) {
+	if startsPlain(text) {
+		s.text, s.blank = text[:1], text[0] == ' ' || text[0] == '\n' || text[0] == '\t'
+		return text[1:], -1
+	}
 	var boundaries int
 	s.text, rest, boundaries, newState = uniseg.StepString(text, state)
 	first, _ := utf8.DecodeRuneInString(s.text)

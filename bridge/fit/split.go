@@ -108,7 +108,7 @@ func (s *splitter) next(at, room, nextRoom int) int {
 	if word > at && s.keeps(word, full, nextRoom) {
 		return word
 	}
-	if s.clusters[full-1].space && full-1 > at {
+	if s.clusters[full-1].space && !s.clusters[full].space && full-1 > at {
 		return full - 1 // the cut swallows the space
 	}
 	return full

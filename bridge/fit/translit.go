@@ -10,15 +10,14 @@ import (
 // lose their accents, other scripts are spelt out, both by the library.
 var own = map[rune]string{
 	'ä': "ae", 'ö': "oe", 'ü': "ue", 'ß': "ss", 'Ä': "Ae", 'Ö': "Oe", 'Ü': "Ue", 'ẞ': "SS",
-	'€': "EUR", '£': "GBP", '¥': "JPY", '₿': "BTC",
+	'€': "EUR", '£': "GBP", '¥': "JPY",
 	'“': `"`, '”': `"`, '„': `"`, '‟': `"`, '«': `"`, '»': `"`, '″': `"`,
 	'‘': "'", '’': "'", '‚': "'", '‛': "'", '‹': "'", '›': "'", '′': "'", '´': "'",
 	'‐': "-", '‑': "-", '‒': "-", '–': "-", '—': "-", '―': "-", '−': "-",
 	'…': "...", '•': "*", '·': "*", '×': "x", '÷': "/", '±': "+/-", 'µ': "u", 'μ': "u",
-	'½': "1/2", '¼': "1/4", '¾': "3/4", '\uFFFD': "?",
+	'→': "->", '←': "<-", '\uFFFD': "?",
+	'ا': "a", 'إ': "i", 'ء': "'", 'ـ': "", // Arabic alef, hamza, tatweel
 }
-
-var umlauts = map[rune]bool{'Ä': true, 'Ö': true, 'Ü': true}
 
 // inCapitals tells whether a capital umlaut stands in a word of capitals
 // (ÜBUNG becomes UEBUNG, but Übung Uebung): the next plain letter decides, or
