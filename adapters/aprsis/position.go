@@ -230,7 +230,7 @@ func FormatPosition(w message.Where, messaging bool) (string, error) {
 func formatAngle(deg float64, width, blanks int, signs string) string {
 	n := int(math.Round(math.Abs(deg) * hundredths))
 	sign := signs[0]
-	if deg < 0 {
+	if math.Signbit(deg) { // also -0: a few metres west of Greenwich
 		sign = signs[1]
 	}
 	minutes := []byte(fmt.Sprintf("%04d", n%hundredths))

@@ -20,8 +20,9 @@ const (
 	sameFor   = 30 * time.Second // a copy within this time is dropped
 
 	maxClients = 64
-	maxWaiting = 256  // lines that a slow client may be behind
-	maxSeen    = 1000 // frames that are remembered
+	maxWaiting = 256   // lines that a slow client may be behind
+	maxSeen    = 1000  // frames that are remembered
+	maxKnown   = 10000 // stations and copies that are remembered
 )
 
 // Server is a running server. Make it with Listen, or with New for connections
@@ -168,10 +169,10 @@ func (s *Server) enterFrame(from *client, line string) {
 		return
 	}
 	if p.Source != from.call {
-		from.gated[p.Source] = time.Now()
+		remember(from.gated, p.Source, time.Now())
 	}
 	if where, err := aprsis.ParsePosition(p.Info, time.Now()); err == nil {
-		s.places[p.Source] = place{where.Lat, where.Lon}
+		remember(s.places, p.Source, place{where.Lat, where.Lon})
 	}
 	s.note(p.String())
 	for c := range s.clients {
@@ -211,17 +212,20 @@ func route(p *aprsis.Packet, login string) (refusal string) {
 // isCopy tells whether the same frame came a short time ago, by any path.
 func (s *Server) isCopy(p aprsis.Packet) bool {
 	now := time.Now()
-	for key, at := range s.copies {
-		if now.Sub(at) >= sameFor {
-			delete(s.copies, key)
-		}
-	}
 	key := p.Source + ">" + p.Dest + ":" + p.Info
-	_, known := s.copies[key]
-	if !known {
-		s.copies[key] = now
+	if at, known := s.copies[key]; known && now.Sub(at) < sameFor {
+		return true
 	}
-	return known
+	remember(s.copies, key, now)
+	return false
+}
+
+// remember puts a value into a map that starts anew when it is full.
+func remember[V any](m map[string]V, key string, v V) {
+	if len(m) >= maxKnown {
+		clear(m)
+	}
+	m[key] = v
 }
 
 func (s *Server) refuse(line, why string) {
