@@ -407,6 +407,7 @@ func (c *carrier) hold(item queue.Item, at queue.Stamp) func(*queue.Record) ([]*
 		}
 		d.State, d.Due = queue.Held, at.Age
 		d.Error = "not acknowledged"
+		tellHeld(r, at)
 		r.Note(at, "held", name, d.To+" does not acknowledge; one more try each time it is heard")
 		return nil, nil
 	}

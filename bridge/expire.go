@@ -8,6 +8,7 @@ import (
 	"github.com/fxamacker/cbor/v2"
 
 	"posthouse/bridge/callsign"
+	"posthouse/bridge/clock"
 	"posthouse/bridge/message"
 	"posthouse/queue"
 )
@@ -107,6 +108,14 @@ func (b *Bridge) expire(at queue.Stamp, told bool) func(*queue.Record) ([]*queue
 	}
 }
 
+// tellHeld has the clerk look at a record that has just become held, so that its
+// writer is told once, not before the text is five minutes old.
+func tellHeld(r *queue.Record, at queue.Stamp) {
+	if !r.Told {
+		r.Expires = min(r.Until, max(at.Age, r.Accepted.Age.Add(lookAgain(r.Message.Precedence))))
+	}
+}
+
 // stillWaiting tells the writer once that a text is held, and a human that an
 // emergency is not acknowledged; then the record rests until its lifetime ends.
 func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp) queue.Op {
@@ -168,6 +177,7 @@ func (b *Bridge) endLocal(ctx context.Context) {
 					return nil, queue.ErrSkip
 				}
 				d.State, d.Parts = queue.Held, nil
+				tellHeld(r, at)
 				r.Note(at, "held", ln.Name, d.To+" did not acknowledge on the mesh")
 				return nil, nil
 			}})
@@ -206,4 +216,14 @@ func (b *Bridge) purge(ctx context.Context) {
 func (b *Bridge) savedClock() []byte {
 	v, _ := cbor.Marshal(b.clock.Save()) // plain fields: cannot fail
 	return v
+}
+
+// SavedClock reads what the clock was at the last stop, for clock.New.
+func SavedClock(ctx context.Context, s queue.Store) (clock.Saved, error) {
+	var saved clock.Saved
+	v, err := s.Setting(ctx, clockKey)
+	if err != nil || v == nil {
+		return saved, err
+	}
+	return saved, cbor.Unmarshal(v, &saved)
 }

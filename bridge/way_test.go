@@ -1,0 +1,281 @@
+package bridge_test
+
+import (
+	"testing"
+	"time"
+
+	"posthouse/bridge/link"
+	"posthouse/queue"
+)
+
+const soon = 10 * time.Second
+
+func TestMeshToMeshWithReceipt(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		v := w.says("valley", "N0QRA-7", "N0QRB-9", "4f2a", "hello")
+		if v.Code != "" || v.ID == "" {
+			t.Fatalf("verdict %+v", v)
+		}
+		f := w.gets("hill", soon)
+		w.want(f, "text N0QRA-7>N0QRB-9 hello")
+		w.silent("valley", soon) // no receipt before the addressee acknowledged
+		w.ack("hill", f)
+		w.want(w.gets("valley", soon), "receipt N0QRB-9>N0QRA-7 4f2a")
+		if r := w.record(v.ID); r.Outcome != queue.Delivered {
+			t.Errorf("outcome %q", r.Outcome)
+		}
+	})
+}
+
+func TestRepeatBeforeAndAfterTheReceipt(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
+		f := w.gets("hill", soon)
+		if v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello"); !v.Duplicate {
+			t.Errorf("a repeat before the receipt: %+v", v)
+		}
+		w.silent("valley", soon)
+		w.ack("hill", f)
+		w.gets("valley", soon)
+		time.Sleep(31 * time.Second)
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
+		w.want(w.gets("valley", soon), "receipt N0QRB-9>N0QRA-7 1")
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
+		w.silent("valley", 20*time.Second) // at most every 30 s
+		w.silent("hill", time.Second)
+	})
+}
+
+func TestSameIDWithAnotherTextIsAnotherMessage(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "first")
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "second")
+		w.want(w.gets("hill", soon), "text N0QRA-7>N0QRB-9 first")
+		w.want(w.gets("hill", soon), "text N0QRA-7>N0QRB-9 second")
+	})
+}
+
+func TestResendThenHeldThenOneRoundEachTimeHeard(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
+		first := w.gets("hill", soon)
+		second := w.gets("hill", 100*time.Second)
+		third := w.gets("hill", 200*time.Second)
+		if first.ID == "" || first.ID != second.ID || second.ID != third.ID {
+			t.Errorf("frame ids differ: %q %q %q", first.ID, second.ID, third.ID)
+		}
+		w.silent("hill", time.Hour)
+		if d := w.record(v.ID).Deliveries[0]; d.State != queue.Held {
+			t.Fatalf("state %s after three tries without ack", d.State)
+		}
+		w.beacon("hill", "N0QRB-9")
+		again := w.gets("hill", soon)
+		if again.ID != first.ID {
+			t.Errorf("frame id %q, before %q", again.ID, first.ID)
+		}
+		w.ack("hill", again)
+		for range 2 { // the notice that it was held comes before the receipt
+			if f := w.gets("valley", soon); f.Message.Kind == "receipt" {
+				w.want(f, "receipt N0QRB-9>N0QRA-7 1")
+			}
+		}
+	})
+}
+
+func TestUnheardWaitsUntilHeardAndWriterIsTold(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "are you there")
+		w.silent("hill", time.Minute)
+		w.want(w.gets("valley", 5*time.Minute), `notice N0QRZ-10>N0QRA-7 held: N0QRB-9 never heard. Goes out when heard. "are you there"`)
+		w.beacon("hill", "N0QRB-9")
+		w.want(w.gets("hill", soon), "text N0QRA-7>N0QRB-9 are you there")
+	})
+}
+
+func TestHeldSurvivesARestartAndExpires(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "are you there")
+		w.gets("valley", 6*time.Minute)
+		w.restart()
+		f := w.gets("valley", 25*time.Hour)
+		w.want(f, `notice N0QRZ-10>N0QRA-7 not delivered to N0QRB-9: expired. "are you there"`)
+		if r := w.record(v.ID); r.Outcome != queue.Expired {
+			t.Errorf("outcome %q", r.Outcome)
+		}
+		w.silent("valley", time.Hour)
+	})
+}
+
+func TestGroupGoesToTheOtherLinksOnceAndIsSent(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		v := w.says("valley", "N0QRA-7", "ALL", "1", "net at eight")
+		w.want(w.gets("hill", soon), "text N0QRA-7>ALL net at eight")
+		w.silent("hill", time.Hour)
+		w.silent("valley", time.Second)
+		w.silent("aprs", time.Second)
+		if r := w.record(v.ID); r.Outcome != queue.Sent {
+			t.Errorf("outcome %q", r.Outcome)
+		}
+	})
+}
+
+func TestMeshToMailAndBack(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.says("valley", "N0QRA-7", "ann@club.example", "7", "all well")
+		f := w.gets("post", soon)
+		w.want(f, "text N0QRA-7>ann@club.example all well")
+		w.want(w.gets("valley", soon), "receipt ann@club.example>N0QRA-7 7") // the smarthost's 250 is the receipt
+		if !w.bridge.MayAnswer("Ann <ann@club.example>", "n0qra-7", time.Hour) {
+			t.Error("ann may not answer")
+		}
+		v := w.says("post", "ann@club.example", "N0QRA-7", "<m1@club.example>", "good to hear")
+		if v.Refused() {
+			t.Fatalf("%+v", v)
+		}
+		w.want(w.gets("valley", soon), "text ann@club.example>N0QRA-7 good to hear")
+	})
+}
+
+func TestPhoneThatKnowsOnlyItsOwnMesh(t *testing.T) {
+	inWorld(t, []string{"POSTHOUSE_ALIASES=EOC=eoc@county.example"}, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		w.says("valley", "N0QRA-7", gateway, "1", "N0QRB-9 meet at noon")
+		f := w.gets("hill", soon)
+		w.want(f, "text N0QRA-7>N0QRB-9 meet at noon")
+		w.ack("hill", f)
+		w.want(w.gets("valley", soon), "receipt N0QRZ-10>N0QRA-7 1") // in the name that the writer wrote to
+		w.says("hill", "N0QRB-9", "POST", "2", "on my way")
+		w.want(w.gets("valley", soon), "text N0QRB-9>N0QRA-7 on my way") // answers the last that it was given
+		w.says("valley", "N0QRA-7", "POST", "3", "EOC: road closed")
+		w.want(w.gets("post", soon), "text N0QRA-7>eoc@county.example road closed")
+		if v := w.says("valley", "N0QRC-7", "POST", "4", "hello who is there"); v.Code != link.CodeNoRoute {
+			t.Errorf("no address and nothing to answer: %+v", v)
+		}
+	})
+}
+
+func TestLocalTextIsLeftToTheStations(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("valley", "N0QRB-9")
+		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello neighbour")
+		w.silent("valley", time.Minute)
+		w.ackHeard("valley", "N0QRB-9", "N0QRA-7", "1")
+		w.silent("valley", time.Hour)
+		if r := w.record(v.ID); r.Outcome != queue.Delivered {
+			t.Errorf("outcome %q", r.Outcome)
+		}
+	})
+}
+
+func TestLocalTextWithoutAckIsHeld(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("valley", "N0QRB-9")
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello neighbour")
+		time.Sleep(11 * time.Minute)
+		w.beacon("hill", "N0QRB-9") // it has moved
+		w.want(w.gets("hill", soon), "text N0QRA-7>N0QRB-9 hello neighbour")
+	})
+}
+
+func TestQuietStopsAtOnceAndSurvivesARestart(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		if err := w.bridge.Quiet(t.Context(), "hill"); err != nil {
+			t.Fatal(err)
+		}
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
+		w.silent("hill", time.Hour)
+		w.restart()
+		w.silent("hill", time.Hour)
+		if err := w.bridge.Resume(t.Context(), "hill"); err != nil {
+			t.Fatal(err)
+		}
+		w.want(w.gets("hill", soon), "text N0QRA-7>N0QRB-9 010000Z hello") // old by now: with its filing time
+	})
+}
+
+func TestDeadLinkDelaysNoOther(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.links["hill"].Down("cable cut")
+		w.says("valley", "N0QRA-7", "ALL", "1", "to the hill")
+		w.says("valley", "N0QRA-7", "ann@club.example", "2", "to the post")
+		w.want(w.gets("post", soon), "text N0QRA-7>ann@club.example to the post")
+		time.Sleep(time.Hour)
+		w.links["hill"].Up()
+		w.want(w.gets("hill", soon), "text N0QRA-7>ALL 010000Z to the hill")
+	})
+}
+
+func TestPermanentErrorEndsAtOnceAndTheWriterIsTold(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.links["post"].FailNext(link.Permanent("smtp-550", errText("no such mailbox")))
+		v := w.says("valley", "N0QRA-7", "nobody@club.example", "7", "hello")
+		w.want(w.gets("valley", soon), `notice N0QRZ-10>N0QRA-7 not delivered to nobody@club.example: no such mailbox. "hello"`)
+		w.want(w.gets("valley", soon), "receipt nobody@club.example>N0QRA-7 7 nak")
+		if r := w.record(v.ID); r.Outcome != queue.Failed {
+			t.Errorf("outcome %q", r.Outcome)
+		}
+	})
+}
+
+func TestTemporaryErrorIsRetriedAndKeepsTheOrder(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.links["post"].FailNext(errText("greylisted"))
+		w.says("valley", "N0QRA-7", "ann@club.example", "1", "first")
+		w.says("valley", "N0QRA-7", "ann@club.example", "2", "second")
+		w.want(w.gets("post", time.Minute), "text N0QRA-7>ann@club.example first")
+		w.want(w.gets("post", time.Minute), "text N0QRA-7>ann@club.example second")
+	})
+}
+
+func TestPrecedenceGoesFirst(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		w.links["hill"].Down("")
+		w.says("valley", "N0QRA-7", "ALL", "1", "routine words")
+		w.says("valley", "N0QRC-7", "ALL", "2", "WELFARE I am safe")
+		w.says("valley", "N0QRD-7", "ALL", "3", "PRIORITY bring water")
+		w.says("valley", "N0QRE-7", "ALL", "4", "EMERGENCY house on fire")
+		w.links["hill"].Up()
+		for _, want := range []string{"EMERGENCY house on fire", "PRIORITY bring water", "WELFARE I am safe", "routine words"} {
+			if f := w.gets("hill", soon); f.Text != want {
+				t.Errorf("got %q, want %q", f.Text, want)
+			}
+		}
+	})
+}
+
+func TestLongTextArrivesInPartsAndOnlyTheMissingPartIsSentAgain(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		long := ""
+		for range 30 {
+			long += "water is rising "
+		}
+		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", long[:300])
+		a, b, c := w.gets("hill", soon), w.gets("hill", soon), w.gets("hill", soon)
+		if a.Parts != 3 || len(a.Text) > 140 {
+			t.Fatalf("first part %d of %d, %d bytes", a.Part, a.Parts, len(a.Text))
+		}
+		w.ack("hill", a)
+		w.ack("hill", c)
+		again := w.gets("hill", 2*time.Minute)
+		if again.ID != b.ID || again.Part != 2 {
+			t.Fatalf("sent again: part %d", again.Part)
+		}
+		w.silent("valley", time.Second)
+		w.ack("hill", again)
+		w.want(w.gets("valley", soon), "receipt N0QRB-9>N0QRA-7 1")
+		if r := w.record(v.ID); r.Outcome != queue.Delivered {
+			t.Errorf("outcome %q", r.Outcome)
+		}
+	})
+}
+
+type errText string
+
+func (e errText) Error() string { return string(e) }

@@ -1,0 +1,336 @@
+package boltstore
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"runtime/debug"
+	"slices"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// Apply implements queue.Store.
+func (s *Store) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
+	if len(ops) == 0 {
+		return nil, ctx.Err()
+	}
+	a := &apply{steps: make([]step, len(ops)), log: s.log}
+	lazy := true
+	for i, op := range ops {
+		if err := a.steps[i].prepare(op); err != nil {
+			return nil, err
+		}
+		lazy = lazy && op.Lazy
+	}
+	if err := s.do(ctx, &call{carry: a.carry, then: a.tell, ops: len(ops), lazy: lazy}); err != nil {
+		return nil, err
+	}
+	if lazy {
+		return make([]queue.Done, len(ops)), nil
+	}
+	return a.answer()
+}
+
+// apply is the ops of one Apply on their way.
+type apply struct {
+	steps []step
+	log   *slog.Logger
+}
+
+// step is one op and what became of it. It is reset by each carry.
+type step struct {
+	op      queue.Op
+	fresh   *queue.Record // New: the store's own copy
+	payload []byte        // of the record as written
+	done    queue.Done
+}
+
+// Limits of a setting.
+const maxSettingKey = 1024
+
+var errOneOf = errors.New("an op needs exactly one of New, Change and Put")
+
+// prepare checks an op and does what needs no transaction, in the caller's own
+// goroutine: the committer is the one thing that all callers share.
+func (st *step) prepare(op queue.Op) error {
+	st.op = op
+	if set := bit(op.New != nil) + bit(op.Change != nil) + bit(op.Put != nil); set != 1 {
+		return errOneOf
+	}
+	if op.New != nil && op.Lazy {
+		return errors.New("a New op cannot be lazy: its caller must know that it is on disk")
+	}
+	for key, val := range op.Put {
+		if len(key) > maxSettingKey || len(val) > maxPayload {
+			return fmt.Errorf("setting %.40q: key of %d bytes (at most %d), value of %d (at most %d)",
+				key, len(key), maxSettingKey, len(val), maxPayload)
+		}
+	}
+	if op.New == nil {
+		st.op.Put = copySettings(op.Put)
+		return nil
+	}
+	var err error
+	if st.payload, err = encode(op.New); err != nil {
+		return err
+	}
+	st.fresh, err = decode(0, st.payload)
+	return err
+}
+
+// copySettings lets the caller use its own map and bytes again at once: a lazy
+// op is carried out later.
+func copySettings(put map[string][]byte) map[string][]byte {
+	put = maps.Clone(put)
+	for key, val := range put {
+		put[key] = slices.Clone(val)
+	}
+	return put
+}
+
+func bit(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// carry carries all steps out, in order, when there is room for all of them.
+func (a *apply) carry(t *txn) error {
+	if err := a.admit(t); err != nil {
+		return &refusal{err}
+	}
+	for i := range a.steps {
+		st := &a.steps[i]
+		st.done = queue.Done{}
+		var err error
+		switch {
+		case st.op.New != nil:
+			err = st.create(t)
+		case st.op.Change != nil:
+			err = st.change(t, a.log)
+		default:
+			err = putSettings(t, st.op.Put)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// refusal is the error of a call that was turned away before it wrote anything.
+type refusal struct{ err error }
+
+func (r *refusal) Error() string { return r.err.Error() }
+func (r *refusal) Unwrap() error { return r.err }
+
+// admit asks for room for each record that is new.
+func (a *apply) admit(t *txn) error {
+	for i := range a.steps {
+		st := &a.steps[i]
+		if st.op.New == nil {
+			continue
+		}
+		if _, known := st.knownTo(t); known {
+			continue
+		}
+		if err := t.room(st.fresh, st.op.Urgent, len(st.payload)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// answer completes the Dones once all is on disk: the records in them are read
+// from what was written, so they share no memory with anybody.
+func (a *apply) answer() ([]queue.Done, error) {
+	done := make([]queue.Done, len(a.steps))
+	for i := range a.steps {
+		st := &a.steps[i]
+		if done[i] = st.done; st.done.Err != nil || st.done.Duplicate || st.op.Put != nil {
+			continue
+		}
+		if st.fresh != nil {
+			st.fresh.Seq = st.done.Seq
+			done[i].Record = st.fresh
+			continue
+		}
+		r, err := decode(st.done.Seq, st.payload)
+		if err != nil {
+			return nil, err // not possible: encode wrote it
+		}
+		done[i].Record = r
+	}
+	return done, nil
+}
+
+// tell calls the Then of each op, once they are on disk.
+func (a *apply) tell() {
+	for i := range a.steps {
+		if st := &a.steps[i]; st.op.Then != nil {
+			st.op.Then(st.done)
+		}
+	}
+}
+
+// create carries out a New.
+func (st *step) create(t *txn) error {
+	if seq, known := st.knownTo(t); known {
+		st.done = queue.Done{Seq: seq, Duplicate: true}
+		return nil
+	}
+	seq, err := t.insert(st.fresh, st.payload)
+	st.done.Seq = seq
+	return err
+}
+
+// knownTo tells whether a New is the same as a record that is there.
+func (st *step) knownTo(t *txn) (uint64, bool) {
+	if st.op.SameFor <= 0 {
+		return 0, false
+	}
+	return known(t.tx, st.fresh.Identity, st.fresh.Accepted.Age.Add(-st.op.SameFor))
+}
+
+// insert gives a record the next number, writes it and files it.
+func (t *txn) insert(r *queue.Record, payload []byte) (uint64, error) {
+	seq, err := t.records.NextSequence()
+	if err != nil {
+		return 0, fmt.Errorf("taking a number: %w", err)
+	}
+	r.Seq = seq
+	if err := t.write(seq, payload); err != nil {
+		return 0, err
+	}
+	t.counts.Records++
+	return seq, t.file(nil, entries(r))
+}
+
+func (t *txn) write(seq uint64, payload []byte) error {
+	key := recordKey(seq)
+	return t.putPlain(recordBucket, key, seal(key, payload, t.counts.Commits))
+}
+
+// change carries out a Change. What is wrong with the record or the function is
+// in Done.Err; a returned error is one of writing.
+func (st *step) change(t *txn, log *slog.Logger) error {
+	st.done.Seq = st.op.Seq
+	r, err := readRecord(t.tx, st.op.Seq)
+	if err != nil {
+		st.done.Err = err
+		return nil
+	}
+	was, birth := entries(r), birthOf(r)
+	spawned, err := guard(st.op.Change, r, log)
+	if err == nil && birthOf(r) != birth {
+		err = fmt.Errorf("a change of record %d must leave Seq, Identity and Accepted.Age alone", st.op.Seq)
+	}
+	var payloads [][]byte
+	if err == nil {
+		payloads, err = encodeAll(append([]*queue.Record{r}, spawned...))
+	}
+	if err != nil {
+		st.done.Err = err
+		return nil
+	}
+	st.payload = payloads[0]
+	if err := t.write(r.Seq, st.payload); err != nil {
+		return err
+	}
+	if err := t.file(was, entries(r)); err != nil {
+		return err
+	}
+	return st.spawn(t, spawned, payloads[1:])
+}
+
+// spawn creates the records that a Change returned.
+func (st *step) spawn(t *txn, records []*queue.Record, payloads [][]byte) error {
+	for i, r := range records {
+		child := *r
+		seq, err := t.insert(&child, payloads[i])
+		if err != nil {
+			return err
+		}
+		st.done.Spawned = append(st.done.Spawned, seq)
+	}
+	return nil
+}
+
+// guard runs a Change; one that panics leaves its record alone and the store
+// running.
+func guard(change func(*queue.Record) ([]*queue.Record, error), r *queue.Record, log *slog.Logger) (spawned []*queue.Record, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			log.Error("a change of a record panicked", "id", r.Seq, "err", p, "stack", string(debug.Stack()))
+			spawned, err = nil, fmt.Errorf("change of record %d panicked: %v", r.Seq, p)
+		}
+	}()
+	return change(r)
+}
+
+// birth is what a record was accepted as; the memory of duplicates hangs on it.
+type birth struct {
+	seq      uint64
+	identity queue.Identity
+	accepted clock.Age
+}
+
+func birthOf(r *queue.Record) birth { return birth{r.Seq, r.Identity, r.Accepted.Age} }
+
+func encodeAll(records []*queue.Record) ([][]byte, error) {
+	all := make([][]byte, len(records))
+	for i, r := range records {
+		var err error
+		if all[i], err = encode(r); err != nil {
+			return nil, err
+		}
+	}
+	return all, nil
+}
+
+// putSettings carries out a Put.
+func putSettings(t *txn, put map[string][]byte) error {
+	for name, val := range put {
+		key := settingKey(name)
+		var err error
+		if val == nil {
+			err = t.delPlain(settingBucket, key)
+		} else {
+			err = t.putPlain(settingBucket, key, seal(key, val, t.counts.Commits))
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// settingKey makes room for the empty name, which bbolt does not take.
+func settingKey(name string) []byte { return append([]byte{'s'}, name...) }
+
+// room answers ErrFull to a New that the store has no room for. Receipts and
+// emergencies are what may empty it again, or must not wait: they get into the
+// reserve.
+func (t *txn) room(r *queue.Record, urgent bool, size int) error {
+	urgent = urgent || r.Message.Kind == message.Receipt || r.Message.Precedence == message.Emergency
+	limit := t.full.normal
+	if urgent {
+		limit = t.full.urgent
+	}
+	t.full.used += int64(size) * 2 // with its indexes
+	if t.full.used > limit {
+		return fmt.Errorf("%w: %d MiB in use", queue.ErrFull, t.full.used>>20)
+	}
+	return nil
+}
+
+// fullness is how much of the file is in use and how far it may go, in bytes.
+type fullness struct {
+	used, normal, urgent int64
+}
