@@ -31,10 +31,32 @@ var looksEncrypted = rule{
 	},
 }
 
-// LooksEncrypted tells what kind of ciphertext is in a text; empty if none.
+// LooksEncrypted tells, for the sender, why a text is taken for ciphertext;
+// empty if it is not. It finds armour and containers by their marks, and 24
+// bytes or more of ciphertext as hex, base32, base64 or base85 by their look,
+// split by spaces and line ends or not. README.md gives the error rates.
 func LooksEncrypted(text string) string {
-	if strings.Contains(text, "-----BEGIN PGP MESSAGE-----") || strings.Contains(text, "-----BEGIN AGE ENCRYPTED FILE-----") {
-		return "looks encrypted: plain language only on radio"
+	if armoured(text) {
+		return whyEncrypted + " (armour)"
+	}
+	if name := ciphertext(text); name != "" {
+		return whyEncrypted + " (" + name + ")"
 	}
 	return ""
+}
+
+const whyEncrypted = "looks encrypted, radio is plain text only"
+
+// armoured tells whether a text has the marks of an encrypted container.
+func armoured(text string) bool {
+	if strings.Contains(text, "-----BEGIN ") {
+		for _, what := range [...]string{"PGP MESSAGE", "AGE ENCRYPTED FILE", "PKCS7", "CMS", "ENCRYPTED "} {
+			if strings.Contains(text, "-----BEGIN "+what) {
+				return true
+			}
+		}
+	}
+	return strings.HasPrefix(text, "age-encryption.org/v1") || // the format's first line
+		strings.Contains(text, "smime-type=enveloped-data") || strings.Contains(text, "smime-type=authEnveloped-data") || // RFC 8551
+		strings.Contains(text, "application/pgp-encrypted") // RFC 3156
 }

@@ -1,0 +1,141 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"runtime"
+	"strings"
+	"sync"
+	"text/tabwriter"
+
+	"posthouse/bridge/rules"
+)
+
+// sizes are the lengths of messages in bytes: one frame, four, a mail.
+var sizes = []int{40, 140, 500, 2000}
+
+// lengths are bytes of ciphertext.
+var lengths = []int{24, 25, 28, 32, 48, 64, 100, 256, 1024}
+
+// falseAlarms prints, for each corpus and message length, how many messages were
+// judged and how many wrongly refused. Only paragraphs that the model has not
+// learned are used.
+func falseAlarms(list []corpus, most int, show int) {
+	w := tabwriter.NewWriter(os.Stdout, 2, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprint(w, "real text\t")
+	for _, n := range sizes {
+		fmt.Fprintf(w, "%d B: judged\twrong\t", n)
+	}
+	fmt.Fprintln(w, "hidden\t")
+	var total, wrong, hidden int
+	for _, co := range list {
+		fmt.Fprintf(w, "%s\t", co.name)
+		hiddenHere := 0
+		for _, size := range sizes {
+			msgs := messages(co, size, most)
+			bad := judge(msgs, func(s string) bool { return rules.LooksEncrypted(s) != "" })
+			for _, s := range judge(msgs, func(s string) bool { return rules.Hidden(s) != "" }) {
+				if hiddenHere++; hiddenHere <= show {
+					fmt.Fprintf(os.Stderr, "%s: %s: %q\n", co.name, rules.Hidden(s), s)
+				}
+			}
+			for i, s := range bad {
+				if i < show {
+					fmt.Fprintf(os.Stderr, "%s: %s: %q\n", co.name, rules.LooksEncrypted(s), s)
+				}
+			}
+			fmt.Fprintf(w, "%d\t%d\t", len(msgs), len(bad))
+			total += len(msgs)
+			wrong += len(bad)
+		}
+		hidden += hiddenHere
+		fmt.Fprintf(w, "%d\t\n", hiddenHere)
+	}
+	w.Flush()
+	fmt.Printf("\nreal text: %d messages, %d wrongly taken for ciphertext (1 in %d), %d with hidden characters\n\n", total, wrong, total/max(wrong, 1), hidden)
+}
+
+// messages cuts a corpus into messages of a length, at words.
+func messages(co corpus, size, most int) []string {
+	var out []string
+	var cur strings.Builder
+	for _, p := range co.text {
+		if learned(co.name, p) {
+			continue
+		}
+		for word := range strings.SplitAfterSeq(p, " ") {
+			if cur.Len() > 0 && cur.Len()+len(word) > size {
+				if out = append(out, rules.Normalise(cur.String())); len(out) >= most {
+					return out
+				}
+				cur.Reset()
+			}
+			cur.WriteString(word)
+		}
+		if !strings.HasSuffix(p, "\n") {
+			cur.WriteString("\n")
+		}
+	}
+	return out
+}
+
+// judge gives the texts for which f holds, on all cores.
+func judge(texts []string, f func(string) bool) []string {
+	found := make([]bool, len(texts))
+	var wg sync.WaitGroup
+	cores := runtime.NumCPU()
+	for c := range cores {
+		wg.Go(func() {
+			for i := c; i < len(texts); i += cores {
+				found[i] = f(texts[i])
+			}
+		})
+	}
+	wg.Wait()
+	var out []string
+	for i, hit := range found {
+		if hit {
+			out = append(out, texts[i])
+		}
+	}
+	return out
+}
+
+// detection prints, for each encoding, layout and length of ciphertext, how
+// many of the samples were found.
+func detection(pool []byte, samples, show int) {
+	w := tabwriter.NewWriter(os.Stdout, 2, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprint(w, "ciphertext\tlayout\tsamples each\t")
+	for _, n := range lengths {
+		fmt.Fprintf(w, "%d B: missed\t", n)
+	}
+	fmt.Fprintln(w)
+	total, missed, at := 0, 0, 0
+	for _, e := range encodings {
+		for _, l := range layouts {
+			fmt.Fprintf(w, "%s\t%s\t%d\t", e.name, l.name, samples)
+			for _, n := range lengths {
+				texts := make([]string, samples)
+				for i := range texts {
+					if at+n > len(pool) {
+						at = at % 997 // another phase of the same pool
+					}
+					texts[i] = rules.Normalise(l.put(e.encode(pool[at : at+n])))
+					at += n
+				}
+				bad := judge(texts, func(s string) bool { return rules.LooksEncrypted(s) == "" })
+				for i, s := range bad {
+					if i < show {
+						fmt.Fprintf(os.Stderr, "missed %s, %s, %d B: %q\n", e.name, l.name, n, s)
+					}
+				}
+				total += samples
+				missed += len(bad)
+				fmt.Fprintf(w, "%d\t", len(bad))
+			}
+			fmt.Fprintln(w)
+		}
+	}
+	w.Flush()
+	fmt.Printf("\nciphertext: %d samples, %d missed (%.4f %% found)\n\n", total, missed, 100-100*float64(missed)/float64(total))
+}
