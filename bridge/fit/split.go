@@ -117,19 +117,19 @@ func (s *splitter) next(at, room, nextRoom int) int {
 // keeps tells whether the word that begins at one cluster and goes on beyond
 // another is to be moved into the next part as a whole.
 func (s *splitter) keeps(word, full, room int) bool {
-	end := full
-	for end < len(s.clusters)-1 && !s.clusters[end].brk {
-		end++
-	}
 	if s.clusters[word].space {
 		word++
 	}
-	text := s.between(word, end)
+	size := func(end int) int { return s.clusters[end].start - s.clusters[word].start }
+	end := full
+	for end < len(s.clusters)-1 && !s.clusters[end].brk && size(end) <= room {
+		end++
+	}
 	switch {
-	case len(text) > room || s.care == keepNothing:
+	case size(end) > room || s.care == keepNothing:
 		return false
 	case s.care == keepAddresses:
-		return isAddress(text)
+		return isAddress(s.between(word, end))
 	}
 	return true
 }
