@@ -37,3 +37,10 @@ func checkPasscode(call, passcode string) (string, error) {
 		return "", fmt.Errorf("the passcode does not belong to %s: get the one for this call sign, or set %s to only receive", call, ReceiveOnly)
 	}
 }
+
+// CheckPasscode tells what is wrong with a passcode for a call sign; its error
+// does not hold the passcode. None at all is right: the link then only receives.
+func CheckPasscode(call, passcode string) error {
+	_, err := checkPasscode(call, passcode)
+	return err
+}

@@ -50,6 +50,7 @@ func Join(ctx context.Context, address, call string) (*Station, error) {
 			stop := context.AfterFunc(ctx, func() { conn.Close() })
 			go func() {
 				defer close(st.ended)
+				defer close(st.heard)
 				defer stop()
 				st.listen(in)
 			}()
@@ -61,7 +62,8 @@ func Join(ctx context.Context, address, call string) (*Station, error) {
 }
 
 // Messages are those that the station gets, acks included; words once for each
-// time they come. Who does not read them loses them.
+// time they come. Who does not read them loses them. Closed when the station
+// leaves.
 func (st *Station) Messages() <-chan Heard { return st.heard }
 
 // Say sends words; with an id they are to be acknowledged.
