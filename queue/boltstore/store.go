@@ -1,0 +1,257 @@
+package boltstore
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"strconv"
+	"sync"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// Options are what Open may be told; the zero value is right for a gateway.
+type Options struct {
+	// MaxBytes is how much the records and indexes may take; 0 stands for 2 GiB,
+	// and for 192 MiB where addresses have 32 bits: the file is mapped into memory.
+	MaxBytes int64
+	// Reserve is the part of MaxBytes kept for receipts, emergencies and urgent
+	// ops; 0 stands for 16 MiB.
+	Reserve int64
+	// MinFree is the room on the disk below which a New gets queue.ErrFull; 0
+	// stands for 64 MiB, a negative value for none.
+	MinFree int64
+	// NoSync leaves out syncing to disk: for tests only.
+	NoSync bool
+	// Log is where damage and repairs are reported; nil for nowhere.
+	Log *slog.Logger
+	// Now names the file that is set aside when damaged; nil for time.Now.
+	Now func() time.Time
+}
+
+const (
+	is64Bit = strconv.IntSize == 64
+	mib     = 1 << 20
+)
+
+func (o Options) withDefaults() Options {
+	if o.MaxBytes == 0 {
+		o.MaxBytes = 192 * mib
+		if is64Bit {
+			o.MaxBytes = 2048 * mib
+		}
+	}
+	if o.Reserve == 0 {
+		o.Reserve = min(16*mib, o.MaxBytes/2)
+	}
+	if o.MinFree == 0 {
+		o.MinFree = 64 * mib
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	return o
+}
+
+// Store is a queue.Store in one file.
+type Store struct {
+	path string
+	opts Options
+	log  *slog.Logger
+	lock *os.File // keeps other processes out of the folder
+
+	line     line
+	stopped  chan struct{} // closed when the committer has ended
+	watchers watchers
+
+	mu         sync.Mutex
+	file       *file  // replaced by the committer alone
+	counts     counts // as on disk
+	commits    int64
+	lastCommit time.Duration
+	bad        error // why the file cannot be used any more
+	closing    bool
+	closeErr   error
+}
+
+var _ queue.Store = (*Store)(nil)
+
+// Open opens the queue in the file at path, or makes it. It fails when another
+// process has it, when a newer posthouse wrote it, or when the disk does not
+// work. A damaged file is set aside and what can be read of it is kept, see the
+// package's words on damage.
+func Open(path string, opts Options) (*Store, error) {
+	opts = opts.withDefaults()
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return nil, fmt.Errorf("making the folder of the queue: %w", err)
+	}
+	lock, err := lockFile(path + ".lock")
+	if err != nil {
+		return nil, err
+	}
+	s := &Store{path: path, opts: opts, log: opts.Log, lock: lock, stopped: make(chan struct{})}
+	s.line.wake = make(chan struct{}, 1)
+	s.watchers.end = make(chan struct{})
+	if s.file, s.counts, err = openOrSalvage(path, opts); err != nil {
+		return nil, errors.Join(err, lock.Close())
+	}
+	go s.commitLoop()
+	return s, nil
+}
+
+// file is an open data file that is closed once the last reader has left it.
+type file struct {
+	db      *bolt.DB
+	readers sync.WaitGroup
+}
+
+// acquire gives the present file to a reader, who calls readers.Done after.
+func (s *Store) acquire() (*file, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closing {
+		return nil, queue.ErrClosed
+	}
+	if s.bad != nil {
+		return nil, s.bad
+	}
+	s.file.readers.Add(1)
+	return s.file, nil
+}
+
+// view runs a read transaction. A panic or a memory fault in it is a damaged
+// file and becomes an error.
+func (s *Store) view(ctx context.Context, read func(*bolt.Tx) error) (err error) {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	f, err := s.acquire()
+	if err != nil {
+		return err
+	}
+	defer f.readers.Done()
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if p := recover(); p != nil {
+			err = s.breakDown(p)
+		}
+	}()
+	return f.db.View(read)
+}
+
+// breakDown notes that the file is damaged, and gives the error that says so.
+func (s *Store) breakDown(p any) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.bad == nil {
+		s.bad = fmt.Errorf("%w: a page of %s cannot be read (%v): start posthouse again, it sets the file aside and saves what can be read",
+			queue.ErrDamaged, s.path, p)
+		s.log.Error("the queue's file is damaged", "err", s.bad, "stack", string(debug.Stack()))
+	}
+	return s.bad
+}
+
+func (s *Store) broken() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.bad
+}
+
+// Stats implements queue.Store.
+func (s *Store) Stats() queue.Stats {
+	s.mu.Lock()
+	st := queue.Stats{
+		Records: s.counts.Records, Damaged: s.counts.Damaged,
+		Commits: s.commits, LastCommit: s.lastCommit,
+		Open:   map[string]map[message.Precedence]int64{},
+		Oldest: map[string]clock.Age{},
+	}
+	for key, n := range s.counts.Open {
+		link, rest, _ := cutText([]byte(key))
+		if st.Open[link] == nil {
+			st.Open[link] = map[message.Precedence]int64{}
+		}
+		st.Open[link][message.Precedence(rest[0])] += n
+	}
+	s.mu.Unlock()
+	_ = s.view(context.Background(), func(tx *bolt.Tx) error { // closed or damaged: the counters still hold
+		st.Bytes = tx.Size()
+		b := tx.Bucket(indexName[open])
+		for _, prefix := range openLinks(b) {
+			link, _, _ := cutText(prefix)
+			_, val := b.Cursor().Seek(prefix)
+			st.Oldest[link] = readOpen(val).accepted
+		}
+		return nil
+	})
+	return st
+}
+
+// Backup writes a consistent copy of the data file while the store works on.
+func (s *Store) Backup(w io.Writer) error {
+	return s.view(context.Background(), func(tx *bolt.Tx) error {
+		if _, err := tx.WriteTo(w); err != nil {
+			return fmt.Errorf("copying the queue: %w", err)
+		}
+		return nil
+	})
+}
+
+// fullness tells how much room there is at the beginning of a transaction.
+func (s *Store) fullness(tx *bolt.Tx) fullness {
+	db := tx.DB()
+	st := db.Stats()
+	f := fullness{
+		used:   tx.Size() - int64(st.FreePageN+st.PendingPageN)*int64(db.Info().PageSize),
+		normal: s.opts.MaxBytes - s.opts.Reserve,
+		urgent: s.opts.MaxBytes,
+	}
+	if free, ok := diskFree(s.path); ok && free < s.opts.MinFree {
+		f.normal = 0
+	}
+	return f
+}
+
+// Close writes what waits, ends all that the store runs and lets go of the file.
+func (s *Store) Close() error {
+	s.mu.Lock()
+	if s.closing {
+		s.mu.Unlock()
+		<-s.stopped
+		return nil
+	}
+	s.closing = true
+	s.mu.Unlock()
+	s.line.close()
+	<-s.stopped
+	s.watchers.close()
+	s.file.readers.Wait()
+	err := s.closeErr
+	if s.bad == nil {
+		err = errors.Join(err, saveFreelist(s.file.db), s.file.db.Close())
+	}
+	return errors.Join(err, s.lock.Close())
+}
+
+// saveFreelist writes the list of free pages, which the next open then need not
+// find by walking the file.
+func saveFreelist(db *bolt.DB) error {
+	db.NoFreelistSync = false
+	if err := db.Update(func(*bolt.Tx) error { return nil }); err != nil {
+		return fmt.Errorf("writing the list of free pages: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,162 @@
+package boltstore
+
+import (
+	"bytes"
+	"fmt"
+
+	bolt "go.etcd.io/bbolt"
+
+	"posthouse/bridge/message"
+)
+
+// The buckets beside the indexes.
+var (
+	recordBucket  = []byte("rec")   // seq -> sealed record
+	damagedBucket = []byte("bad")   // seq -> bytes of a record that could not be read
+	settingBucket = []byte("set")   // 's' key -> sealed value
+	stateBucket   = []byte("state") // see below
+
+	schemaKey = []byte("schema") // one byte: version of the file's layout
+	countsKey = []byte("counts") // CBOR of counts
+)
+
+// schema is the version of the layout that this program writes.
+const schema = 1
+
+// counts are kept with the records, so that a start need not count.
+type counts struct {
+	Records int64            `cbor:"1,keyasint"`
+	Damaged int64            `cbor:"2,keyasint"`
+	Commits uint64           `cbor:"3,keyasint"` // also numbers the values, see seal
+	Open    map[string]int64 `cbor:"4,keyasint"` // text link, precedence -> open deliveries
+	// Forgotten is the hour of age before which identities are gone.
+	Forgotten int64 `cbor:"5,keyasint"`
+	// Purged is the age before which finished records are gone: an old copy of
+	// one in a free page is not brought back by salvage.
+	Purged int64 `cbor:"6,keyasint"`
+}
+
+func (c *counts) clone() counts {
+	n := *c
+	n.Open = make(map[string]int64, len(c.Open))
+	for k, v := range c.Open {
+		n.Open[k] = v
+	}
+	return n
+}
+
+// txn is one write transaction with what it will mean for the store in memory
+// once it is on disk.
+type txn struct {
+	tx      *bolt.Tx
+	counts  counts
+	hints   map[string]struct{} // links where something became ready or due
+	journal *journal            // of a running compaction; nil when there is none
+	full    fullness
+	opened  [indexes]*bolt.Bucket
+	records *bolt.Bucket
+}
+
+func newTxn(tx *bolt.Tx, c *counts) *txn {
+	t := &txn{tx: tx, counts: c.clone(), hints: map[string]struct{}{}, records: tx.Bucket(recordBucket)}
+	t.counts.Commits++
+	return t
+}
+
+func (t *txn) bucket(i index) *bolt.Bucket {
+	if t.opened[i] == nil {
+		t.opened[i] = t.tx.Bucket(indexName[i])
+	}
+	return t.opened[i]
+}
+
+// put and del change an index; an identity goes into the bucket of its hour.
+func (t *txn) put(i index, key, val []byte) error {
+	b := t.bucket(i)
+	t.journal.note(indexName[i], key)
+	if i == ident {
+		var err error
+		if b, err = b.CreateBucketIfNotExists(key[:ageLen]); err != nil {
+			return fmt.Errorf("making the bucket of an hour: %w", err)
+		}
+		key = key[ageLen:]
+	}
+	if err := b.Put(key, val); err != nil {
+		return fmt.Errorf("writing index %s: %w", indexName[i], err)
+	}
+	return nil
+}
+
+func (t *txn) del(i index, key []byte) error {
+	b := t.bucket(i)
+	t.journal.note(indexName[i], key)
+	if i == ident {
+		if b = b.Bucket(key[:ageLen]); b == nil {
+			return nil // the whole hour was forgotten
+		}
+		key = key[ageLen:]
+	}
+	if err := b.Delete(key); err != nil {
+		return fmt.Errorf("writing index %s: %w", indexName[i], err)
+	}
+	return nil
+}
+
+// putPlain and delPlain change a bucket other than the indexes.
+func (t *txn) putPlain(bucket, key, val []byte) error {
+	t.journal.note(bucket, key)
+	if err := t.tx.Bucket(bucket).Put(key, val); err != nil {
+		return fmt.Errorf("writing %s: %w", bucket, err)
+	}
+	return nil
+}
+
+func (t *txn) delPlain(bucket, key []byte) error {
+	t.journal.note(bucket, key)
+	if err := t.tx.Bucket(bucket).Delete(key); err != nil {
+		return fmt.Errorf("writing %s: %w", bucket, err)
+	}
+	return nil
+}
+
+// count adds an entry of the open index to the counters, or takes it off.
+func (t *txn) count(key, val []byte, sign int64) {
+	v := readOpen(val)
+	of := countKey(key[:len(key)-seqLen], v.precedence)
+	if t.counts.Open[of] += sign * int64(v.count); t.counts.Open[of] == 0 {
+		delete(t.counts.Open, of)
+	}
+}
+
+// countKey is the key of an open counter: the text of the link, the precedence.
+func countKey(link []byte, p message.Precedence) string {
+	return string(append(bytes.Clone(link), byte(p)))
+}
+
+// hint notes the link of a key of ready or later.
+func (t *txn) hint(key []byte) {
+	if link, _, ok := cutText(key); ok {
+		t.hints[link] = struct{}{}
+	}
+}
+
+// saveCounts is the last step of each transaction.
+func (t *txn) saveCounts() error {
+	b, err := encMode.Marshal(&t.counts)
+	if err != nil {
+		return fmt.Errorf("writing the counters: %w", err)
+	}
+	return t.putPlain(stateBucket, countsKey, b)
+}
+
+func loadCounts(tx *bolt.Tx) (counts, error) {
+	var c counts
+	b := tx.Bucket(stateBucket).Get(countsKey)
+	if b == nil {
+		return c, nil
+	}
+	if err := decMode.Unmarshal(b, &c); err != nil {
+		return c, fmt.Errorf("reading the counters: %w", err)
+	}
+	return c, nil
+}
