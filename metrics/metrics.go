@@ -58,7 +58,7 @@ func New(reg prometheus.Registerer, links []Link, codes []string) *Metrics {
 		reg:     reg,
 		links:   linkWords(links),
 		rules:   newWords(codes...),
-		reasons: newWords(DropReasons...),
+		reasons: dropWords(codes),
 		results: newWords(Results...),
 	}
 	m.define()
@@ -85,7 +85,7 @@ func (m *Metrics) start(links []Link) {
 		m.reconnects.WithLabelValues(link.Name)
 		m.stations.WithLabelValues(link.Name)
 		m.sendTime.WithLabelValues(link.Name)
-		for _, reason := range m.reasons.list {
+		for _, reason := range dropReasons(link.Kind, m.rules.list) {
 			m.dropped.WithLabelValues(link.Name, reason)
 		}
 		if link.Kind == "mesh" {
@@ -105,7 +105,7 @@ func (m *Metrics) Refused(link, rule string) {
 }
 
 // Dropped counts a frame that did not become a message; reason is one of
-// DropReasons.
+// DropReasons, or for a mail link a refusal code.
 func (m *Metrics) Dropped(link, reason string) {
 	m.dropped.WithLabelValues(m.link(link), m.reasons.fold(reason)).Inc()
 }

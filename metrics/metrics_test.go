@@ -101,7 +101,7 @@ func TestForeseeableSeriesStartAtZero(t *testing.T) {
 	want := map[string]int{
 		"posthouse_messages_accepted_total":           perLink,
 		"posthouse_messages_refused_total":            perLink * len(link.Codes),
-		"posthouse_messages_dropped_total":            len(links) * len(DropReasons),
+		"posthouse_messages_dropped_total":            len(DropReasons["mesh"]) + len(DropReasons["aprs"]) + len(DropReasons["mail"]) + len(link.Codes),
 		"posthouse_deliveries_total":                  perLink * len(Results),
 		"posthouse_queue_messages":                    perLink * len(message.Precedences),
 		"posthouse_queue_oldest_seconds":              perLink,
@@ -260,9 +260,9 @@ posthouse_store_records 100
 // the closed sets, and the number of series in its bound.
 func TestHostileWordsMakeNoSeries(t *testing.T) {
 	allowed := slices.Concat([]string{"none", "other", "v1.2.3", "0123abc", "valley", "far", "aprs", "post", "mesh", "trunk", "mail"},
-		link.Codes, Results, DropReasons, []string{"emergency", "priority", "welfare", "routine"})
+		link.Codes, Results, dropWords(nil).list, []string{"emergency", "priority", "welfare", "routine"})
 	m, reg := newMetrics()
-	bound := series(own(t, reg)) + 2*(len(link.Codes)+len(Results)+len(DropReasons)+len(links)) + 40 // the rows and columns of other and none
+	bound := series(own(t, reg)) + 2*(len(link.Codes)+len(Results)+len(links)) + len(links)*len(dropWords(link.Codes).list) + 40 // the rows and columns of other and none
 	hostile := rapid.OneOf(rapid.String(), rapid.SampledFrom([]string{"N0QRA-7", "eoc@county.example", "", "a\nb", "\xff", `x"} 1`, "valley "}))
 	rapid.Check(t, func(rt *rapid.T) {
 		name, word := hostile.Draw(rt, "link"), hostile.Draw(rt, "word")

@@ -11,13 +11,34 @@ const (
 // now, passed those that another gateway took over, the others are final.
 var Results = []string{"delivered", "sent", "passed", "retried", "expired", "failed", "dropped", "taken"}
 
-// DropReasons are the words for frames that did not become messages, as the
-// adapters count them.
-var DropReasons = []string{
-	"unreadable", "malformed", "too-large", "line-too-long", "overflow", "retained", "smtp", // what it is
-	"echo", "bulletin", "not-to-be-gated", "not-asked-for", // not for us
-	"addressee-not-heard", "addressee-on-network", "sender-heard-by-radio",
-	"no-callsign", "not-text", "too-long", "looks-encrypted", "third-party", "not-allowed", "blocked", "looped", // refused before accept could be asked
+// DropReasons are the words by which the adapters count what did not become a
+// message, by the link's kind. A mail link also counts refusal codes: it refuses
+// in the dialogue, before there is a message.
+var DropReasons = map[string][]string{
+	"mesh": {
+		"payload-too-large", "empty", "retained", "overflow", "not-utf8", "not-json", "too-deep", "member-twice",
+		"wrong-type", "bad-value", "no-from", "bad-position", "bad-login",
+	},
+	"aprs": {
+		"malformed", "line-too-long", "echo", "no-callsign", "third-party", "not-to-be-gated", "bulletin",
+		"addressee-not-heard", "addressee-on-network", "sender-heard-by-radio", "not-asked-for",
+	},
+	"mail": {"smtp"},
+}
+
+func dropReasons(kind string, codes []string) []string {
+	if kind == "mail" {
+		return slices.Concat(DropReasons[kind], codes)
+	}
+	return DropReasons[kind]
+}
+
+func dropWords(codes []string) words {
+	var all []string
+	for kind := range DropReasons {
+		all = append(all, dropReasons(kind, codes)...)
+	}
+	return newWords(all...)
 }
 
 // words is a closed set of label values.
