@@ -128,7 +128,7 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		return settled(link.Verdict{}) // all whom it is for have heard it
 	}
 	put := b.remember(m, now)
-	r := b.record(ln, m, deliveries)
+	r := b.record(m, deliveries)
 	r.Identity = identity
 	urgent := m.Precedence == message.Emergency
 	p := plan{
@@ -204,7 +204,7 @@ func (b *Bridge) setPrecedence(m *message.Message) {
 }
 
 // record makes the record of a text that is taken over.
-func (b *Bridge) record(ln *line, m *message.Message, deliveries []queue.Delivery) *queue.Record {
+func (b *Bridge) record(m *message.Message, deliveries []queue.Delivery) *queue.Record {
 	at := b.stamp()
 	r := &queue.Record{Message: *m, Accepted: at, Deliveries: deliveries}
 	r.Until = at.Age.Add(b.lifetime(deliveries))
@@ -212,7 +212,7 @@ func (b *Bridge) record(ln *line, m *message.Message, deliveries []queue.Deliver
 	if m.Kind == message.Text && !b.isGroup(m.To) {
 		r.Expires = min(r.Until, at.Age.Add(lookAgain(m.Precedence)))
 	}
-	r.Note(at, "accepted", ln.Name, b.wayOf(m, deliveries))
+	r.Note(at, "accepted", m.Link, b.wayOf(m, deliveries))
 	return r
 }
 

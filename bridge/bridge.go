@@ -46,6 +46,7 @@ type Bridge struct {
 	tells  *rules.Rate // notices by station
 	again  *repeats    // receipts given lately
 
+	stopping atomic.Bool
 	released chan struct{} // somebody was heard for whom something may wait
 	control  controls
 }
@@ -112,6 +113,7 @@ func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) erro
 		}
 	}
 	ln.gated = newPositions(ln)
+	ln.stations = stationList(cfg)
 	ln.courier = queue.NewCourier(queue.CourierOptions{
 		Link: cfg.Name, Batch: ln.props.Batch, Parallel: ln.props.Parallel,
 		OnePerAddressee: ln.props.OnePerAddressee, Paced: ln.pace != nil,
@@ -122,12 +124,27 @@ func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) erro
 	return nil
 }
 
+// stationList is a mesh's station list as the rules ask it; nil: there is none.
+func stationList(cfg config.Link) rules.Stations {
+	if cfg.Mesh == nil || cfg.Mesh.StationsFile == "" {
+		return nil
+	}
+	list := rules.Stations{}
+	for _, s := range cfg.Mesh.Stations {
+		if s.Call != "" {
+			list[s.Call] = rules.Station{Call: s.Call, Name: s.Name, Text: s.MayText, Mail: s.MayMail, Position: s.MayPosition}
+		}
+	}
+	return list
+}
+
 // Run keeps all links, couriers and the clerk going until ctx ends, or until a
 // link says that it can never work; that error is returned. When it returns,
 // everything has stopped and what is known is with the store.
 func (b *Bridge) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
+	defer context.AfterFunc(ctx, func() { b.stopping.Store(true) })()
 	var running sync.WaitGroup
 	for _, ln := range b.lines {
 		running.Go(func() { ln.courier.Run(ctx) })

@@ -10,8 +10,6 @@ import (
 
 	"github.com/fxamacker/cbor/v2"
 
-	"posthouse/bridge/callsign"
-	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/bridge/rules"
 	"posthouse/queue"
@@ -258,13 +256,14 @@ func (b *Bridge) Send(ctx context.Context, to, text string, p message.Precedence
 	if ref != nil {
 		return "", &Refused{*ref}
 	}
-	r := b.record(nil, m, deliveries)
+	r := b.record(m, deliveries)
 	r.Identity = identify(m)
-	done, err := b.store.Apply(ctx, queue.Op{New: r, Urgent: true, Put: nil})
+	done, err := b.store.Apply(ctx, queue.Op{New: r, Urgent: true})
 	if err != nil {
 		return "", err
 	}
 	id := b.id(done[0].Seq)
+	b.meter.Accepted("")
 	b.log.Info("accepted", "link", "", "id", id, "from", m.From, "to", m.To, "precedence", m.Precedence.String(), "way", b.wayOf(m, deliveries))
 	return id, nil
 }
@@ -298,6 +297,3 @@ func (b *Bridge) Links() []LinkState {
 	}
 	return out
 }
-
-var _ = callsign.Base
-var _ = link.CodeFull

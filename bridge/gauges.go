@@ -1,10 +1,6 @@
 package bridge
 
-import (
-	"time"
-
-	"posthouse/bridge/link"
-)
+import "posthouse/bridge/link"
 
 // gauges brings the metrics up to date that nothing else moves.
 func (b *Bridge) gauges() {
@@ -31,5 +27,3 @@ func (b *Bridge) transmitted(ln *line, f *link.Frame) {
 	b.log.Debug("transmitted", "link", ln.Name, "id", f.Record, "kind", string(f.Message.Kind), "from", f.Message.From,
 		"to", f.Message.To, "part", f.Part, "of", f.Parts, "frame", f.ID)
 }
-
-var _ time.Duration

@@ -52,6 +52,8 @@ func (h *host) State(up bool, why string) {
 			h.b.meter.Reconnected(ln.Name)
 		}
 		ln.courier.Wake()
+	case h.b.stopping.Load():
+		h.b.log.Info("link is closed", "link", ln.Name)
 	default:
 		h.b.log.Warn("link is down", "link", ln.Name, "why", why)
 	}

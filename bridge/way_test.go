@@ -279,3 +279,22 @@ func TestLongTextArrivesInPartsAndOnlyTheMissingPartIsSentAgain(t *testing.T) {
 type errText string
 
 func (e errText) Error() string { return string(e) }
+
+func TestTheOperatorsOwnMessage(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		id, err := w.bridge.Send(w.t.Context(), "n0qrb-9", "net at eight", 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := w.gets("hill", soon)
+		w.want(f, "text N0QRZ-10>N0QRB-9 net at eight")
+		w.ack("hill", f)
+		if r := w.record(id); r.Outcome != queue.Delivered {
+			t.Errorf("outcome %q", r.Outcome)
+		}
+		if _, err := w.bridge.Send(w.t.Context(), "N0QRB-9", "\x1b[2J", 0); err == nil {
+			t.Error("control characters of the operator's own were not refused")
+		}
+	})
+}

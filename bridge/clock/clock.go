@@ -131,3 +131,6 @@ func (c *Clock) addTimeOff(t time.Time) {
 	}
 	c.saved = Saved{}
 }
+
+// System is the clock of this computer.
+func System(saved Saved) *Clock { return New(saved, time.Now, synchronised) }

@@ -333,6 +333,7 @@ func (s *Store) remember(t *txn) {
 }
 
 func (s *Store) took(d time.Duration) {
+	s.opts.OnCommit(d)
 	s.mu.Lock()
 	s.lastCommit = d
 	s.commits++

@@ -33,6 +33,8 @@ type Options struct {
 	MinFree int64
 	// NoSync leaves out syncing to disk: for tests only.
 	NoSync bool
+	// OnCommit is told how long each commit took; nil for nobody.
+	OnCommit func(time.Duration)
 	// Log is where damage and repairs are reported; nil for nowhere.
 	Log *slog.Logger
 	// Now names the file that is set aside when damaged; nil for time.Now.
@@ -62,6 +64,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.Now == nil {
 		o.Now = time.Now
+	}
+	if o.OnCommit == nil {
+		o.OnCommit = func(time.Duration) {}
 	}
 	return o
 }

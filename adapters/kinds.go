@@ -1,0 +1,121 @@
+// Package adapters lists the kinds of links that there are. Adding one is a
+// folder beside this file and a line in kinds.
+package adapters
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"fmt"
+	"log/slog"
+
+	"posthouse/adapters/aprsis"
+	"posthouse/adapters/broker"
+	"posthouse/adapters/mail"
+	"posthouse/bridge/config"
+	"posthouse/bridge/link"
+)
+
+// Needs are what adapters need beside their own settings.
+type Needs struct {
+	Call         string // the gateway's call sign
+	Version      string // of the program
+	Log          *slog.Logger
+	BounceKey    []byte                                            // signs bounce addresses
+	MayAnswer    func(l config.Link, address, station string) bool // a station wrote to a mail address lately
+	ClockTrusted func() bool
+	RootCAs      *x509.CertPool // nil: the system's
+}
+
+// kinds makes a link of each kind.
+var kinds = map[string]func(config.Link, Needs) (link.Link, error){
+	config.KindMesh: newMesh,
+	config.KindAPRS: newAPRS,
+	config.KindMail: newMail,
+}
+
+// New makes the adapter of a link. It opens nothing but a built-in broker's
+// port.
+func New(l config.Link, n Needs) (link.Link, error) {
+	make, ok := kinds[l.Kind]
+	if !ok {
+		return nil, fmt.Errorf("link %s: this program has no kind %q", l.Name, l.Kind)
+	}
+	return make(l, n)
+}
+
+// Hooks are the checks of settings that need to know a protocol.
+func Hooks() config.Hooks {
+	return config.Hooks{CheckTemplate: broker.CheckTemplate, CheckPasscode: aprsis.CheckPasscode, CheckStore: checkStore}
+}
+
+func checkStore(store string) error {
+	if store != "bolt" {
+		return fmt.Errorf("this program only has the store bolt")
+	}
+	return nil
+}
+
+func newMesh(l config.Link, n Needs) (link.Link, error) {
+	m := l.Mesh
+	o := broker.MeshOptions{
+		Name: l.Name, Call: n.Call, BrokerURL: m.BrokerURL, BrokerListen: m.BrokerListen,
+		Username: m.Username, Password: m.Password.Reveal(),
+		FromTopic: m.FromTopic, ToTopic: m.ToTopic, ToTemplate: m.ToTemplate,
+		Fields:   fields(m),
+		MaxBytes: m.MaxBytes, MaxParts: m.MaxParts, ASCII: m.Charset == "ascii",
+		AckWait: m.AckWait, Resends: m.Resends, Log: n.Log, Stations: map[string]string{},
+	}
+	for _, s := range m.Stations {
+		if s.Call != "" {
+			o.Stations[s.Node] = s.Call
+		}
+	}
+	return broker.NewMesh(o)
+}
+
+// fields are the settings' pointers; what has no setting keeps its place in the
+// default shape.
+func fields(m *config.Mesh) broker.Fields {
+	f := broker.DefaultFields()
+	f.ID, f.From, f.To, f.Text, f.Ack = m.FieldID, m.FieldFrom, m.FieldTo, m.FieldText, m.FieldAck
+	f.Lat, f.Lon, f.Alt, f.Time = m.FieldLat, m.FieldLon, m.FieldAlt, m.FieldTime
+	f.Via, f.Encrypted, f.SNR, f.RSSI = m.FieldVia, m.FieldEncrypted, m.FieldSNR, m.FieldRSSI
+	return f
+}
+
+func newAPRS(l config.Link, n Needs) (link.Link, error) {
+	a := l.APRS
+	resends := a.Resends
+	if resends == 0 {
+		resends = -1 // the option's zero is its default
+	}
+	return aprsis.New(aprsis.Options{
+		Name: l.Name, Server: a.Server, Call: n.Call, Passcode: a.Passcode.Reveal(), Filter: a.Filter, Version: n.Version,
+		AckWait: a.AckWait, Resends: resends, MaxParts: a.MaxParts, Positions: a.Positions, Log: n.Log,
+	})
+}
+
+func newMail(l config.Link, n Needs) (link.Link, error) {
+	m := l.Mail
+	o := mail.Options{
+		Name: l.Name, Call: n.Call, Listen: m.Listen, Domain: m.Domain,
+		Smarthost: m.Smarthost, SmarthostTLS: m.SmarthostTLS, Username: m.SmarthostUsername, Password: m.SmarthostPassword.Reveal(),
+		RootCAs: n.RootCAs, Relays: m.Relays, MaxMessageBytes: int64(m.MaxMessageBytes), BounceKey: n.BounceKey,
+		Lifetime: l.Lifetime, ClockTrusted: n.ClockTrusted, Log: n.Log,
+		ReplyFor: func(address, station string) bool { return n.MayAnswer(l, address, station) },
+	}
+	for _, a := range m.Allow {
+		o.Allow = append(o.Allow, mail.Allow{Address: a.Pattern, Call: a.Call})
+	}
+	if m.TLSCertFile != "" {
+		cert, err := tls.LoadX509KeyPair(m.TLSCertFile, m.TLSKeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("mail link %s: certificate: %w", l.Name, err)
+		}
+		o.Certificate = &cert
+	}
+	return mail.New(o)
+}
+
+// Has tells whether there is a kind of that name.
+func Has(kind string) bool { _, ok := kinds[kind]; return ok }

@@ -1,0 +1,62 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+
+	"golang.org/x/net/netutil"
+)
+
+// Public is what the public listener shows.
+type Public struct {
+	Desk    Desk
+	Metrics http.Handler
+	Healthy func() error // nil error: the store works
+}
+
+// maxConnections bounds who is connected to the public listener at once.
+const maxConnections = 64
+
+// Serve serves health and metrics on l until ctx ends, and closes it.
+func (p *Public) Serve(ctx context.Context, l net.Listener, log *slog.Logger) {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", p.Metrics)
+	mux.HandleFunc("GET /healthz", p.health)
+	mux.HandleFunc("GET /readyz", p.ready)
+	serve(ctx, netutil.LimitListener(l, maxConnections), mux, log)
+}
+
+// health says whether the gateway can do its work at all.
+func (p *Public) health(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	if err := p.Healthy(); err != nil {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		fmt.Fprintf(w, "store: %v\n", err)
+		return
+	}
+	fmt.Fprintln(w, "ok")
+}
+
+// ready says that messages are taken over, and how each link is. A link that is
+// down makes nobody less ready: its messages wait in the queue.
+func (p *Public) ready(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	if p.Healthy() != nil {
+		p.health(w, r)
+		return
+	}
+	fmt.Fprintln(w, "ready")
+	for _, l := range p.Desk.Links() {
+		state := "down"
+		switch {
+		case l.Quiet:
+			state = "quiet"
+		case l.Up:
+			state = "up"
+		}
+		fmt.Fprintf(w, "link %s (%s) %s since %s\n", l.Name, l.Kind, state, l.Since)
+	}
+}

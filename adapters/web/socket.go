@@ -1,0 +1,83 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// SocketName is the control socket's name in the data folder.
+const SocketName = "control.sock"
+
+const requestTime = 10 * time.Second
+
+// ListenControl binds the control socket in the data folder. Call it only while
+// holding the store's lock: a socket that is there then was left by a daemon
+// that is gone, and is removed.
+func ListenControl(dataDir string) (net.Listener, error) {
+	path := filepath.Join(dataDir, SocketName)
+	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return nil, fmt.Errorf("removing the control socket of an earlier run: %w", err)
+	}
+	l, err := net.Listen("unix", path)
+	if err != nil {
+		return nil, fmt.Errorf("control socket: %w", err)
+	}
+	if err := os.Chmod(path, 0o600); err != nil {
+		return nil, errors.Join(fmt.Errorf("control socket: %w", err), l.Close())
+	}
+	return ownUserOnly{l}, nil
+}
+
+// ServeControl serves the control socket until ctx ends, and closes it.
+func ServeControl(ctx context.Context, l net.Listener, d Desk, log *slog.Logger) {
+	serve(ctx, l, control(d), log)
+}
+
+// serve runs an HTTP server with tight limits until ctx ends.
+func serve(ctx context.Context, l net.Listener, h http.Handler, log *slog.Logger) {
+	s := &http.Server{
+		Handler: h, ReadTimeout: requestTime, WriteTimeout: requestTime, IdleTimeout: requestTime,
+		ReadHeaderTimeout: requestTime / 2, MaxHeaderBytes: 16 << 10,
+		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		<-ctx.Done()
+		stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+		defer cancel()
+		if s.Shutdown(stop) != nil {
+			s.Close()
+		}
+	}()
+	if err := s.Serve(l); err != nil && !errors.Is(err, http.ErrServerClosed) {
+		log.Error("serving failed", "address", l.Addr().String(), "err", err)
+		return
+	}
+	<-done
+}
+
+// ownUserOnly turns away everybody but root and the daemon's own user, whatever
+// the folder's mode lets through.
+type ownUserOnly struct{ net.Listener }
+
+func (o ownUserOnly) Accept() (net.Conn, error) {
+	for {
+		c, err := o.Listener.Accept()
+		if err != nil {
+			return nil, err
+		}
+		uid, err := peerUID(c.(*net.UnixConn))
+		if err == nil && (uid == 0 || uid == os.Getuid()) {
+			return c, nil
+		}
+		c.Close()
+	}
+}

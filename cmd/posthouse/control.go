@@ -1,0 +1,134 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"posthouse/adapters/web"
+	"posthouse/bridge/config"
+	"posthouse/bridge/message"
+)
+
+// ask sends a command to the running daemon.
+func ask(environ env, command string, request any) (web.Answer, error) {
+	a, err := web.Ask(context.Background(), dataDir(environ), command, request)
+	switch {
+	case err == nil:
+		return a, nil
+	case errors.Is(err, web.ErrUnreachable):
+		return a, fail(exitUnavailable, err)
+	case errors.Is(err, web.ErrRefused):
+		return a, fail(exitData, err)
+	case errors.Is(err, web.ErrRequest):
+		return a, fail(exitUsage, err)
+	}
+	return a, fail(exitDisk, err)
+}
+
+// dataDir is the data folder in force; the rest of the settings does not matter
+// to a command that speaks to the daemon.
+func dataDir(environ env) string {
+	cfg, _ := config.Load(environ, config.Hooks{})
+	return cfg.DataDir
+}
+
+type sendCmd struct {
+	To         string `required:"" placeholder:"WHO" help:"A call sign, a group, an alias or a mail address."`
+	Text       string `required:"" help:"The text; - reads it from standard input."`
+	Precedence string `placeholder:"routine" help:"emergency, priority, welfare or routine."`
+}
+
+// Run hands a text to the daemon and prints its id.
+func (c sendCmd) Run(s streams, environ env) error {
+	q := web.SendRequest{To: c.To, Text: c.Text}
+	if c.Precedence != "" {
+		var err error
+		if q.Precedence, err = message.ParsePrecedence(c.Precedence); err != nil {
+			return fail(exitUsage, err)
+		}
+	}
+	if c.Text == "-" {
+		b, err := io.ReadAll(io.LimitReader(s.in, 64<<10))
+		if err != nil {
+			return fail(exitData, fmt.Errorf("reading the text: %w", err))
+		}
+		q.Text = string(b)
+	}
+	a, err := ask(environ, "send", q)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(s.out, a.ID)
+	return nil
+}
+
+type quietCmd struct {
+	Link string `arg:"" help:"A link's name, or all."`
+}
+
+// Run stops sending.
+func (c quietCmd) Run(s streams, environ env) error {
+	a, err := ask(environ, "quiet", web.LinkRequest{Link: c.Link})
+	if err == nil {
+		fmt.Fprintln(s.out, "quiet:", strings.Join(a.Quiet, ", "))
+	}
+	return err
+}
+
+type resumeCmd struct {
+	Link string `arg:"" help:"A link's name, or all."`
+}
+
+// Run lets sending go on.
+func (c resumeCmd) Run(s streams, environ env) error {
+	a, err := ask(environ, "resume", web.LinkRequest{Link: c.Link})
+	if err != nil {
+		return err
+	}
+	if len(a.Quiet) > 0 {
+		fmt.Fprintln(s.out, "sending goes on; still quiet:", strings.Join(a.Quiet, ", "))
+		return nil
+	}
+	fmt.Fprintln(s.out, "sending goes on")
+	return nil
+}
+
+type blockCmd struct {
+	Who string `arg:"" help:"A call sign or mail address, * for anything; or list."`
+	Why string `help:"The reason, for the log."`
+}
+
+// Run blocks somebody, or lists who is blocked.
+func (c blockCmd) Run(s streams, environ env) error {
+	if c.Who != "list" {
+		_, err := ask(environ, "block", web.BlockRequest{Pattern: c.Who, Why: c.Why})
+		if err == nil {
+			fmt.Fprintln(s.out, "blocked:", c.Who)
+		}
+		return err
+	}
+	a, err := ask(environ, "blocks", struct{}{})
+	if err != nil {
+		return err
+	}
+	for _, b := range a.Blocks {
+		fmt.Fprintf(s.out, "%-24s %-20s %s\n", b.Pattern, b.At, b.Why)
+	}
+	return nil
+}
+
+type unblockCmd struct {
+	Who string `arg:"" help:"The entry as 'block list' shows it."`
+}
+
+// Run takes an entry off the block list.
+func (c unblockCmd) Run(s streams, environ env) error {
+	_, err := ask(environ, "unblock", web.BlockRequest{Pattern: c.Who})
+	if err == nil {
+		fmt.Fprintln(s.out, "unblocked:", c.Who)
+	}
+	return err
+}

@@ -1,0 +1,189 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"posthouse/adapters"
+	"posthouse/adapters/web"
+	"posthouse/bridge"
+	"posthouse/bridge/clock"
+	"posthouse/bridge/config"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/metrics"
+	"posthouse/queue/boltstore"
+)
+
+// gateway is everything of one daemon, put together and not yet running.
+type gateway struct {
+	cfg     *config.Config
+	log     *slog.Logger
+	store   *boltstore.Store
+	clock   *clock.Clock
+	bridge  *bridge.Bridge
+	links   map[string]link.Link
+	public  *web.Public
+	control net.Listener
+	http    net.Listener // nil: turned off
+}
+
+// open puts a gateway together: the store first, since its lock tells whether
+// another daemon is at work here. On an error all that was opened is closed.
+func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway, err error) {
+	g = &gateway{cfg: cfg, log: log, links: map[string]link.Link{}}
+	defer func() {
+		if err != nil {
+			g.close()
+		}
+	}()
+	reg := prometheus.NewRegistry()
+	meter := metrics.New(reg, linkLabels(cfg), link.Codes)
+	v, c := build()
+	meter.Build(v, c)
+	g.store, err = boltstore.Open(filepath.Join(cfg.DataDir, "queue.db"), boltstore.Options{Log: log, OnCommit: meter.Commit})
+	if err != nil {
+		return g, fail(exitDisk, err)
+	}
+	saved, err := bridge.SavedClock(ctx, g.store)
+	if err != nil {
+		return g, fail(exitDisk, fmt.Errorf("the saved clock: %w", err))
+	}
+	g.clock = clock.System(saved)
+	if err := g.makeLinks(); err != nil {
+		return g, err
+	}
+	g.bridge, err = bridge.New(ctx, bridge.Options{Config: cfg, Links: g.links, Store: g.store, Clock: g.clock, Meter: meter, Log: log})
+	if err != nil {
+		return g, fail(exitConfig, err)
+	}
+	meter.Queue(g.snapshot)
+	g.public = &web.Public{Desk: g.bridge, Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{Timeout: 10 * time.Second}), Healthy: g.store.Healthy}
+	return g, g.listen()
+}
+
+func linkLabels(cfg *config.Config) []metrics.Link {
+	var out []metrics.Link
+	for _, l := range cfg.Links {
+		out = append(out, metrics.Link{Name: l.Name, Kind: l.Kind})
+	}
+	return out
+}
+
+func (g *gateway) makeLinks() error {
+	key, err := bounceKey(g.cfg.DataDir)
+	if err != nil {
+		return fail(exitDisk, err)
+	}
+	v, _ := build()
+	needs := adapters.Needs{
+		Call: g.cfg.Callsign, Version: v, Log: g.log, BounceKey: key,
+		MayAnswer: func(l config.Link, address, station string) bool {
+			return g.bridge.MayAnswer(address, station, l.Mail.ReplyFor)
+		},
+		ClockTrusted: func() bool { _, ok := g.clock.Wall(); return ok },
+	}
+	for _, l := range g.cfg.Links {
+		made, err := adapters.New(l, needs)
+		if err != nil {
+			return fail(exitConfig, err)
+		}
+		g.links[l.Name] = made
+	}
+	return nil
+}
+
+// listen binds the control socket and the public address.
+func (g *gateway) listen() (err error) {
+	if g.control, err = web.ListenControl(g.cfg.DataDir); err != nil {
+		return fail(exitDisk, err)
+	}
+	if g.cfg.HTTPListen == "" {
+		return nil
+	}
+	if g.http, err = net.Listen("tcp", g.cfg.HTTPListen); err != nil {
+		return fail(exitConfig, fmt.Errorf("POSTHOUSE_HTTP_LISTEN: %w; choose another address, or leave it empty to turn it off", err))
+	}
+	return nil
+}
+
+// run works until ctx ends or a link can never work, then stops everything and
+// writes down what is known.
+func (g *gateway) run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var desk sync.WaitGroup
+	desk.Go(func() { web.ServeControl(ctx, g.control, g.bridge, g.log) })
+	if g.http != nil {
+		desk.Go(func() { g.public.Serve(ctx, g.http, g.log) })
+	}
+	err := g.bridge.Run(ctx)
+	cancel()
+	desk.Wait()
+	g.control, g.http = nil, nil // their servers closed them
+	return fail(exitConfig, err)
+}
+
+// close closes what is open. Closing the store writes what was still to be
+// written.
+func (g *gateway) close() error {
+	for _, l := range []net.Listener{g.control, g.http} {
+		if l != nil {
+			l.Close()
+		}
+	}
+	if g.store == nil {
+		return nil
+	}
+	return fail(exitDisk, g.store.Close())
+}
+
+// snapshot is what the metrics show of the queue.
+func (g *gateway) snapshot() metrics.Snapshot {
+	st := g.store.Stats()
+	s := metrics.Snapshot{Records: st.Records, Damaged: st.Damaged, Bytes: st.Bytes, Open: map[string]map[message.Precedence]int64{}, Oldest: map[string]time.Duration{}}
+	now := g.clock.Age()
+	for name, open := range st.Open {
+		s.Open[name] = open
+	}
+	for name, at := range st.Oldest {
+		s.Oldest[name] = now.Sub(at)
+	}
+	return s
+}
+
+// bounceKey reads the secret that signs bounce addresses, and makes it at the
+// first start.
+func bounceKey(dir string) ([]byte, error) {
+	path := filepath.Join(dir, "bounce.key")
+	b, err := os.ReadFile(path)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		key := make([]byte, 32)
+		rand.Read(key) // never fails (crypto/rand)
+		if err := os.WriteFile(path, []byte(hex.EncodeToString(key)+"\n"), 0o600); err != nil {
+			return nil, fmt.Errorf("the key of bounce addresses: %w", err)
+		}
+		return key, nil
+	case err != nil:
+		return nil, fmt.Errorf("the key of bounce addresses: %w", err)
+	}
+	key, err := hex.DecodeString(strings.TrimSpace(string(b)))
+	if err != nil || len(key) < 16 {
+		return nil, fmt.Errorf("%s is not a key of at least 32 hexadecimal digits: remove it and a new one is made; bounces of mails sent before will not be recognised", path)
+	}
+	return key, nil
+}

@@ -1,0 +1,118 @@
+// Command posthouse is a store-and-forward message bridge for amateur radio:
+// it carries short texts between meshes, APRS-IS and mail through a queue on
+// disk, and tells each writer what became of them.
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"github.com/alecthomas/kong"
+)
+
+func main() {
+	os.Exit(run(os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr}, os.Environ()))
+}
+
+// streams are what a command reads and writes.
+type streams struct {
+	in       io.Reader
+	out, err io.Writer
+}
+
+// commands is the command line, a struct for each command in its own file.
+type commands struct {
+	Run     runCmd     `cmd:"" help:"Run the gateway. It is set up by POSTHOUSE_ variables only."`
+	Check   checkCmd   `cmd:"" help:"Check the settings and show what is in force, secrets hidden."`
+	Init    initCmd    `cmd:"" help:"Print a complete, commented environment file."`
+	Demo    demoCmd    `cmd:"" help:"Show the whole job on this machine, with nothing installed."`
+	Send    sendCmd    `cmd:"" help:"Send a message as the operator, and print its id."`
+	Quiet   quietCmd   `cmd:"" help:"Stop all sending on a link, or on all, at once; receiving goes on."`
+	Resume  resumeCmd  `cmd:"" help:"Undo quiet."`
+	Block   blockCmd   `cmd:"" help:"Refuse a call sign or mail address from now on; 'block list' shows them."`
+	Unblock unblockCmd `cmd:"" help:"Take a call sign or mail address off the block list."`
+	Vet     vetCmd     `cmd:"" help:"Judge messages without sending them: JSON lines in, one JSON line out each."`
+	Airtime airtimeCmd `cmd:"" help:"Compute LoRa time on air, bit rate, and messages an hour."`
+	Version versionCmd `cmd:"" help:"Print version, commit and Go version."`
+}
+
+// Exit codes, as in sysexits(3).
+const (
+	exitUsage       = 64
+	exitData        = 65
+	exitUnavailable = 69
+	exitSoftware    = 70
+	exitDisk        = 74
+	exitConfig      = 78
+)
+
+// failure is an error with the exit code that it leads to.
+type failure struct {
+	code int
+	err  error
+}
+
+func (f *failure) Error() string { return f.err.Error() }
+func (f *failure) Unwrap() error { return f.err }
+
+// fail wraps an error with its exit code; nil stays nil.
+func fail(code int, err error) error {
+	if err == nil {
+		return nil
+	}
+	return &failure{code, err}
+}
+
+// run carries out one command line and gives the exit code.
+func run(args []string, s streams, environ []string) (code int) {
+	var cli commands
+	parser, err := kong.New(&cli,
+		kong.Name("posthouse"),
+		kong.Description("A store-and-forward message bridge for amateur radio: meshes, APRS-IS and mail."),
+		kong.Writers(s.out, s.err),
+		kong.Exit(func(c int) { panic(exiting(c)) }),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+		kong.Bind(s, env(environ)),
+	)
+	if err != nil {
+		fmt.Fprintln(s.err, "posthouse:", err)
+		return exitSoftware
+	}
+	defer func() { // help exits by panic, so that everything stays testable
+		if c, ok := recover().(exiting); ok {
+			code = int(c)
+		}
+	}()
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	ctx, err := parser.Parse(args)
+	if err != nil {
+		fmt.Fprintf(s.err, "posthouse: %v\nTry 'posthouse --help'.\n", err)
+		return exitUsage
+	}
+	return report(s.err, ctx.Run())
+}
+
+// env is the process's environment.
+type env []string
+
+// exiting carries kong's exit code through a panic.
+type exiting int
+
+// report writes an error for a person, and gives the exit code.
+func report(w io.Writer, err error) int {
+	if err == nil {
+		return 0
+	}
+	var f *failure
+	if !errors.As(err, &f) {
+		f = &failure{exitSoftware, err}
+	}
+	if f.err.Error() != "" {
+		fmt.Fprintln(w, "posthouse:", f.err)
+	}
+	return f.code
+}

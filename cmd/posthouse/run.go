@@ -1,0 +1,58 @@
+package main
+
+import (
+	"context"
+	"io"
+	"log/slog"
+	"os/signal"
+	"syscall"
+
+	"github.com/coreos/go-systemd/v22/daemon"
+
+	"posthouse/bridge/config"
+)
+
+type runCmd struct{}
+
+// Run is the daemon.
+func (runCmd) Run(s streams, environ env) error {
+	cfg, findings, err := load(environ)
+	if err != nil {
+		return err
+	}
+	log := logger(s.err, cfg)
+	for _, f := range findings {
+		log.Warn(f.Problem, "variable", f.Variable, "advice", f.Advice)
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, syscall.SIGINT)
+	defer stop()
+	g, err := open(ctx, cfg, log)
+	if err != nil {
+		return err
+	}
+	v, c := build()
+	log.Info("posthouse runs", "version", v, "commit", c, "callsign", cfg.Callsign, "data", cfg.DataDir, "http", cfg.HTTPListen)
+	daemon.SdNotify(false, daemon.SdNotifyReady) // nobody listens outside systemd
+	context.AfterFunc(ctx, func() {
+		stop() // a second signal ends the program at once
+		daemon.SdNotify(false, daemon.SdNotifyStopping)
+		log.Info("stopping")
+	})
+	err = g.run(ctx)
+	if closed := g.close(); err == nil {
+		err = closed
+	}
+	if err == nil {
+		log.Info("stopped")
+	}
+	return err
+}
+
+// logger writes the log as the settings ask.
+func logger(w io.Writer, cfg *config.Config) *slog.Logger {
+	opts := &slog.HandlerOptions{Level: cfg.LogLevel}
+	if cfg.LogFormat == "json" {
+		return slog.New(slog.NewJSONHandler(w, opts))
+	}
+	return slog.New(slog.NewTextHandler(w, opts))
+}
