@@ -11,27 +11,12 @@ import (
 )
 
 // Gated tells whether a message goes out under its writer's own call sign, as
-// what a gate heard by radio. Otherwise the frame is the gateway's own, and the
+// what a gate heard by radio. It does for writers with a call sign that AX.25
+// can carry. Otherwise, and for notices, the frame is the gateway's own, and the
 // text has to name the writer: Encode does not add that. own is the gateway's
 // call sign.
-//
-// A writer must have a call sign that AX.25 can carry, and must have been heard
-// by radio here: not a writer of mail, not a station behind a trunk (a message
-// that has passed other gateways). An acknowledgement always comes from the
-// station that gives it, else it would not count.
 func Gated(m message.Message, own string) bool {
-	if m.Kind == message.Notice || m.From == own || !isStation(m.From) {
-		return false
-	}
-	if m.Kind == message.Receipt {
-		return true
-	}
-	for _, hop := range m.Hops {
-		if hop != own {
-			return false
-		}
-	}
-	return true
+	return m.Kind != message.Notice && m.From != own && isStation(m.From)
 }
 
 func isStation(call string) bool {
@@ -129,7 +114,7 @@ func encodeReceipt(m message.Message, own string) (string, error) {
 func encodePosition(m message.Message, own string) (string, error) {
 	switch {
 	case m.From != own && !Gated(m, own):
-		return "", link.Permanent(link.CodeNotAllowed, fmt.Errorf("the position of %s was not heard by radio here, or the call sign does not fit into AX.25", m.From))
+		return "", link.Permanent(link.CodeNotAllowed, fmt.Errorf("the position of %s: not a call sign that AX.25 carries", m.From))
 	case m.Where == nil:
 		return "", link.Permanent(link.CodeNotText, errors.New("a position without a place"))
 	}

@@ -27,19 +27,13 @@ func position(from string, w *message.Where) link.Frame {
 func TestEncode(t *testing.T) {
 	notice := text(gateway, "N0QRB-9", "held: N0QRC not heard", "0A1B2")
 	notice.Message.Kind = message.Notice
-	far := text("N0QRC-7", "N0QRB-9", "N0QRC-7: hello", "0A1B2")
-	far.Message.Hops = []string{"N0QRC-10", gateway}
-	near := text("N0QRC-7", "N0QRB-9", "hello", "0A1B2")
-	near.Message.Hops = []string{gateway}
 	for _, c := range []struct {
 		name string
 		in   link.Frame
 		want string
 	}{
 		{"a station heard here is the source", text("N0QRC-7", "N0QRB-9", "hello", "0A1B2"), "N0QRC-7>APZPH1,qAR,N0QRA-10::N0QRB-9  :hello{0A1B2"},
-		{"our own name in the hops changes nothing", near, "N0QRC-7>APZPH1,qAR,N0QRA-10::N0QRB-9  :hello{0A1B2"},
-		{"a station behind a trunk is not", far, "N0QRA-10>APZPH1,TCPIP*::N0QRB-9  :N0QRC-7: hello{0A1B2"},
-		{"nor a writer of mail", text("anna@county.example", "N0QRB-9", "anna@county.example: hello", "0A1B2"), "N0QRA-10>APZPH1,TCPIP*::N0QRB-9  :anna@county.example: hello{0A1B2"},
+		{"a writer of mail is not", text("anna@county.example", "N0QRB-9", "anna@county.example: hello", "0A1B2"), "N0QRA-10>APZPH1,TCPIP*::N0QRB-9  :anna@county.example: hello{0A1B2"},
 		{"nor a portable call", text("DL/N0QRC", "N0QRB-9", "DL/N0QRC: hello", "1"), "N0QRA-10>APZPH1,TCPIP*::N0QRB-9  :DL/N0QRC: hello{1"},
 		{"nor a node without a call sign", text("!4f2a", "N0QRB-9", "4f2a: hello", "1"), "N0QRA-10>APZPH1,TCPIP*::N0QRB-9  :4f2a: hello{1"},
 		{"the operator's own text", text(gateway, "N0QRB-9", "hello", "1"), "N0QRA-10>APZPH1,TCPIP*::N0QRB-9  :hello{1"},

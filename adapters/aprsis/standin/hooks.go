@@ -2,7 +2,6 @@ package standin
 
 import (
 	"context"
-	"io"
 	"maps"
 	"slices"
 	"time"
@@ -99,7 +98,7 @@ func (s *Server) Raw(call string, b []byte) bool {
 		return false
 	}
 	_ = c.conn.SetWriteDeadline(time.Now().Add(10 * time.Second))
-	_, err := io.WriteString(c.conn, string(b))
+	_, err := c.conn.Write(b)
 	return err == nil
 }
 

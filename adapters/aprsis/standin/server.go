@@ -15,7 +15,7 @@ import (
 const (
 	name = "STANDIN" // in logresp and q constructs
 
-	loginTime = 30 * time.Second
+	loginTime = time.Minute
 	keepalive = 20 * time.Second
 	sameFor   = 30 * time.Second // a copy within this time is dropped
 

@@ -258,7 +258,7 @@ func TestALoginIsUnique(t *testing.T) {
 func TestWhoDoesNotLogInGoes(t *testing.T) {
 	bubble(t, func(t *testing.T, s *standin.Server) {
 		c := join(t, s, "")
-		time.Sleep(31 * time.Second)
+		time.Sleep(61 * time.Second)
 		c.got()
 		if _, open := <-c.lines; open {
 			t.Error("still connected")
