@@ -86,6 +86,10 @@ func encode(s saved) []byte {
 	if err != nil {
 		panic("airtime: plain numbers and texts cannot be encoded: " + err.Error())
 	}
+	return withChecksum(body)
+}
+
+func withChecksum(body []byte) []byte {
 	return append(binary.BigEndian.AppendUint32(nil, crc32.Checksum(body, castagnoli)), body...)
 }
 

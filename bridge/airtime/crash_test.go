@@ -102,6 +102,9 @@ func (g *gateway) try(r Request) {
 	}
 }
 
+// hourOf is a percentage of an hour, counted apart from the code under test.
+func hourOf(percent float64) time.Duration { return time.Duration(percent * float64(36*time.Second)) }
+
 // check looks at every sliding hour. Each frame is on the channel from its start
 // for the time of all its repeats.
 func (g *gateway) check() {
@@ -119,14 +122,14 @@ func (g *gateway) check() {
 		for _, before := range g.sent[:i+1] {
 			total += overlap(before.at, before.channel, s.at+s.channel-time.Hour)
 		}
-		if total > g.limits.budget() {
-			g.t.Fatalf("an ordinary frame went at %v into an hour with %v of %v", s.at, total, g.limits.budget())
+		if total > hourOf(g.limits.Airtime) {
+			g.t.Fatalf("an ordinary frame went at %v into an hour with %v of %v", s.at, total, hourOf(g.limits.Airtime))
 		}
 	}
 }
 
 func (g *gateway) checkHour(from time.Duration) {
-	var own, ordinary, notices time.Duration
+	var own, ordinary time.Duration
 	senders, frames := map[string]time.Duration{}, map[string]int{}
 	for _, s := range g.sent {
 		on := overlap(s.at, s.channel, from)
@@ -138,21 +141,20 @@ func (g *gateway) checkHour(from time.Duration) {
 		name := s.r.Sender
 		if s.r.Notice {
 			name = "notices"
-			notices += on
 		}
 		senders[name] += on
 		frames[name]++
 	}
-	if g.limits.Duty > 0 && own > g.limits.duty() {
-		g.t.Fatalf("the hour from %v has %v of our own, %v are allowed", from, own, g.limits.duty())
+	if most := hourOf(g.limits.Duty); most > 0 && own > most {
+		g.t.Fatalf("the hour from %v has %v of our own, %v are allowed", from, own, most)
 	}
-	if ordinary > g.limits.ordinary() {
-		g.t.Fatalf("the hour from %v has %v without emergencies, %v are allowed", from, ordinary, g.limits.ordinary())
+	if most := hourOf(g.limits.Airtime * (100 - g.limits.Reserve) / 100); ordinary > most {
+		g.t.Fatalf("the hour from %v has %v without emergencies, %v are allowed", from, ordinary, most)
 	}
 	for name, used := range senders {
-		most := g.limits.budget() / 4
+		most := hourOf(g.limits.Airtime) / 4
 		if name == "notices" {
-			most = g.limits.budget() / 20
+			most = hourOf(g.limits.Airtime) / 20
 		}
 		if used > most && frames[name] > 1 {
 			g.t.Fatalf("the hour from %v has %v of %s, %v are allowed", from, used, name, most)

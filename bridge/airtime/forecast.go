@@ -9,7 +9,7 @@ import (
 
 // forecastLimit is how many frames are played through one by one; those behind
 // them are estimated from the pace of the budget.
-const forecastLimit = 300
+const forecastLimit = 100
 
 // Forecast gives the waiting time that each of the frames has to expect if no
 // other comes, in the order of Next; Never for one that can't go. The largest is

@@ -13,9 +13,9 @@ const (
 	// slot is how finely the ledger keeps time. What was spent in a slot counts
 	// until the whole slot is an hour old.
 	slot = time.Minute
-	// slotSenders bounds the entries of one slot. What comes on top counts
-	// against everybody.
-	slotSenders = 16
+	// slotEntries bounds the entries of one slot. The last of them counts against
+	// everybody.
+	slotEntries = 16
 )
 
 // entry is airtime that was spent, and counts until an age.
@@ -51,17 +51,18 @@ func counted(from clock.Age, channel time.Duration) clock.Age {
 
 // add enters airtime, together with what counts in the same way.
 func (l *ledger) add(e entry) {
-	order := func(a, b entry) int { return cmp.Compare(a.Until, b.Until) }
-	at, _ := slices.BinarySearchFunc(*l, e, order)
-	for n := 0; at < len(*l) && (*l)[at].Until == e.Until; n, at = n+1, at+1 {
-		if n == slotSenders {
-			e.Sender, e.Class = "", anyone
-		}
-		if same := &(*l)[at]; same.Sender == e.Sender && same.Class == e.Class {
+	first, _ := slices.BinarySearchFunc(*l, e, func(a, b entry) int { return cmp.Compare(a.Until, b.Until) })
+	at := first
+	for ; at < len(*l) && (*l)[at].Until == e.Until; at++ {
+		full := at-first >= slotEntries-1
+		if same := &(*l)[at]; same.Sender == e.Sender && same.Class == e.Class || full && same.Class == anyone {
 			same.Channel += e.Channel
 			same.Own += e.Own
 			return
 		}
+	}
+	if at-first >= slotEntries-1 {
+		e.Sender, e.Class = "", anyone
 	}
 	*l = slices.Insert(*l, at, e)
 }
@@ -85,13 +86,11 @@ func (l ledger) sum(counts func(*entry) time.Duration) (total time.Duration) {
 
 // What the shares count.
 
-func allOwn(e *entry) time.Duration     { return e.Own }
-func allChannel(e *entry) time.Duration { return e.Channel }
-func ordinary(e *entry) time.Duration   { return e.ifAny(e.Class&emergency == 0) }
-func notices(e *entry) time.Duration    { return e.ifAny(e.Class&(notice|anyone) != 0) }
-func longWaiting(e *entry) time.Duration {
-	return e.ifAny(e.Class&old != 0)
-}
+func allOwn(e *entry) time.Duration      { return e.Own }
+func allChannel(e *entry) time.Duration  { return e.Channel }
+func ordinary(e *entry) time.Duration    { return e.ifAny(e.Class&emergency == 0) }
+func notices(e *entry) time.Duration     { return e.ifAny(e.Class&(notice|anyone) != 0) }
+func longWaiting(e *entry) time.Duration { return e.ifAny(e.Class&old != 0) }
 
 func ofSender(name string) func(*entry) time.Duration {
 	return func(e *entry) time.Duration {
