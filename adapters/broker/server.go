@@ -57,10 +57,10 @@ func (s *server) run(ctx context.Context, h handler) error {
 		return err
 	}
 	b.report()
+	s.use(b)
 	if err := b.mqtt.Serve(); err != nil {
 		return err
 	}
-	s.use(b)
 	<-ctx.Done()
 	s.use(nil)
 	close(b.stopped)

@@ -112,13 +112,14 @@ func all(n int, err error) []error {
 // connection is one connection to the broker, from CONNECT to its loss.
 type connection struct {
 	client  mqtt.Client
+	h       handler
 	flights flights
 	lost    chan struct{} // closed at the end
 
 	in       chan mqtt.Message
-	waiting  atomic.Int64 // bytes of payload in there
-	overflow atomic.Bool  // a packet found no room: it comes again on the next connection
-	drop     func(dropped)
+	waiting  atomic.Int64   // bytes of payload in there
+	overflow atomic.Bool    // a packet found no room: it comes again on the next connection
+	keeping  sync.WaitGroup // the accept that is under way
 }
 
 // connect makes one connection and serves it until it is lost; the error says
@@ -126,10 +127,10 @@ type connection struct {
 func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
-	c := &connection{lost: make(chan struct{}), in: make(chan mqtt.Message, intake), drop: h.drop}
+	c := &connection{h: h, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
 	opened := func() bool { return true }
 	o := s.options(ctx, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
-	o.SetDefaultPublishHandler(c.arrived)
+	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { cancel(fmt.Errorf("connection to the broker lost: %w", err)) })
 	c.client = mqtt.NewClient(o)
 
@@ -139,10 +140,13 @@ func (s *session) connect(parent context.Context, h handler) error {
 	if err := t.Error(); err != nil {
 		return s.explain(err)
 	}
-	defer c.client.Disconnect(1000) // sends the last PUBACKs and DISCONNECT, and waits for the library's goroutines
 	s.use(c)
-	defer s.use(nil)
-	return c.serve(ctx, parent, s.opts.Topics, h)
+	err := c.serve(ctx, parent, s.opts.Topics)
+	s.use(nil)
+	h.state(false, err.Error())
+	c.keeping.Wait()          // what it keeps is confirmed yet, if there is still somebody
+	c.client.Disconnect(1000) // returns earlier, when the library's goroutines have ended
+	return err
 }
 
 func (s *session) use(c *connection) {
@@ -155,10 +159,10 @@ func (s *session) use(c *connection) {
 }
 
 // serve subscribes, which is needed each time as the broker may have lost the
-// session, and keeps what comes in. What the session held back may arrive before
-// the subscription is confirmed, and more of it than there is room for, so both
-// go on at once.
-func (c *connection) serve(ctx, parent context.Context, topics []string, h handler) error {
+// session, and keeps what comes in, one batch at a time. What the session held
+// back may arrive before the subscription is confirmed, and more of it than
+// there is room for, so both go on at once.
+func (c *connection) serve(ctx, parent context.Context, topics []string) error {
 	filters := map[string]byte{}
 	for _, topic := range topics {
 		filters[topic] = 1
@@ -167,6 +171,7 @@ func (c *connection) serve(ctx, parent context.Context, topics []string, h handl
 	confirmed := sub.Done()
 	late := time.NewTimer(subscribeWait)
 	defer late.Stop()
+	in, kept := c.in, make(chan error, 1)
 	for {
 		select {
 		case <-ctx.Done():
@@ -177,14 +182,18 @@ func (c *connection) serve(ctx, parent context.Context, topics []string, h handl
 			}
 			late.Stop()
 			confirmed = nil
-			h.state(true, "connected to the broker")
+			c.h.state(true, "connected to the broker")
 		case <-late.C:
 			return fmt.Errorf("the broker did not answer the subscription within %v", subscribeWait)
-		case m := <-c.in:
+		case m := <-in:
+			in = nil // until this is kept
 			// An accept that has begun may end although the connection is lost.
-			if err := c.keep(parent, m, h); err != nil {
+			c.keeping.Go(func() { kept <- c.keep(parent, m) })
+		case err := <-kept:
+			if err != nil {
 				return err
 			}
+			in = c.in
 		}
 	}
 }
@@ -226,7 +235,7 @@ func (c *connection) arrived(_ mqtt.Client, m mqtt.Message) {
 	}
 	c.waiting.Add(-size)
 	if m.Qos() == 0 {
-		c.drop(dropOverflow)
+		c.h.drop(dropOverflow)
 		return
 	}
 	c.overflow.Store(true)
@@ -234,13 +243,13 @@ func (c *connection) arrived(_ mqtt.Client, m mqtt.Message) {
 
 // keep has first and what waits behind it kept in one go, and confirms it in
 // order.
-func (c *connection) keep(ctx context.Context, first mqtt.Message, h handler) error {
+func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
 	batch := c.drain(first)
 	in := make([]packet, len(batch))
 	for i, m := range batch {
 		in[i] = packet{payload: m.Payload(), retained: m.Retained()}
 	}
-	if err := h.take(ctx, in); err != nil {
+	if err := c.h.take(ctx, in); err != nil {
 		return fmt.Errorf("what came in could not be kept, asking the broker for it again: %w", err)
 	}
 	for _, m := range batch {
