@@ -232,6 +232,10 @@ func (l *loader) checkServer(k *Link) {
 	l.warnAmateurAddress(k, name, host)
 }
 
+// receiveOnly is what people log in with who have no passcode (common practice
+// on APRS-IS).
+const receiveOnly = "-1"
+
 // checkPasscode does not ask about the medium: a passcode is no password, since
 // anybody can compute it.
 func (l *loader) checkPasscode(k *Link) {
@@ -243,6 +247,8 @@ func (l *loader) checkPasscode(k *Link) {
 		if !l.blames(name) {
 			l.fail(name, "is missing, and without it the server takes nothing from us", "set "+name+"_FILE, or "+k.variable("DIRECTION")+"=in")
 		}
+	case code.Reveal() == receiveOnly:
+		l.fail(name, "is "+receiveOnly+", with which the server takes nothing from us", "set the passcode of your call sign, or "+k.variable("DIRECTION")+"=in")
 	case l.hooks.CheckPasscode != nil && isCall(l.config.Callsign):
 		if l.hooks.CheckPasscode(l.config.Callsign, code.Reveal()) != nil {
 			l.fail(name, "does not fit the call sign", "ask for the passcode of "+l.config.Callsign)

@@ -49,7 +49,7 @@ func (l *loader) checkRadioSet(k *Link) bool {
 	} else if _, err := airtime.ParseCR(m.CR); err != nil {
 		l.fail(k.variable("CR"), "is "+quote(m.CR), "write one of 4/5, 4/6, 4/7, 4/8")
 	}
-	if len(l.findings) > before {
+	if m.BW == 0 || len(l.findings) > before {
 		return false
 	}
 	p, _ := m.Radio()

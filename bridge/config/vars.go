@@ -120,7 +120,7 @@ type Mesh struct {
 	FieldEncrypted string `default:"/encrypted" empty:"not read" desc:"JSON Pointer to the mark that a text was encrypted; such a text is refused"`
 	FieldSNR       string `default:"/snr" empty:"not read" desc:"JSON Pointer to the signal to noise ratio in dB"`
 	FieldRSSI      string `default:"/rssi" empty:"not read" desc:"JSON Pointer to the signal strength in dBm"`
-	ToTemplate     string `multiline:"true" example:"{\"sender\":{{json .Via}},\"dest\":{{json .To}},\"message\":{{json .Text}}}" desc:"Go template of what the mesh wants to get, the gateway's call sign in it; without it the default JSON"`
+	ToTemplate     string `multiline:"true" example:"{\"from\":{{json .From}},\"to\":{{json .To}},\"text\":{{json .Text}},\"via\":{{json .Via}}}" desc:"Go template of what the mesh wants to get, the gateway's call sign in it; without it the default JSON"`
 
 	StationsFile string `example:"/etc/posthouse/stations" desc:"who is on this mesh: node id or call sign, call sign, name, what it may"`
 	Unknown      string `default:"pass" oneof:"pass,local,refuse" desc:"stations that are not on the list: pass (with a valid call sign), local (not beyond this mesh) or refuse"`
