@@ -1,8 +1,6 @@
 package config
 
-import (
-	"strings"
-)
+import "strings"
 
 func (l *loader) checkTopics(k *Link) {
 	m := k.Mesh
@@ -79,7 +77,8 @@ func (l *loader) checkTemplate(k *Link) {
 		return
 	}
 	if err := l.hooks.CheckTemplate(k.Mesh.ToTemplate); err != nil {
-		l.fail(k.variable("TO_TEMPLATE"), "does not work: "+oneLine(err.Error()), "mend it, or remove it to send the default JSON")
+		why := strings.TrimLeft(strings.TrimPrefix(oneLine(err.Error()), "_TO_TEMPLATE"), ": ") // the finding names it already
+		l.fail(k.variable("TO_TEMPLATE"), "does not work: "+why, "mend it, or remove it to send the default JSON")
 	}
 }
 
