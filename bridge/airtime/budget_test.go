@@ -3,7 +3,9 @@ package airtime
 import (
 	"bytes"
 	"fmt"
+	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -367,10 +369,17 @@ func TestLedgerIsBounded(t *testing.T) {
 	}
 }
 
-func TestLimitsValidate(t *testing.T) {
-	for _, l := range []Limits{{}, {Airtime: 101, Repeats: 1}, {Airtime: 10, Reserve: 100, Repeats: 1}, {Airtime: 10, Duty: -1, Repeats: 1}, {Airtime: 10}} {
-		if _, err := New(l); err == nil {
-			t.Errorf("%+v is taken", l)
+func TestLimitsValidateNamesTheField(t *testing.T) {
+	for field, l := range map[string]Limits{
+		"airtime 0":   {Repeats: 3},
+		"airtime 101": {Airtime: 101, Repeats: 1},
+		"airtime NaN": {Airtime: math.NaN(), Repeats: 1},
+		"reserve 100": {Airtime: 10, Reserve: 100, Repeats: 1},
+		"duty -1":     {Airtime: 10, Duty: -1, Repeats: 1},
+		"repeats 0":   {Airtime: 10},
+	} {
+		if _, err := New(l); err == nil || !strings.HasPrefix(err.Error(), field+":") {
+			t.Errorf("%+v: error %v, want one that begins with %q", l, err, field)
 		}
 	}
 	if err := DefaultLimits.Validate(); err != nil {

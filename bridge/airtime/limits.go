@@ -30,13 +30,13 @@ const (
 func (l Limits) Validate() error {
 	switch {
 	case !(l.Airtime > 0 && l.Airtime <= 100):
-		return fmt.Errorf("Airtime %v: the airtime is over 0 and at most 100 percent of an hour", l.Airtime)
+		return fmt.Errorf("airtime %v: the airtime is over 0 and at most 100 percent of an hour", l.Airtime)
 	case !(l.Reserve >= 0 && l.Reserve < 100):
-		return fmt.Errorf("Reserve %v: the reserve is 0 to below 100 percent of the airtime", l.Reserve)
+		return fmt.Errorf("reserve %v: the reserve is 0 to below 100 percent of the airtime", l.Reserve)
 	case !(l.Duty >= 0 && l.Duty <= 100):
-		return fmt.Errorf("Duty %v: the duty cycle is at most 100 percent of an hour, or 0 for no limit", l.Duty)
+		return fmt.Errorf("duty %v: the duty cycle is at most 100 percent of an hour, or 0 for no limit", l.Duty)
 	case l.Repeats < 1 || l.Repeats > 100:
-		return fmt.Errorf("Repeats %d: the transmissions that one frame causes are 1 to 100", l.Repeats)
+		return fmt.Errorf("repeats %d: the transmissions that one frame causes are 1 to 100", l.Repeats)
 	}
 	return nil
 }

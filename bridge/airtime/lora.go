@@ -48,7 +48,7 @@ func (p Params) Validate() error {
 	case p.CR < 5 || p.CR > 8:
 		return fmt.Errorf("CR %d: the coding rate is 4/5, 4/6, 4/7 or 4/8", p.CR)
 	case p.Preamble < 1 || p.Preamble > 65535:
-		return fmt.Errorf("Preamble %d: the preamble is 1 to 65535 symbols, usually 8", p.Preamble)
+		return fmt.Errorf("preamble %d: the preamble is 1 to 65535 symbols, usually 8", p.Preamble)
 	case p.LDRO > LDROOff:
 		return fmt.Errorf("LDRO %d: low data rate optimisation is auto, on or off", p.LDRO)
 	}

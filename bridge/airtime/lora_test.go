@@ -147,8 +147,8 @@ func TestValidateNamesTheField(t *testing.T) {
 		{"BW NaN", func(p *Params) { p.BW = math.NaN() }},
 		{"CR 4", func(p *Params) { p.CR = 4 }},
 		{"CR 9", func(p *Params) { p.CR = 9 }},
-		{"Preamble 0", func(p *Params) { p.Preamble = 0 }},
-		{"Preamble 65536", func(p *Params) { p.Preamble = 65536 }},
+		{"preamble 0", func(p *Params) { p.Preamble = 0 }},
+		{"preamble 65536", func(p *Params) { p.Preamble = 65536 }},
 		{"LDRO 3", func(p *Params) { p.LDRO = 3 }},
 	} {
 		p := good
