@@ -12,8 +12,8 @@ import (
 	"posthouse/bridge/message"
 )
 
-// codeRefused says that the smarthost refused a mail for good.
-const codeRefused = "smtp-5xx"
+// codeRefused says that the smarthost refused a mail for good (5xx).
+const codeRefused = "mail-refused"
 
 // Send implements link.Link: one mail to one recipient in one transaction, so
 // that its result is exact.

@@ -73,7 +73,12 @@ func (s *server) run(ctx context.Context) error {
 	}
 	s.in.drain()
 	gone := make(chan struct{})
-	go func() { s.smtp.Shutdown(context.Background()); close(gone) }()
+	go func() {
+		defer close(gone)
+		s.in.Close() // Shutdown knows the listener only once Serve has begun
+		<-failed
+		s.smtp.Shutdown(context.Background())
+	}()
 	late := time.NewTimer(stopWait)
 	defer late.Stop()
 	select {
@@ -83,7 +88,6 @@ func (s *server) run(ctx context.Context) error {
 		s.in.cut()
 		<-gone
 	}
-	<-failed
 	return err
 }
 

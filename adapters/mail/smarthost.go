@@ -33,11 +33,20 @@ type smarthost struct {
 	log  *slog.Logger
 	wake chan struct{} // tells run that the smarthost went away
 
-	mu   sync.Mutex
-	host link.Host // nil: not running
-	up   bool
-	idle []*connection
+	mu    sync.Mutex
+	host  link.Host // nil: not running
+	state state
+	idle  []*connection
 }
+
+// state is what the last connection attempt said.
+type state int
+
+const (
+	untried state = iota
+	up
+	down
+)
 
 // connection is one SMTP session. It is used by one mail at a time.
 type connection struct {
@@ -89,7 +98,7 @@ func (p *smarthost) reconnect(ctx context.Context) {
 
 func (p *smarthost) stop() {
 	p.mu.Lock()
-	p.host, p.up = nil, false
+	p.host = nil
 	p.mu.Unlock()
 	p.closeIdle(0)
 }
@@ -97,13 +106,13 @@ func (p *smarthost) stop() {
 func (p *smarthost) isUp() bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.up
+	return p.state == up
 }
 
 // get gives a connection, an idle one if there is one.
 func (p *smarthost) get(ctx context.Context) (*connection, error) {
 	p.mu.Lock()
-	if !p.up {
+	if p.host == nil || p.state == down {
 		p.mu.Unlock()
 		return nil, link.ErrDown
 	}
@@ -180,13 +189,13 @@ func (p *smarthost) report(err error) {
 		return
 	}
 	if err == nil {
-		if !p.up {
-			p.up = true
+		if p.state != up {
+			p.state = up
 			p.host.State(true, "connected to "+p.o.Smarthost)
 		}
 		return
 	}
-	p.up = false
+	p.state = down
 	p.host.State(false, err.Error())
 	select {
 	case p.wake <- struct{}{}:

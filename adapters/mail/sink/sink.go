@@ -47,16 +47,17 @@ type Options struct {
 	Login              bool // offer AUTH LOGIN only
 	// Answer is asked at each step of a session ("MAIL", "RCPT", "DATA" before
 	// the text is read, "END" after it) with the address. An error is the reply
-	// (*smtp.SMTPError), Hangup closes the connection.
+	// (*smtp.SMTPError), ErrHangup closes the connection.
 	Answer func(step, address string) error
 }
 
-// Hangup as an Answer closes the connection without a reply.
-var Hangup = errors.New("hang up")
+// ErrHangup as an Answer closes the connection without a reply.
+var ErrHangup = errors.New("hang up")
 
 // Sink is a running server.
 type Sink struct {
 	o       Options
+	ctx     context.Context
 	l       net.Listener
 	server  *smtp.Server
 	stopped chan struct{}
@@ -81,7 +82,7 @@ func Start(ctx context.Context, o Options) (*Sink, error) {
 	if err != nil {
 		return nil, fmt.Errorf("mail sink: %w", err)
 	}
-	s := &Sink{o: o, l: l, stopped: make(chan struct{})}
+	s := &Sink{o: o, ctx: ctx, l: l, stopped: make(chan struct{})}
 	s.server = smtp.NewServer(smtp.BackendFunc(s.session))
 	s.server.Domain = "sink.example"
 	s.server.ErrorLog = log.New(io.Discard, "", 0)
@@ -99,6 +100,7 @@ func Start(ctx context.Context, o Options) (*Sink, error) {
 	go func() {
 		<-ctx.Done()
 		s.server.Close()
+		l.Close() // Close knows the listener only once Serve runs
 		<-served
 		close(s.stopped)
 	}()
@@ -171,11 +173,14 @@ type session struct {
 }
 
 func (s *session) answer(step, address string) error {
-	if s.sink.o.Answer == nil {
-		return nil
+	var err error
+	if s.sink.o.Answer != nil {
+		err = s.sink.o.Answer(step, address)
 	}
-	err := s.sink.o.Answer(step, address)
-	if errors.Is(err, Hangup) {
+	if s.sink.ctx.Err() != nil { // Close misses a connection that just came in
+		err = ErrHangup
+	}
+	if errors.Is(err, ErrHangup) {
 		s.conn.Conn().Close()
 	}
 	return err
