@@ -15,11 +15,14 @@ import (
 	"go.uber.org/goleak"
 	"pgregory.net/rapid"
 
+	"posthouse/bridge"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
+
+var _ bridge.Meter = (*Metrics)(nil)
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
