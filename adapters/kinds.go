@@ -119,3 +119,6 @@ func newMail(l config.Link, n Needs) (link.Link, error) {
 
 // Has tells whether there is a kind of that name.
 func Has(kind string) bool { _, ok := kinds[kind]; return ok }
+
+// Passcode is the APRS-IS passcode of a call sign.
+func Passcode(call string) int { return aprsis.Passcode(call) }

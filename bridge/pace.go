@@ -92,7 +92,8 @@ func (c *carrier) nextBytes(r *queue.Record, delivery int) int {
 // Overdue tells whether a routine or welfare message has waited so long that it
 // may use the share of the air that is kept for such.
 func (c *carrier) Overdue(r *queue.Record) bool {
-	return r.Message.Precedence >= message.Welfare && c.b.clock.Age().Sub(r.Accepted.Age) > 2*time.Hour
+	now := c.b.clock.Age()
+	return r.Message.Precedence >= message.Welfare && now.Sub(r.Accepted.Age) > airtime.Old && c.ln.pace.budget.OldOwed(now)
 }
 
 // spend takes the airtime of a trip's frame before it goes out; where that must

@@ -85,7 +85,7 @@ type Store interface {
 	Stats() Stats
 
 	// Watch returns a channel that gets the name of a link ("" for none) when
-	// something new became ready or due there; it is a hint, never blocks the
+	// something new waits there, in a lane (behind its head, too) or until a time; it is a hint, never blocks the
 	// store, and may name a link twice. It is closed by Close.
 	Watch() <-chan string
 

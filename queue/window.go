@@ -144,29 +144,34 @@ func (w *window) choose(ctx context.Context) ([]*pick, time.Duration, error) {
 	}
 }
 
-// takeAll takes by precedence; on a paced link what has waited too long comes
-// first, in its own small share.
+// pass is one look at the lanes of a precedence; with overdue set only what has
+// waited too long is taken.
+type pass struct {
+	precedence message.Precedence
+	overdue    bool
+}
+
+// The order of looks. On a paced link what has waited too long comes right
+// behind the emergencies, in its own small share (protocol: a tenth of the air).
+var (
+	plainPasses = []pass{{message.Emergency, false}, {message.Priority, false}, {message.Welfare, false}, {message.Routine, false}}
+	pacedPasses = append([]pass{plainPasses[0], {message.Welfare, true}, {message.Routine, true}}, plainPasses[1:]...)
+)
+
+// takeAll takes up to Batch picks in the order of the passes.
 func (w *window) takeAll(ctx context.Context) (picks []*pick, wait time.Duration, err error) {
 	wait = longestNap
+	passes := plainPasses
 	if w.Paced {
-		for _, p := range []message.Precedence{message.Welfare, message.Routine} {
-			more, hold, _, err := w.take(ctx, p, true, w.Batch-len(picks))
-			if err != nil {
-				return nil, 0, err
-			}
-			picks, wait = append(picks, more...), min(wait, hold)
-		}
+		passes = pacedPasses
 	}
-	for _, p := range message.Precedences {
-		if len(picks) == w.Batch {
-			break
-		}
-		more, hold, stop, err := w.take(ctx, p, false, w.Batch-len(picks))
+	for _, p := range passes {
+		more, hold, stop, err := w.take(ctx, p.precedence, p.overdue, w.Batch-len(picks))
 		if err != nil {
 			return nil, 0, err
 		}
 		picks, wait = append(picks, more...), min(wait, hold)
-		if stop {
+		if stop || len(picks) == w.Batch {
 			break
 		}
 	}

@@ -121,5 +121,5 @@ func classOf(r Request) class {
 
 // isOld tells whether a frame has waited so long that it has a share of its own.
 func isOld(r Request) bool {
-	return r.Precedence != message.Emergency && r.Precedence != message.Priority && !r.Notice && r.Waited > oldAfter
+	return r.Precedence != message.Emergency && r.Precedence != message.Priority && !r.Notice && r.Waited > Old
 }

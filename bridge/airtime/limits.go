@@ -19,12 +19,15 @@ var DefaultLimits = Limits{Airtime: 10, Reserve: 20, Repeats: 3}
 const (
 	window = time.Hour
 	// senderPart of the budget is the most that one sender gets, noticePart that
-	// of all notices together; oldPart is kept for what has waited oldAfter.
+	// of all notices together; oldPart is kept for what has waited longer than Old.
 	senderPart = 4
 	noticePart = 20
 	oldPart    = 10
-	oldAfter   = 2 * time.Hour
 )
+
+// Old is the wait from which a routine or welfare frame counts as having waited
+// too long.
+const Old = 2 * time.Hour
 
 // Validate names the field that is wrong, and what it may be.
 func (l Limits) Validate() error {

@@ -26,6 +26,17 @@ func (b *Budget) Next(now clock.Age, queue []Request) (i int, wait time.Duration
 	return b.limits.next(b.ledger, now, queue)
 }
 
+// OldOwed tells whether frames that waited over 2 h have had less than their
+// tenth of the budget in the last hour, so that one of them goes before others.
+func (b *Budget) OldOwed(now clock.Age) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.ledger.expire(now)
+	return b.limits.oldOwed(b.ledger)
+}
+
+func (l Limits) oldOwed(led ledger) bool { return led.sum(longWaiting) < l.budget()/oldPart }
+
 func (l Limits) next(led ledger, now clock.Age, queue []Request) (i int, wait time.Duration, why Reason) {
 	i, wait = -1, Never
 	for _, at := range l.order(led, queue) {
@@ -44,7 +55,7 @@ func (l Limits) next(led ledger, now clock.Age, queue []Request) (i int, wait ti
 
 // order gives the indexes of a queue in the order in which they should go.
 func (l Limits) order(led ledger, queue []Request) []int {
-	owed := led.sum(longWaiting) < l.budget()/oldPart
+	owed := l.oldOwed(led)
 	used := map[string]time.Duration{}
 	for _, e := range led {
 		used[e.Sender] += e.Channel

@@ -14,13 +14,14 @@ type checkCmd struct{}
 func (checkCmd) Run(s streams, environ env) error {
 	cfg, findings := config.Load(environ, adapters.Hooks())
 	findings = append(findings, missingKinds(cfg)...)
+	printSettings(s.out, cfg)
 	for _, f := range findings {
 		fmt.Fprintln(s.out, f)
 	}
 	if config.HasErrors(findings) {
 		return fail(exitConfig, fmt.Errorf("%s; the gateway will not start like this", count(findings)))
 	}
-	printSettings(s.out, cfg)
+	fmt.Fprintln(s.out, "The settings are right.")
 	return nil
 }
 
