@@ -29,9 +29,9 @@ type attachment struct {
 
 // readParts walks the tree (RFC 2046). The first text that is not an attachment
 // counts; whatever else is there is listed as not sent.
-func readParts(e *gomessage.Entity) (*parts, error) {
+func readParts(e *gomessage.Entity, opened error) (*parts, error) {
 	p := &parts{}
-	return p, p.read(e, nil, 0)
+	return p, p.read(e, opened, 0)
 }
 
 // read takes one entity; opened is the error with which its decoding began.

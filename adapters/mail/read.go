@@ -39,7 +39,7 @@ func readMail(raw []byte, now time.Time) (*incoming, error) {
 	if err := checkBytes(raw); err != nil {
 		return nil, err
 	}
-	e, err := openMail(raw)
+	e, opened, err := openMail(raw)
 	if err != nil {
 		return nil, err
 	}
@@ -50,7 +50,7 @@ func readMail(raw []byte, now time.Time) (*incoming, error) {
 	if err := m.checkMachine(); err != nil {
 		return nil, err
 	}
-	found, err := readParts(e)
+	found, err := readParts(e, opened)
 	if err != nil {
 		return nil, err
 	}
@@ -78,20 +78,20 @@ func checkBytes(raw []byte) error {
 	return nil
 }
 
-// openMail parses the header. An unknown charset or encoding is met again, and
-// refused, where the text is read.
-func openMail(raw []byte) (*gomessage.Entity, error) {
-	e, err := gomessage.ReadWithOptions(bytes.NewReader(raw), &gomessage.ReadOptions{MaxHeaderBytes: int64(len(raw)) + 1})
+// openMail parses the header. opened says that the body's charset or encoding is
+// unknown, which matters once it is read as text.
+func openMail(raw []byte) (e *gomessage.Entity, opened, err error) {
+	e, opened = gomessage.ReadWithOptions(bytes.NewReader(raw), &gomessage.ReadOptions{MaxHeaderBytes: int64(len(raw)) + 1})
 	if e == nil {
-		return nil, reply(554, 5, 6, 0, "the mail's header is broken: %v", err)
+		return nil, nil, reply(554, 5, 6, 0, "the mail's header is broken: %v", opened)
 	}
 	for f := e.Header.Fields(); f.Next(); {
 		// Programs differ on "From :"; the one that signed may not have seen it.
 		if name, _, _ := bytes.Cut(must(f.Raw()), []byte(":")); bytes.ContainsAny(name, " \t") {
-			return nil, reply(554, 5, 6, 0, "the mail's header is broken: blank before a colon")
+			return nil, nil, reply(554, 5, 6, 0, "the mail's header is broken: blank before a colon")
 		}
 	}
-	return e, nil
+	return e, opened, nil
 }
 
 func must(raw []byte, _ error) []byte { return raw } // a parsed field always has its raw form

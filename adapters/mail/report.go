@@ -104,9 +104,10 @@ func readOutcomes(body io.Reader) ([]outcome, error) {
 }
 
 func readOutcome(h textproto.Header) outcome {
+	status, _, _ := strings.Cut(h.Get("Status"), "(") // a comment may follow
 	o := outcome{
 		action: strings.ToLower(strings.TrimSpace(h.Get("Action"))),
-		status: clip(oneLine(h.Get("Status")), 20),
+		status: clip(oneLine(status), 20),
 		reason: clip(oneLine(typed(h.Get("Diagnostic-Code"))), 200),
 	}
 	for _, key := range []string{"Original-Recipient", "Final-Recipient"} {
