@@ -4,13 +4,16 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
+	"io"
 	"net"
+	"os"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
+	"pgregory.net/rapid"
 
 	"posthouse/adapters/adaptertest"
 	"posthouse/bridge/link"
@@ -270,6 +273,7 @@ func TestBuiltInRights(t *testing.T) {
 	}
 	for _, topic := range []string{"valley/to", "valley/from", "valley/1/2/from", "$SYS/broker/version"} {
 		c.publish(2, topic, hello(2))
+		c.conn.SetReadDeadline(time.Now().Add(100 * time.Millisecond))
 		for p, err := packets.ReadPacket(c.r); err == nil; p, err = packets.ReadPacket(c.r) {
 			if _, ok := p.(*packets.PubackPacket); ok {
 				t.Errorf("a publish on %s was confirmed", topic)
@@ -405,4 +409,50 @@ func TestBuiltInAddressInUse(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "_BROKER_LISTEN") || !strings.Contains(err.Error(), "in use") {
 		t.Errorf("NewMesh on a taken port: %v, want an error that says so", err)
 	}
+}
+
+// Junk behind a proper CONNECT reaches the library's parsers.
+func TestBuiltInSurvivesJunkPackets(t *testing.T) {
+	r := builtIn(t, MeshOptions{})
+	rapid.Check(t, func(rt *rapid.T) {
+		version := rapid.SampledFrom([]byte{3, 4, 5}).Draw(rt, "protocol version")
+		conn, err := net.Dial("tcp", r.mesh.Addr().String())
+		if err != nil {
+			rt.Fatal(err)
+		}
+		defer conn.Close()
+		conn.Write(connectPacket(version))
+		for range rapid.IntRange(1, 5).Draw(rt, "packets") {
+			body := rapid.SliceOfN(rapid.Byte(), 0, 40).Draw(rt, "body")
+			if rapid.Bool().Draw(rt, "with a topic") {
+				body = append([]byte("\x00\x0bvalley/from"), body...)
+			}
+			conn.Write(append([]byte{rapid.Byte().Draw(rt, "type and flags"), byte(len(body))}, body...))
+		}
+		conn.(*net.TCPConn).CloseWrite()
+		conn.SetReadDeadline(time.Now().Add(patience))
+		if _, err := io.Copy(io.Discard, conn); errors.Is(err, os.ErrDeadlineExceeded) {
+			rt.Fatal("the broker neither answers nor ends the connection")
+		}
+	})
+	c := dialRaw(t, r.mesh, 0)
+	c.publish(1, "valley/from", `{"from":"N0QRA","to":"ALL","text":"after all that"}`)
+	if _, ok := c.read().(*packets.PubackPacket); !ok {
+		t.Error("the broker does not work any more")
+	}
+}
+
+// connectPacket is a CONNECT without login, for a clean session.
+func connectPacket(version byte) []byte {
+	name := "MQTT"
+	if version == 3 {
+		name = "MQIsdp"
+	}
+	body := append([]byte{0, byte(len(name))}, name...)
+	body = append(body, version, 2, 0, 60)
+	if version == 5 {
+		body = append(body, 0) // no properties
+	}
+	body = append(body, 0, 1, 'j')
+	return append([]byte{0x10, byte(len(body))}, body...)
 }
