@@ -1,6 +1,7 @@
 package route
 
 import (
+	"slices"
 	"strings"
 
 	"posthouse/bridge/message"
@@ -13,26 +14,47 @@ const Post = "POST"
 // Address reads the addressee at the start of a text that was written to the
 // gateway: a call sign, a group, an alias or a mail address, with a colon or
 // comma behind it if the writer likes. to is canonical, rest is the text
-// without it. Not ok: the text has none.
+// without it. Words of precedence and exercise may stand before the address and
+// stay in the text: nobody's EMERGENCY fails on the order of words. Not ok: the
+// text has no address, and comes back as it is.
 //
 // Call signs and mail addresses may be in any case; groups and aliases are in
 // capitals or have the colon, so that "all well here" is no call to everyone.
 func (t *Table) Address(text string) (to, rest string, ok bool) {
-	text = strings.TrimLeft(text, " \n")
-	word, rest := text, ""
-	if i := strings.IndexAny(text, " \n"); i >= 0 {
-		word, rest = text[:i], strings.TrimLeft(text[i:], " \n")
+	rest = strings.TrimLeft(text, space)
+	var before strings.Builder
+	for {
+		word, after := nextWord(rest)
+		if !slices.Contains(firstWords, word) {
+			break
+		}
+		before.WriteString(word + " ")
+		rest = after
 	}
+	word, rest := nextWord(rest)
 	name := strings.TrimRight(word, ":,")
-	if colon := strings.IndexByte(word, ':'); colon > 0 && colon < len(word)-1 { // CALL:text
-		name, rest = word[:colon], strings.TrimLeft(text[colon+1:], " \n")
-		word = word[:colon+1]
+	if colon := strings.IndexByte(word, ':'); colon > 0 && colon < len(word)-1 { // N0QRB:text
+		name, rest, word = word[:colon], strings.TrimRight(word[colon+1:]+" "+rest, space), word[:colon+1]
 	}
 	spelt := strings.ToUpper(name) == name || strings.HasSuffix(word, ":")
-	if to, ok := t.named(name, spelt); ok {
-		return to, rest, true
+	if to, ok = t.named(name, spelt); ok {
+		return to, before.String() + rest, true
 	}
 	return "", text, false
+}
+
+const space = " \n"
+
+// firstWords may stand before the address.
+var firstWords = []string{"REAL", "EXERCISE", "TEST", "EMERGENCY", "PRIORITY", "WELFARE"}
+
+// nextWord cuts the first word off s.
+func nextWord(s string) (word, rest string) {
+	i := strings.IndexAny(s, space)
+	if i < 0 {
+		return s, ""
+	}
+	return s[:i], strings.TrimLeft(s[i:], space)
 }
 
 // named gives the canonical address of a word.

@@ -120,9 +120,7 @@ func (t *Table) station(q Query) Decision {
 		if l == nil || l.InOnly || l.Kind == Mail || !r.Pattern.Match(q.To) {
 			continue
 		}
-		if d, ok := t.toward(q, l, t.known(q, l.Name), l.mesh()); ok {
-			return d
-		}
+		return t.toward(q, l, t.known(q, l.Name), l.mesh())
 	}
 	if h := t.best(q); h != nil {
 		l := t.link(h.Link)
@@ -130,11 +128,9 @@ func (t *Table) station(q Query) Decision {
 		if h.Mesh != "" {
 			mesh = h.Mesh
 		}
-		if d, ok := t.toward(q, l, h.Call, mesh); ok {
-			return d
-		}
+		return t.toward(q, l, h.Call, mesh)
 	}
-	if l := t.link(t.Unheard); l != nil && !l.InOnly && !t.origin(q, l) {
+	if l := t.link(t.Unheard); l != nil && !l.InOnly && l.Kind != Mail && !t.origin(q, l) {
 		return to(l, q.To)
 	}
 	return Decision{Hold: true}
@@ -143,14 +139,13 @@ func (t *Table) station(q Query) Decision {
 // toward goes to a station on a link, unless that is where the message came
 // from. On one mesh (or one APRS network) the two hear each other, unless the
 // gateway was asked to pass it on. On a trunk a message may go back the way it
-// came: stations roam, and the hand-overs are bounded. A static route never
-// sends it back (the false result): the next route may know better.
-func (t *Table) toward(q Query, l *Link, call, mesh string) (Decision, bool) {
+// came: stations roam, and the hand-overs are bounded.
+func (t *Table) toward(q Query, l *Link, call, mesh string) Decision {
 	same := l.Name == q.In && l.Kind != Trunk || mesh != "" && mesh == q.Mesh
 	if same && !q.Asked {
-		return Decision{Local: true}, true
+		return Decision{Local: true}
 	}
-	return to(l, call), true
+	return to(l, call)
 }
 
 // best picks the hearing to go by, nil if none counts.

@@ -14,6 +14,9 @@ type encoding struct {
 	floor  int16  // characters that 24 bytes take, less a few
 	enough int32  // evidence that convicts
 	outer  int32  // what a character outside the alphabet takes away
+
+	radio bool // call signs and grid squares look like it
+	least mix  // a sample with less of a kind is none of this encoding
 }
 
 const (
@@ -21,18 +24,22 @@ const (
 	upperLetters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 	digits       = "0123456789"
 
-	allAway = 1 << 20
+	allAway = 1 << 20 // outer: such a character ends the run
 )
 
 // The thresholds are the measured middle between real text and real
 // ciphertext; README.md has the table.
 var encodings = [...]encoding{
-	{"hex", digits + "abcdefABCDEF", 22, 47, 40 * nat, allAway},
-	{"base32", digits + upperLetters, 28, 36, 40 * nat, 10 * nat},
-	{"base32", digits + lowerLetters, 28, 36, 40 * nat, 10 * nat},
-	{"base64", digits + upperLetters + lowerLetters + "+/-_", 33, 30, 45 * nat, 10 * nat},
-	{"base85", printable(), 35, 28, 50 * nat, 10 * nat},
+	{"hex", digits + "abcdefABCDEF", 22, 47, 30 * nat, allAway, false, mix{letters: 8, figures: 30}},
+	{"base32", digits + upperLetters, 28, 34, 28 * nat, 10 * nat, true, mix{letters: 38}},
+	{"base32", digits + lowerLetters, 28, 34, 28 * nat, 10 * nat, false, mix{letters: 38}},
+	{"base64", digits + upperLetters + lowerLetters + "+/-_", 33, 28, 26 * nat, 10 * nat, false, mix{lower: 10, upper: 10}},
+	{"base85", printable(), 35, 26, 30 * nat, 10 * nat, false, mix{lower: 4, upper: 7, letters: 28, others: 7}},
 }
+
+// mix is the least percentage of each kind of character. Each lies four
+// standard deviations or more below what 24 bytes of ciphertext have.
+type mix struct{ lower, upper, letters, figures, others int16 }
 
 // hexOnly is the index of hex in encodings.
 const hexOnly = 0
@@ -61,112 +68,239 @@ func printable() string {
 
 // run is the evidence for one encoding so far.
 type run struct {
-	sum int32
-	n   int16
+	sum   int32
+	n     int16
+	kinds [4]int16 // of the characters: lower, upper, figure, other
+}
+
+// seen remembers which triples of characters a text has had: what repeats is no
+// ciphertext, be it a table, a drawing or "ha ha ha".
+type seen [512]uint64
+
+// repeated tells whether the triple was there before, and remembers it.
+func (s *seen) repeated(a, b, c int) bool {
+	h := (uint32(a)*modelSize+uint32(b))*modelSize + uint32(c)
+	h = h * 2654435761 >> 17 // Knuth's multiplicative hash, to 15 bits
+	bit := uint64(1) << (h & 63)
+	was := s[h>>6]&bit != 0
+	s[h>>6] |= bit
+	return was
 }
 
 // ciphertext names the encoding in which a text holds ciphertext of 24 bytes or
 // more, split by spaces and line ends or not; empty if none.
 func ciphertext(text string) string {
 	var runs [len(encodings)]run
-	prev := wordStart
+	var memory seen
+	before, prev := wordStart, wordStart
+	radioEnd := 0 // of the last call sign or grid square
 	for i := 0; i < len(text); {
-		if prev == wordStart || prev < foreign && !isWordByte(byte(prev)+' ') {
-			if n := skipURL(text[i:]); n > 0 {
+		if startsWord(prev) {
+			n, only := known(text, i, prev)
+			if only >= 0 {
+				if runs[only].token(text[i:i+n], &encodings[only]) {
+					return encodings[only].name
+				}
+			}
+			if n > 0 {
 				i += n
-				prev = wordStart
+				before, prev = wordStart, wordStart
 				continue
 			}
-			if n := hash(text, i); n > 0 {
-				runs[hexOnly].hexToken(text[i : i+n])
-				if runs[hexOnly].convicts(&encodings[hexOnly]) {
-					return encodings[hexOnly].name
-				}
-				i += n
-				prev = int(text[i-1] - ' ')
-				continue
+			if n := radioWord(text, i); n > 0 {
+				radioEnd = i + n
 			}
 		}
 		ch := text[i]
 		i++
 		switch {
 		case ch <= ' ' || ch == 0x7F:
-			prev = wordStart
+			if runs[hexOnly].convicts(&encodings[hexOnly]) {
+				return encodings[hexOnly].name
+			}
+			before, prev = prev, wordStart
 			continue
 		case ch >= 0x80:
 			for e := range runs {
 				runs[e].away(encodings[e].outer)
 			}
-			prev = foreign
+			before, prev = prev, foreign
 			continue
 		}
-		text := model[prev][ch-' ']
-		mask := alphabet[ch]
+		this := int(ch - ' ')
+		plain := model[prev][this]
+		if memory.repeated(before, prev, this) {
+			plain = min(plain, repeatCost)
+		}
+		mask, kind := alphabet[ch], kindOf[ch]
 		for e := range runs {
 			r := &runs[e]
 			if mask&(1<<e) == 0 {
 				r.away(encodings[e].outer)
 				continue
 			}
-			r.add(int32(text - encodings[e].cost))
-			if r.convicts(&encodings[e]) {
+			evidence := plain - encodings[e].cost
+			if i <= radioEnd && encodings[e].radio {
+				evidence /= 4
+			}
+			r.add(evidence, kind)
+			// Hex waits for the end of the word: the date behind a commit is hex up
+			// to its first hyphen.
+			if r.sum > encodings[e].enough && e != hexOnly && r.convicts(&encodings[e]) {
 				return encodings[e].name
 			}
 		}
-		prev = int(ch - ' ')
+		before, prev = prev, this
+	}
+	if runs[hexOnly].convicts(&encodings[hexOnly]) {
+		return encodings[hexOnly].name
 	}
 	return ""
 }
 
-func (r *run) add(evidence int32) {
-	r.sum += evidence
-	if r.n < 1<<14 {
+// repeatCost is the cost of a character that follows the same two as before.
+const repeatCost = 1 * nat
+
+// maxRun bounds the count of a run, so that it can be multiplied by a percentage.
+const maxRun = 320
+
+func (r *run) add(evidence int16, kind uint8) {
+	r.sum += int32(evidence)
+	if r.n < maxRun {
 		r.n++
+		r.kinds[kind]++
 	}
-	r.floor()
+	r.ground()
 }
 
 func (r *run) away(evidence int32) {
+	if evidence == allAway {
+		*r = run{}
+		return
+	}
 	r.sum -= evidence
-	r.floor()
+	r.ground()
 }
 
-// floor keeps the evidence from falling below none.
-func (r *run) floor() {
+// ground keeps the evidence from falling below none.
+func (r *run) ground() {
 	if r.sum <= 0 {
 		r.sum = 0
 		r.n = min(r.n, lead)
+		r.kinds = [4]int16{}
 	}
 }
 
-func (r *run) convicts(e *encoding) bool { return r.sum > e.enough && r.n >= e.floor }
+// convicts tells whether the evidence is enough, long enough, and as mixed as
+// the encoding is.
+func (r *run) convicts(e *encoding) bool {
+	if r.sum <= e.enough || r.n < e.floor {
+		return false
+	}
+	k, n := &r.kinds, r.n
+	return k[lowerKind] >= n*e.least.lower/100 && k[upperKind] >= n*e.least.upper/100 && k[lowerKind]+k[upperKind] >= n*e.least.letters/100 &&
+		k[figureKind] >= n*e.least.figures/100 && k[otherKind] >= n*e.least.others/100
+}
 
-// hexToken adds a token that is all hex digits.
-func (r *run) hexToken(token string) {
+// The kinds of characters.
+const (
+	lowerKind = iota
+	upperKind
+	figureKind
+	otherKind
+)
+
+var kindOf = func() (kinds [128]uint8) {
+	for ch := range kinds {
+		switch {
+		case ch >= 'a' && ch <= 'z':
+			kinds[ch] = lowerKind
+		case ch >= 'A' && ch <= 'Z':
+			kinds[ch] = upperKind
+		case ch >= '0' && ch <= '9':
+			kinds[ch] = figureKind
+		default:
+			kinds[ch] = otherKind
+		}
+	}
+	return kinds
+}()
+
+// startsWord tells whether a token may begin behind a character.
+func startsWord(prev int) bool {
+	return prev == wordStart || prev < foreign && kindOf[prev+' '] == otherKind
+}
+
+// known gives the length of a token at i that people do send, though it looks
+// random: a web address, a mail address or message id, a hash. A hash is still
+// judged as one encoding, else only is -1.
+func known(text string, i, prev int) (n, only int) {
+	if n := skipURL(text[i:]); n > 0 {
+		return n, -1
+	}
+	if prev == wordStart || strings.IndexByte("<(:", byte(prev)+' ') >= 0 {
+		if n := skipMail(text[i:]); n > 0 {
+			return n, -1
+		}
+	}
+	return hash(text, i), hexOnly
+}
+
+// token adds a token of which it judges only what is in the alphabet.
+func (r *run) token(s string, e *encoding) bool {
 	prev := wordStart
-	for i := 0; i < len(token); i++ {
-		ch := int(token[i] - ' ')
-		r.add(int32(model[prev][ch] - encodings[hexOnly].cost))
+	for i := 0; i < len(s); i++ {
+		if strings.IndexByte(e.has, s[i]) < 0 {
+			continue // the letter before a hash
+		}
+		ch := int(s[i] - ' ')
+		r.add(model[prev][ch]-e.cost, kindOf[s[i]])
 		prev = ch
+		if r.convicts(e) {
+			return true
+		}
 	}
+	return false
 }
 
-// hash gives the length of a token that begins at i and may be a hash: seven or
-// more hex digits, figures and letters. Only the hex encoding judges it.
+// hash gives the length of a token that begins at i and may be a hash: 16 or more
+// hex digits, figures and letters, behind one other letter or none (as
+// version control systems write them).
 func hash(text string, i int) int {
 	n, letters, figures := 0, 0, 0
-	for i+n < len(text) && isWordByte(text[i+n]) {
+	for ; i+n < len(text) && isWordByte(text[i+n]); n++ {
 		switch ch := text[i+n]; {
 		case ch >= '0' && ch <= '9':
 			figures++
 		case ch >= 'a' && ch <= 'f', ch >= 'A' && ch <= 'F':
 			letters++
-		default:
+		case n > 0 || ch >= 0x80:
 			return 0
 		}
-		n++
 	}
-	if n < 7 || letters == 0 || figures == 0 {
+	if letters+figures < 16 || letters == 0 || figures == 0 {
+		return 0
+	}
+	return n
+}
+
+// skipMail gives the length of a mail address or message id at the start of s,
+// 0 if there is none. The part before the @ has 64 characters at most (RFC 5321).
+func skipMail(s string) int {
+	at := 0
+	for at < len(s) && at <= 64 && (isWordByte(s[at]) || strings.IndexByte(".-_+=", s[at]) >= 0) {
+		at++
+	}
+	if at == 0 || at == len(s) || s[at] != '@' {
+		return 0
+	}
+	n, dot := at+1, 0
+	for ; n < len(s) && n < at+100 && (isWordByte(s[n]) || s[n] == '-' || s[n] == '.'); n++ {
+		if s[n] == '.' {
+			dot = n
+		}
+	}
+	if dot <= at+1 {
 		return 0
 	}
 	return n

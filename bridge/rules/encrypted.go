@@ -56,7 +56,16 @@ func armoured(text string) bool {
 			}
 		}
 	}
-	return strings.HasPrefix(text, "age-encryption.org/v1") || // the format's first line
-		strings.Contains(text, "smime-type=enveloped-data") || strings.Contains(text, "smime-type=authEnveloped-data") || // RFC 8551
-		strings.Contains(text, "application/pgp-encrypted") // RFC 3156
+	if strings.HasPrefix(text, "age-encryption.org/v1") { // the format's first line
+		return true
+	}
+	if !strings.Contains(text, "Content-Type:") {
+		return false
+	}
+	for _, what := range [...]string{"smime-type=enveloped-data", "smime-type=authEnveloped-data", "application/pgp-encrypted"} { // RFC 8551, RFC 3156
+		if strings.Contains(text, what) {
+			return true
+		}
+	}
+	return false
 }
