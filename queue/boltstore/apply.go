@@ -147,36 +147,64 @@ func (a *apply) admit(t *txn) error {
 	return nil
 }
 
-// answer completes the Dones once all is on disk: the records in them are read
-// from what was written, so they share no memory with anybody.
+// answer gives the Dones once all is on disk.
 func (a *apply) answer() ([]queue.Done, error) {
 	done := make([]queue.Done, len(a.steps))
 	for i := range a.steps {
-		st := &a.steps[i]
-		if done[i] = st.done; st.done.Err != nil || st.done.Duplicate || st.op.Put != nil {
-			continue
+		var err error
+		if done[i], err = a.steps[i].answer(); err != nil {
+			return nil, err
 		}
-		if st.fresh != nil {
-			st.fresh.Seq = st.done.Seq
-			done[i].Record = st.fresh
-			continue
-		}
-		r, err := decode(st.done.Seq, st.payload)
-		if err != nil {
-			return nil, err // not possible: encode wrote it
-		}
-		done[i].Record = r
 	}
 	return done, nil
+}
+
+// answer completes a Done: its record is the store's own copy, or read from what
+// was written, so it shares no memory with anybody.
+func (st *step) answer() (queue.Done, error) {
+	d := st.done
+	if d.Err != nil || d.Duplicate || st.op.Put != nil {
+		return d, nil
+	}
+	if st.fresh != nil && st.op.Then == nil { // nobody else gets it
+		st.fresh.Seq = d.Seq
+		d.Record = st.fresh
+		return d, nil
+	}
+	r, err := decode(d.Seq, st.payload)
+	if err != nil {
+		return d, err // not possible: encode wrote it
+	}
+	d.Record = r
+	return d, nil
 }
 
 // tell calls the Then of each op, once they are on disk.
 func (a *apply) tell() {
 	for i := range a.steps {
-		if st := &a.steps[i]; st.op.Then != nil {
-			st.op.Then(st.done)
+		st := &a.steps[i]
+		if st.op.Then == nil {
+			continue
+		}
+		d, err := st.answer()
+		if err == nil {
+			err = st.then(d)
+		}
+		if err != nil {
+			a.log.Error("telling what an op did", "id", d.Seq, "err", err)
 		}
 	}
+}
+
+// then keeps a Then that panics from ending the committer.
+func (st *step) then(d queue.Done) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("its Then panicked: %v\n%s", p, debug.Stack())
+		}
+	}()
+	st.op.Then(d)
+	return nil
 }
 
 // create carries out a New.
@@ -214,7 +242,7 @@ func (t *txn) insert(r *queue.Record, payload []byte) (uint64, error) {
 
 func (t *txn) write(seq uint64, payload []byte) error {
 	key := recordKey(seq)
-	return t.putPlain(recordBucket, key, seal(key, payload, t.counts.Commits))
+	return t.putPlain(recordBucket, key, isRecord.seal(key, payload, t.counts.Commits))
 }
 
 // change carries out a Change. What is wrong with the record or the function is
@@ -224,7 +252,7 @@ func (st *step) change(t *txn, log *slog.Logger) error {
 	r, err := readRecord(t.tx, st.op.Seq)
 	if err != nil {
 		st.done.Err = err
-		return nil
+		return t.quarantine(st.op.Seq)
 	}
 	was, birth := entries(r), birthOf(r)
 	spawned, err := guard(st.op.Change, r, log)
@@ -302,7 +330,7 @@ func putSettings(t *txn, put map[string][]byte) error {
 		if val == nil {
 			err = t.delPlain(settingBucket, key)
 		} else {
-			err = t.putPlain(settingBucket, key, seal(key, val, t.counts.Commits))
+			err = t.putPlain(settingBucket, key, isSetting.seal(key, val, t.counts.Commits))
 		}
 		if err != nil {
 			return err

@@ -27,7 +27,8 @@ const (
 // maybe more than once; an error from it undoes that call alone.
 type call struct {
 	carry func(*txn) error
-	then  func() // called once it is on disk; nil for nothing
+	alone func() error // instead of carry: runs between two transactions
+	then  func()       // called once it is on disk; nil for nothing
 	ops   int
 	lazy  bool
 
@@ -98,8 +99,11 @@ func (l *line) take() (batch []*call, wait time.Duration, over bool) {
 	}
 	batch = []*call{} // may stay empty: every caller gave up
 	n := 0
-	for ops := 0; n < len(l.calls) && (n == 0 || ops+l.calls[n].ops <= maxBatch); n++ {
+	for ops := 0; n < len(l.calls); n++ {
 		c := l.calls[n]
+		if n > 0 && (ops+c.ops > maxBatch || c.alone != nil || l.calls[0].alone != nil) {
+			break
+		}
 		ops += c.ops
 		l.counted(c, -1)
 		if c.lazy || c.claimed.CompareAndSwap(false, true) {
@@ -175,6 +179,11 @@ func (s *Store) do(ctx context.Context, c *call) error {
 	}
 }
 
+// alone runs a function in the committer between two transactions.
+func (s *Store) alone(ctx context.Context, f func() error) error {
+	return s.do(ctx, &call{alone: f})
+}
+
 // commitLoop is the one goroutine that writes. It ends when the line is closed
 // and what was in it is written.
 func (s *Store) commitLoop() {
@@ -186,6 +195,9 @@ func (s *Store) commitLoop() {
 		batch, wait, over := s.line.take()
 		if over {
 			return
+		}
+		if s.broken() != nil && !s.isClosing() {
+			s.repair()
 		}
 		if batch != nil {
 			s.commitBatch(batch)
@@ -208,8 +220,18 @@ func (s *Store) commitBatch(batch []*call) {
 	if len(batch) == 0 {
 		return
 	}
+	if c := batch[0]; c.alone != nil {
+		c.err = c.alone()
+		close(c.done)
+		return
+	}
 	begun := time.Now()
 	err := s.write(batch)
+	if errors.Is(err, queue.ErrDamaged) && !s.isClosing() {
+		if s.repair(); s.broken() == nil {
+			err = s.write(batch) // a commit that met a damaged page wrote nothing
+		}
+	}
 	if err == nil {
 		s.took(time.Since(begun))
 	} else {
@@ -278,10 +300,12 @@ func without(calls []*call, bad *call) []*call {
 // left as it is, without a rollback: bbolt would read the damaged pages again
 // for that, in a goroutine of its own where no panic can be caught.
 func (s *Store) try(calls []*call) (bad *call, err error) {
-	db := s.file.db // only the committer replaces it
+	f := s.file // only the committer replaces it
+	db := f.db
 	defer func() {
 		if p := recover(); p != nil {
-			bad, err = nil, s.breakDown(p)
+			f.stuck = true
+			bad, err = nil, s.breakDown(f, p)
 		}
 	}()
 	tx, err := db.Begin(true)
@@ -289,7 +313,7 @@ func (s *Store) try(calls []*call) (bad *call, err error) {
 		return nil, fmt.Errorf("beginning to write: %w", err)
 	}
 	t := newTxn(tx, &s.counts)
-	t.full = s.fullness(tx)
+	t.full, t.journal = s.fullness(tx), s.journal
 	for _, c := range calls {
 		var no *refusal
 		if c.err = c.carry(t); errors.As(c.err, &no) {
@@ -301,7 +325,10 @@ func (s *Store) try(calls []*call) (bad *call, err error) {
 	if err := t.saveCounts(); err != nil {
 		return nil, errors.Join(err, tx.Rollback())
 	}
-	db.NoFreelistSync = !s.keepFreelist(db, tx)
+	st := db.Stats()
+	free := st.FreePageN + st.PendingPageN
+	db.NoFreelistSync = !keepFreelist(tx, free)
+	s.compactIfDue(tx, free)
 	if err := tx.Commit(); err != nil {
 		return nil, fmt.Errorf("writing to disk: %w", err)
 	}
@@ -314,9 +341,8 @@ func (s *Store) try(calls []*call) (bad *call, err error) {
 // small file does not mind and a large one does; with it each commit writes the
 // list anew, 4 KiB for each 512 free pages. A list that has grown too long is
 // left out until compaction has shrunk the file. Close always writes it.
-func (s *Store) keepFreelist(db *bolt.DB, tx *bolt.Tx) bool {
-	st := db.Stats()
-	return tx.Size() > smallFile && st.FreePageN+st.PendingPageN <= longFreelist
+func keepFreelist(tx *bolt.Tx, free int) bool {
+	return tx.Size() > smallFile && free <= longFreelist
 }
 
 const (

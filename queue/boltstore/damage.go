@@ -1,7 +1,143 @@
 package boltstore
 
-// suspect has a record that could not be read taken out of the schedule.
-func (s *Store) suspect(seq uint64) {}
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"runtime/debug"
+	"time"
 
-// Healthy tells why the store cannot do its work any more; nil while it can.
-func (s *Store) Healthy() error { return s.broken() }
+	"posthouse/queue"
+)
+
+// suspect has a record that could not be read taken out of the schedule: it
+// would block its lane for ever. Its bytes are kept.
+func (s *Store) suspect(seq uint64) {
+	s.mu.Lock()
+	known := s.suspects[seq]
+	s.suspects[seq] = true
+	s.mu.Unlock()
+	if known {
+		return
+	}
+	c := &call{ops: 1, done: make(chan struct{}), carry: func(t *txn) error { return t.quarantine(seq) }}
+	if s.line.add(c) == nil {
+		s.log.Error("a record is damaged and was taken out of the queue; its bytes are kept", "id", seq)
+	}
+}
+
+// quarantine moves a record away if it cannot be read, with all that the indexes
+// hold of it. What is lost with it is the number of its link and precedence:
+// so the indexes are searched for its Seq, which is slow and rare.
+func (t *txn) quarantine(seq uint64) error {
+	key := recordKey(seq)
+	raw := t.records.Get(key)
+	if raw == nil {
+		return nil
+	}
+	if _, err := openRecord(seq, raw); !errors.Is(err, queue.ErrDamaged) {
+		return nil
+	}
+	if err := t.setAside(key, bytes.Clone(raw)); err != nil {
+		return err
+	}
+	t.counts.Records--
+	for _, e := range t.entriesOf(seq) {
+		if err := t.drop(e); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (t *txn) setAside(key, raw []byte) error {
+	t.counts.Damaged++
+	if err := t.putPlain(damagedBucket, key, raw); err != nil {
+		return err
+	}
+	return t.delPlain(recordBucket, key)
+}
+
+// entriesOf finds what the indexes hold of a record without reading it. A head
+// goes with its lane, and its identity stays known.
+func (t *txn) entriesOf(seq uint64) (all []entry) {
+	for _, i := range []index{lanes, later, held, frames, open, expire} {
+		cur := t.bucket(i).Cursor()
+		for key, val := cur.First(); key != nil; key, val = cur.Next() {
+			if seqOf(i, key) == seq && !(i == later && len(val) > 0) {
+				all = append(all, entry{i, bytes.Clone(key), bytes.Clone(val)})
+			}
+		}
+	}
+	return all
+}
+
+// seqOf gives the Seq in a key of an index.
+func seqOf(i index, key []byte) uint64 {
+	tail := map[index]int{lanes: itemLen, ready: itemLen, later: itemLen, held: itemLen, frames: itemLen + nthLen, open: seqLen, expire: seqLen, ident: seqLen}[i]
+	return binary.BigEndian.Uint64(key[len(key)-tail:])
+}
+
+// breakDown notes that a page of a file is damaged, wakes the committer to mend
+// it, and gives the error that says so until then.
+func (s *Store) breakDown(f *file, p any) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	err := fmt.Errorf("%w: a page of %s cannot be read (%v); what can be read is being saved into a fresh file", queue.ErrDamaged, s.path, p)
+	if s.bad == nil && s.file == f { // else it was replaced meanwhile
+		s.bad = err
+		s.log.Error("the queue's file is damaged", "err", err, "stack", string(debug.Stack()))
+		s.line.ring()
+	}
+	return err
+}
+
+func (s *Store) broken() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.bad
+}
+
+// repairPause lies between two tries to repair the file.
+const repairPause = time.Minute
+
+// repair does to a file that broke while in use what Open does to a damaged
+// one, and goes on with the fresh file.
+func (s *Store) repair() {
+	if !s.repaired.IsZero() && time.Since(s.repaired) < repairPause {
+		return
+	}
+	s.repaired = time.Now()
+	why := s.broken()
+	f, c, err := replaceDamaged(s.path, s.opts, why)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err != nil {
+		s.bad = fmt.Errorf("%w: %s could not be repaired while running: start posthouse again once this is solved: %w", queue.ErrDamaged, s.path, err)
+		s.log.Error("the damaged queue could not be repaired", "err", err)
+		return
+	}
+	s.retire(s.file)
+	s.file, s.counts, s.bad, s.suspects = f, c, nil, map[uint64]bool{}
+	s.watchers.tell(s.openLinks())
+}
+
+// openLinks gives the links with something open; s.mu is held.
+func (s *Store) openLinks() map[string]struct{} {
+	links := map[string]struct{}{}
+	for key := range s.counts.Open {
+		if link, _, ok := cutText([]byte(key)); ok {
+			links[link] = struct{}{}
+		}
+	}
+	return links
+}
+
+// Verify reads the whole store and tells whether the indexes hold what follows
+// from the records, no more and no less. It is meant for tests and for doubt:
+// memory and time grow with the store.
+func (s *Store) Verify(ctx context.Context) error {
+	return s.view(ctx, verify)
+}

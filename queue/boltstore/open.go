@@ -7,6 +7,7 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
 
 	"posthouse/queue"
 )
@@ -16,11 +17,6 @@ const (
 	allocStep = 1 * mib  // by which the file grows
 	overshoot = 24 * mib // beyond MaxBytes, for changes, which always go
 )
-
-// openOrSalvage opens the data file, after setting it aside if it is damaged.
-func openOrSalvage(path string, opts Options) (*file, counts, error) {
-	return openFile(path, opts)
-}
 
 // openFile opens the data file and makes its buckets. Nothing is written to a
 // file of a newer posthouse.
@@ -39,7 +35,12 @@ func openFile(path string, opts Options) (f *file, c counts, err error) {
 		MaxSize:         int(opts.MaxBytes + overshoot),
 		NoSync:          opts.NoSync,
 	})
-	if err != nil {
+	switch {
+	case errors.Is(err, berrors.ErrTimeout):
+		return nil, c, fmt.Errorf("another program has the queue %s open: stop it first", path)
+	case errors.Is(err, berrors.ErrInvalid), errors.Is(err, berrors.ErrChecksum), errors.Is(err, berrors.ErrVersionMismatch):
+		return nil, c, damaged("%s: %v", path, err)
+	case err != nil:
 		return nil, c, fmt.Errorf("opening the queue %s: %w", path, err)
 	}
 	db.AllocSize = allocStep

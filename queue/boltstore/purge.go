@@ -60,7 +60,7 @@ func finished(ctx context.Context, tx *bolt.Tx, before clock.Age, n int) (all []
 			continue
 		}
 		r, err := readRecord(tx, seq)
-		if errors.Is(err, queue.ErrDamaged) {
+		if errors.Is(err, queue.ErrDamaged) || errors.Is(err, queue.ErrNotFound) {
 			continue
 		}
 		if err != nil {

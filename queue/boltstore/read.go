@@ -290,6 +290,7 @@ func (s *Store) List(ctx context.Context, openOnly bool, from uint64, n int) (al
 			switch {
 			case errors.Is(err, queue.ErrDamaged):
 				damaged = append(damaged, seq)
+			case errors.Is(err, queue.ErrNotFound): // an index is damaged
 			case err != nil:
 				return err
 			default:
@@ -396,7 +397,7 @@ func (s *Store) Settings(ctx context.Context, prefix string) (all map[string][]b
 
 // openSetting gives a copy of a setting's value; it is never nil.
 func openSetting(key, b []byte) ([]byte, error) {
-	val, _, err := unseal(key, b)
+	val, _, err := isSetting.unseal(key, b)
 	if err != nil {
 		return nil, fmt.Errorf("setting %q: %w", key[1:], err)
 	}

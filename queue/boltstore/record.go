@@ -15,10 +15,20 @@ import (
 //
 //	version (1 byte) | CRC-32C (4 bytes) | number of the commit (uvarint) | payload
 //
-// The checksum covers the key too, so that a value under a wrong key is found
-// out. The number of the commit tells the newest of several copies, which is
-// what salvage meets. The payload of a record is CBOR (RFC 8949); its Seq is in
-// the key alone.
+// The checksum covers what kind of value it is and the key too, so that a value
+// under a wrong key is found out, and so that salvage knows a record or a
+// setting wherever it meets one. The number of the commit tells the newest of
+// several copies. The payload of a record is CBOR (RFC 8949); its Seq is in the
+// key alone.
+
+// kind is what a sealed value is.
+type kind byte
+
+const (
+	isRecord  kind = 'r'
+	isSetting kind = 's'
+	isCounts  kind = 'c'
+)
 
 const (
 	valueVersion = 1
@@ -46,21 +56,21 @@ func must[T any](v T, err error) T {
 	return v
 }
 
-func seal(key, payload []byte, commit uint64) []byte {
+func (k kind) seal(key, payload []byte, commit uint64) []byte {
 	b := make([]byte, 1+sumLen, sealLen+len(payload))
 	b[0] = valueVersion
 	b = binary.AppendUvarint(b, commit)
 	b = append(b, payload...)
-	binary.BigEndian.PutUint32(b[1:], checksum(key, b))
+	binary.BigEndian.PutUint32(b[1:], k.checksum(key, b))
 	return b
 }
 
 // unseal checks a value and gives its payload, which still lies in value.
-func unseal(key, value []byte) (payload []byte, commit uint64, err error) {
+func (k kind) unseal(key, value []byte) (payload []byte, commit uint64, err error) {
 	if len(value) < 1+sumLen+1 {
 		return nil, 0, queue.ErrDamaged
 	}
-	if checksum(key, value) != binary.BigEndian.Uint32(value[1:]) {
+	if k.checksum(key, value) != binary.BigEndian.Uint32(value[1:]) {
 		return nil, 0, queue.ErrDamaged
 	}
 	if value[0] != valueVersion {
@@ -73,9 +83,10 @@ func unseal(key, value []byte) (payload []byte, commit uint64, err error) {
 	return value[1+sumLen+n:], commit, nil
 }
 
-// checksum covers the key and the whole value but the checksum itself.
-func checksum(key, value []byte) uint32 {
-	c := crc32.Checksum(key, castagnoli)
+// checksum covers the kind, the key and the whole value but the checksum itself.
+func (k kind) checksum(key, value []byte) uint32 {
+	c := crc32.Checksum([]byte{byte(k)}, castagnoli)
+	c = crc32.Update(c, castagnoli, key)
 	c = crc32.Update(c, castagnoli, value[:1])
 	return crc32.Update(c, castagnoli, value[1+sumLen:])
 }
@@ -109,7 +120,7 @@ func decode(seq uint64, payload []byte) (*queue.Record, error) {
 
 // openRecord reads the value of a record.
 func openRecord(seq uint64, value []byte) (*queue.Record, error) {
-	payload, _, err := unseal(recordKey(seq), value)
+	payload, _, err := isRecord.unseal(recordKey(seq), value)
 	if err != nil {
 		return nil, fmt.Errorf("record %d: %w", seq, err)
 	}

@@ -166,6 +166,7 @@ func (t *txn) file(was, is []entry) error {
 func (t *txn) add(e entry, old []byte) error {
 	switch e.index {
 	case lanes:
+		t.hint(e.key) // also behind a head: the head may be out already, its mark on the way
 		return t.crown(e.key, func() error { return t.put(e.index, e.key, e.val) })
 	case later:
 		t.hint(e.key)

@@ -87,9 +87,21 @@ type Store struct {
 	counts     counts // as on disk
 	commits    int64
 	lastCommit time.Duration
-	bad        error // why the file cannot be used any more
+	bad        error           // why the file cannot be used now
+	suspects   map[uint64]bool // records that were found damaged
 	closing    bool
 	closeErr   error
+
+	// The committer's own.
+	repaired    time.Time // when it last tried to repair the file
+	journal     *journal  // of a running compaction
+	compactAt   time.Time // not before
+	compactWait time.Duration
+
+	compacting bool // guarded by mu
+	background sync.WaitGroup
+	life       context.Context // ends with Close
+	end        context.CancelFunc
 }
 
 var _ queue.Store = (*Store)(nil)
@@ -107,7 +119,9 @@ func Open(path string, opts Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{path: path, opts: opts, log: opts.Log, lock: lock, stopped: make(chan struct{})}
+	s := &Store{path: path, opts: opts, log: opts.Log, lock: lock, stopped: make(chan struct{}), suspects: map[uint64]bool{}}
+	s.compactWait = compactRetry
+	s.life, s.end = context.WithCancel(context.Background())
 	s.line.wake = make(chan struct{}, 1)
 	s.watchers.end = make(chan struct{})
 	if s.file, s.counts, err = openOrSalvage(path, opts); err != nil {
@@ -121,6 +135,20 @@ func Open(path string, opts Options) (*Store, error) {
 type file struct {
 	db      *bolt.DB
 	readers sync.WaitGroup
+	// stuck is set when the writer met a damaged page: the locks that it held are
+	// never released, so the file stays open until the process ends.
+	stuck bool
+}
+
+// retire closes a file that was replaced, once its last reader has left it.
+func (s *Store) retire(f *file) {
+	if f.stuck {
+		return
+	}
+	s.background.Go(func() {
+		f.readers.Wait()
+		_ = f.db.Close() // nobody reads or writes it any more
+	})
 }
 
 // acquire gives the present file to a reader, who calls readers.Done after.
@@ -151,28 +179,10 @@ func (s *Store) view(ctx context.Context, read func(*bolt.Tx) error) (err error)
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
 		if p := recover(); p != nil {
-			err = s.breakDown(p)
+			err = s.breakDown(f, p)
 		}
 	}()
 	return f.db.View(read)
-}
-
-// breakDown notes that the file is damaged, and gives the error that says so.
-func (s *Store) breakDown(p any) error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.bad == nil {
-		s.bad = fmt.Errorf("%w: a page of %s cannot be read (%v): start posthouse again, it sets the file aside and saves what can be read",
-			queue.ErrDamaged, s.path, p)
-		s.log.Error("the queue's file is damaged", "err", s.bad, "stack", string(debug.Stack()))
-	}
-	return s.bad
-}
-
-func (s *Store) broken() error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.bad
 }
 
 // Stats implements queue.Store.
@@ -215,6 +225,12 @@ func (s *Store) Backup(w io.Writer) error {
 	})
 }
 
+func (s *Store) isClosing() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.closing
+}
+
 // fullness tells how much room there is at the beginning of a transaction.
 func (s *Store) fullness(tx *bolt.Tx) fullness {
 	db := tx.DB()
@@ -240,20 +256,37 @@ func (s *Store) Close() error {
 	}
 	s.closing = true
 	s.mu.Unlock()
+	s.end()
 	s.line.close()
 	<-s.stopped
 	s.watchers.close()
+	s.background.Wait()
 	s.file.readers.Wait()
-	err := s.closeErr
-	if s.bad == nil {
-		err = errors.Join(err, saveFreelist(s.file.db), s.file.db.Close())
+	return errors.Join(s.closeErr, s.closeFile(), s.lock.Close())
+}
+
+func (s *Store) closeFile() error {
+	switch {
+	case s.file.stuck:
+		return s.bad
+	case s.bad != nil:
+		return errors.Join(s.bad, s.file.db.Close())
 	}
-	return errors.Join(err, s.lock.Close())
+	if err := saveFreelist(s.file.db); err != nil { // nothing is lost, the next start is slower
+		s.log.Warn("closing the queue", "err", err)
+	}
+	return s.file.db.Close()
 }
 
 // saveFreelist writes the list of free pages, which the next open then need not
 // find by walking the file.
-func saveFreelist(db *bolt.DB) error {
+func saveFreelist(db *bolt.DB) (err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if p := recover(); p != nil {
+			err = damaged("%v", p)
+		}
+	}()
 	db.NoFreelistSync = false
 	if err := db.Update(func(*bolt.Tx) error { return nil }); err != nil {
 		return fmt.Errorf("writing the list of free pages: %w", err)

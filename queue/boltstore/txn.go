@@ -7,6 +7,7 @@ import (
 	bolt "go.etcd.io/bbolt"
 
 	"posthouse/bridge/message"
+	"posthouse/queue"
 )
 
 // The buckets beside the indexes.
@@ -146,17 +147,24 @@ func (t *txn) saveCounts() error {
 	if err != nil {
 		return fmt.Errorf("writing the counters: %w", err)
 	}
-	return t.putPlain(stateBucket, countsKey, b)
+	return t.putPlain(stateBucket, countsKey, isCounts.seal(countsKey, b, t.counts.Commits))
 }
 
 func loadCounts(tx *bolt.Tx) (counts, error) {
-	var c counts
 	b := tx.Bucket(stateBucket).Get(countsKey)
 	if b == nil {
-		return c, nil
+		return counts{}, nil
 	}
-	if err := decMode.Unmarshal(b, &c); err != nil {
-		return c, fmt.Errorf("reading the counters: %w", err)
+	return openCounts(b)
+}
+
+func openCounts(b []byte) (c counts, err error) {
+	payload, _, err := isCounts.unseal(countsKey, b)
+	if err == nil {
+		err = decMode.Unmarshal(payload, &c)
+	}
+	if err != nil {
+		return c, fmt.Errorf("%w: its counters: %v", queue.ErrDamaged, err)
 	}
 	return c, nil
 }

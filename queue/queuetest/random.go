@@ -1,6 +1,7 @@
 package queuetest
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"reflect"
@@ -16,9 +17,9 @@ import (
 )
 
 // Verifier is a store that can check its own indexes; the suite asks it at the
-// end of each random run.
+// end of each case.
 type Verifier interface {
-	Verify() error
+	Verify(ctx context.Context) error
 }
 
 // random does random operations to a store and to a model, and compares every
@@ -38,7 +39,7 @@ func random(t *testing.T, open Opener) {
 		}()
 		rt.Repeat(rapid.StateMachineActions(m))
 		if v, ok := m.store.(Verifier); ok {
-			if err := v.Verify(); err != nil {
+			if err := v.Verify(t.Context()); err != nil {
 				rt.Fatal(err)
 			}
 		}

@@ -81,6 +81,11 @@ func start(t testing.TB, open Opener) *fixture {
 	}
 	s := open(t, dir)
 	t.Cleanup(func() {
+		if v, ok := s.(Verifier); ok {
+			if err := v.Verify(context.WithoutCancel(t.Context())); err != nil {
+				t.Errorf("Verify: %v", err)
+			}
+		}
 		if err := s.Close(); err != nil {
 			t.Errorf("Close: %v", err)
 		}
