@@ -1,0 +1,71 @@
+package presence
+
+import "time"
+
+// Election decides whether this gateway transmits for one mesh, from presence
+// alone. Ask it every second or so. Not safe for concurrent use.
+//
+// The rules: of the gateways that are alive with their mesh up the one with the
+// lowest call sign transmits, but one that does already stays. A newcomer that
+// finds word of another listens for Alive first; one that finds none within First
+// transmits at once. Cut off from the others a gateway transmits: the mesh must
+// not fall silent, at the price that a message which both hold may go out twice.
+type Election struct {
+	Mesh, Own string
+
+	transmits bool
+	connected time.Time // to the trunk; zero: cut off
+	cut       time.Time // since when it is cut off; zero: connected
+}
+
+// Transmits is the last decision.
+func (e *Election) Transmits() bool { return e.transmits }
+
+// Decide looks at the moment: is the link to the mesh up, is the trunk.
+func (e *Election) Decide(t *Table, meshUp, trunkUp bool, now time.Time) bool {
+	e.follow(trunkUp, now)
+	e.transmits = meshUp && e.may(t, trunkUp, now)
+	return e.transmits
+}
+
+// follow notes when the trunk came and went. A short interruption changes
+// nothing: nobody else has taken over meanwhile.
+func (e *Election) follow(trunkUp bool, now time.Time) {
+	switch {
+	case trunkUp && e.connected.IsZero():
+		if e.cut.IsZero() || now.Sub(e.cut) >= Alive || !e.transmits {
+			e.transmits = false // a newcomer
+		}
+		e.connected, e.cut = now, time.Time{}
+	case !trunkUp && (!e.connected.IsZero() || e.cut.IsZero()):
+		e.connected, e.cut = time.Time{}, now
+	}
+}
+
+func (e *Election) may(t *Table, trunkUp bool, now time.Time) bool {
+	if !trunkUp {
+		// At a start the trunk gets as long as a newcomer would listen.
+		return e.transmits || now.Sub(e.cut) >= First
+	}
+	lowest, incumbent := e.Own, ""
+	for _, s := range t.Living(e.Mesh, now) {
+		if s.Call == e.Own || !s.MeshUp {
+			continue
+		}
+		lowest = min(lowest, s.Call)
+		if s.Transmits && (incumbent == "" || s.Call < incumbent) {
+			incumbent = s.Call
+		}
+	}
+	switch {
+	case e.transmits && incumbent != "":
+		return e.Own < incumbent // two at once: a cut was mended
+	case e.transmits:
+		return true
+	case incumbent != "":
+		return false
+	case t.Known(e.Mesh, e.Own):
+		return now.Sub(e.connected) >= Alive && lowest == e.Own
+	}
+	return now.Sub(e.connected) >= First
+}

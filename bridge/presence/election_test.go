@@ -1,0 +1,181 @@
+package presence
+
+import (
+	"testing"
+	"time"
+)
+
+// crowd is some gateways of one mesh that hear each other over a trunk.
+type crowd struct {
+	now   time.Time
+	nodes map[string]*node
+}
+
+type node struct {
+	call    string
+	table   *Table
+	vote    Election
+	boot    uint64
+	count   uint64
+	alive   bool
+	trunk   bool
+	mesh    bool
+	claimed time.Duration
+}
+
+func newCrowd(calls ...string) *crowd {
+	c := &crowd{now: time.Unix(1e9, 0), nodes: map[string]*node{}}
+	for _, call := range calls {
+		c.start(call)
+	}
+	return c
+}
+
+// start boots a gateway; the trunk's broker remembers what others said.
+func (c *crowd) start(call string) {
+	n := &node{call: call, table: NewTable(), alive: true, trunk: true, mesh: true, boot: uint64(c.now.Unix())}
+	n.vote = Election{Mesh: "valley", Own: call}
+	for _, o := range c.nodes {
+		if o.count > 0 {
+			n.table.Hear(o.say(), true, c.now)
+		}
+	}
+	c.nodes[call] = n
+}
+
+func (n *node) say() Say {
+	return Say{Mesh: "valley", Call: n.call, Boot: n.boot, Count: n.count, MeshUp: n.mesh, Transmits: n.vote.Transmits()}
+}
+
+// run lets time pass, a second at a time, and returns for how many seconds how
+// many transmitted at once.
+func (c *crowd) run(d time.Duration) (seconds map[int]int) {
+	seconds = map[int]int{}
+	for range int(d / time.Second) {
+		c.now = c.now.Add(time.Second)
+		transmitting := 0
+		for _, n := range c.nodes {
+			if !n.alive {
+				continue
+			}
+			if n.vote.Decide(n.table, n.mesh, n.trunk, c.now) {
+				transmitting++
+			}
+			if n.trunk && c.now.Unix()%int64(Every/time.Second) == 0 {
+				n.count++
+				for _, o := range c.nodes {
+					if o != n && o.alive && o.trunk {
+						o.table.Hear(n.say(), false, c.now)
+					}
+				}
+			}
+		}
+		seconds[transmitting]++
+	}
+	return seconds
+}
+
+func (c *crowd) transmitter() string {
+	who := ""
+	for _, n := range c.nodes {
+		if n.alive && n.vote.Transmits() {
+			who += n.call
+		}
+	}
+	return who
+}
+
+func TestAloneItTransmitsWithinSeconds(t *testing.T) {
+	c := newCrowd("N0QRA-10")
+	c.run(6 * time.Second)
+	if c.transmitter() != "N0QRA-10" {
+		t.Fatal("a lone gateway does not transmit after 6 s")
+	}
+}
+
+func TestNewcomerLeavesTheIncumbentAlone(t *testing.T) {
+	c := newCrowd("N0QRB-10")
+	c.run(time.Minute)
+	c.start("N0QRA-10") // the lower call sign, but later
+	if s := c.run(10 * time.Minute); s[2] > 0 || s[0] > 0 {
+		t.Errorf("seconds by number of transmitters: %v", s)
+	}
+	if got := c.transmitter(); got != "N0QRB-10" {
+		t.Errorf("%s transmits, want the incumbent", got)
+	}
+}
+
+func TestAnotherTakesOverWithin90Seconds(t *testing.T) {
+	c := newCrowd("N0QRA-10")
+	c.run(time.Minute)
+	c.start("N0QRB-10")
+	c.start("N0QRC-10")
+	c.run(5 * time.Minute)
+	c.nodes["N0QRA-10"].alive = false
+	c.run(90 * time.Second)
+	if got := c.transmitter(); got != "N0QRB-10" {
+		t.Errorf("%q transmits 90 s after the end of the incumbent, want N0QRB-10", got)
+	}
+}
+
+func TestMeshDownAtTheTransmitter(t *testing.T) {
+	c := newCrowd("N0QRA-10")
+	c.run(time.Minute)
+	c.start("N0QRB-10")
+	c.run(5 * time.Minute)
+	c.nodes["N0QRA-10"].mesh = false
+	c.run(90 * time.Second)
+	if got := c.transmitter(); got != "N0QRB-10" {
+		t.Errorf("%q transmits while the mesh of the incumbent is dead", got)
+	}
+}
+
+func TestAfterACutOneOfTwoStays(t *testing.T) {
+	c := newCrowd("N0QRA-10")
+	c.run(time.Minute)
+	c.start("N0QRB-10")
+	c.run(5 * time.Minute)
+	for _, n := range c.nodes {
+		n.trunk = false
+	}
+	c.run(5 * time.Minute)
+	if got := c.transmitter(); len(got) != 2*len("N0QRA-10") {
+		t.Fatalf("cut off from each other %q transmits, want both", got)
+	}
+	for _, n := range c.nodes {
+		n.trunk = true
+	}
+	c.run(3 * time.Minute)
+	if got := c.transmitter(); got != "N0QRA-10" && got != "N0QRB-10" {
+		t.Errorf("after the cut %q transmits, want one", got)
+	}
+}
+
+func TestRememberedAnnouncementProvesNothing(t *testing.T) {
+	table, now := NewTable(), time.Unix(1e9, 0)
+	table.Hear(Say{Mesh: "valley", Call: "N0QRA-10", Boot: 1, Count: 7, MeshUp: true}, true, now)
+	if table.IsAlive("N0QRA-10", now) {
+		t.Error("alive by what the broker remembers")
+	}
+	table.Hear(Say{Mesh: "valley", Call: "N0QRA-10", Boot: 1, Count: 8, MeshUp: true}, false, now)
+	if !table.IsAlive("N0QRA-10", now) {
+		t.Error("not alive though the counter grew")
+	}
+	table.Hear(Say{Mesh: "valley", Call: "N0QRA-10", Boot: 1, Count: 8, MeshUp: true}, false, now.Add(Alive))
+	if table.IsAlive("N0QRA-10", now.Add(Alive)) {
+		t.Error("alive by a repetition of the same counter")
+	}
+}
+
+func TestWillCountsForItsOwnStartOnly(t *testing.T) {
+	table, now := NewTable(), time.Unix(1e9, 0)
+	table.Hear(Say{Mesh: "valley", Call: "N0QRA-10", Boot: 2, Count: 1, MeshUp: true}, false, now)
+	table.Gone("valley", "N0QRA-10", 1)
+	if !table.IsAlive("N0QRA-10", now) {
+		t.Error("an old start's will ended the new one")
+	}
+	table.Gone("valley", "N0QRA-10", 2)
+	if table.IsAlive("N0QRA-10", now) {
+		t.Error("alive after its will")
+	}
+}

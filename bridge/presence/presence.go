@@ -1,0 +1,198 @@
+// Package presence knows which far gateways are alive and, of the gateways of
+// one mesh, which one transmits. It goes by what gateways say of themselves and
+// by the reader's own monotonic time, so that no clock need be right.
+//
+// It is pure: what was heard comes in through Hear, the present moment with each
+// question. A gateway is alive while the counter it announces grew within the
+// last Alive; what a broker remembers of it (a retained announcement) proves
+// nothing until a newer one follows.
+package presence
+
+import (
+	"slices"
+	"strings"
+	"sync"
+	"time"
+)
+
+const (
+	// Every is how often a gateway announces itself.
+	Every = 20 * time.Second
+	// Alive is how long an announcement holds: three may be lost.
+	Alive = 70 * time.Second
+	// First is how long a newcomer waits for word of others before it transmits.
+	First = 5 * time.Second
+
+	// maxGateways bounds what one table remembers; the one heard longest ago goes.
+	maxGateways = 5000
+)
+
+// Say is what one gateway announces about one mesh.
+type Say struct {
+	Mesh, Call string
+	Boot       uint64   // number of the gateway's start; a later start has a higher one
+	Count      uint64   // grows with each announcement of one start
+	MeshUp     bool     // the link to its mesh works
+	Transmits  bool     // it routes and transmits for the mesh
+	Offers     []string // kinds of links that others may use through it
+}
+
+// later tells whether s was said after t.
+func (s Say) later(t Say) bool {
+	return s.Boot > t.Boot || s.Boot == t.Boot && s.Count > t.Count
+}
+
+type key struct{ mesh, call string }
+
+type entry struct {
+	say   Say
+	heard time.Time // when it was last seen to grow; zero: only remembered by the broker
+	came  time.Time
+}
+
+// Table is what was heard of gateways. Safe for concurrent use.
+type Table struct {
+	mu  sync.Mutex
+	all map[key]*entry
+}
+
+// NewTable makes an empty table.
+func NewTable() *Table { return &Table{all: map[key]*entry{}} }
+
+// Hear takes in an announcement; retained says that it is the broker's memory of
+// an old one. It returns whether anything changed that others may act on.
+func (t *Table) Hear(s Say, retained bool, now time.Time) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	k := key{s.Mesh, s.Call}
+	e := t.all[k]
+	if e == nil {
+		if len(t.all) >= maxGateways {
+			t.forgetOldest()
+		}
+		e = &entry{say: s, came: now}
+		t.all[k] = e
+		if !retained {
+			e.heard = now
+		}
+		return true
+	}
+	if !s.later(e.say) {
+		return false
+	}
+	was := e.alive(now)
+	changed := !was || e.say.MeshUp != s.MeshUp || e.say.Transmits != s.Transmits || !slices.Equal(e.say.Offers, s.Offers)
+	e.say, e.heard, e.came = s, now, now
+	return changed
+}
+
+// Gone takes in a gateway's last will: it shortens the wait, for that start of
+// the gateway only.
+func (t *Table) Gone(mesh, call string, boot uint64) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	e := t.all[key{mesh, call}]
+	if e == nil || e.say.Boot != boot {
+		return false
+	}
+	e.heard = time.Time{}
+	return true
+}
+
+// Forget drops all that a gateway said: its key is no longer trusted.
+func (t *Table) Forget(call string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for k := range t.all {
+		if k.call == call {
+			delete(t.all, k)
+		}
+	}
+}
+
+func (t *Table) forgetOldest() {
+	var oldest key
+	var at time.Time
+	for k, e := range t.all {
+		if at.IsZero() || e.came.Before(at) {
+			oldest, at = k, e.came
+		}
+	}
+	delete(t.all, oldest)
+}
+
+func (e *entry) alive(now time.Time) bool { return !e.heard.IsZero() && now.Sub(e.heard) < Alive }
+
+// Living lists the gateways of a mesh that are alive, by call sign; the empty
+// name lists those of all meshes.
+func (t *Table) Living(mesh string, now time.Time) []Say {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	var out []Say
+	for k, e := range t.all {
+		if (mesh == "" || k.mesh == mesh) && e.alive(now) {
+			out = append(out, e.say)
+		}
+	}
+	slices.SortFunc(out, func(a, b Say) int {
+		if c := strings.Compare(a.Call, b.Call); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Mesh, b.Mesh)
+	})
+	return out
+}
+
+// IsAlive tells whether a gateway is alive, on whatever mesh.
+func (t *Table) IsAlive(call string, now time.Time) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for k, e := range t.all {
+		if k.call == call && e.alive(now) {
+			return true
+		}
+	}
+	return false
+}
+
+// Known tells whether anything is known of gateways of a mesh, alive or not,
+// but for one call sign.
+func (t *Table) Known(mesh, but string) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for k := range t.all {
+		if k.mesh == mesh && k.call != but {
+			return true
+		}
+	}
+	return false
+}
+
+// Transmitter gives the gateway that transmits for a mesh: of those alive that
+// say so the one with the lowest call sign, else the lowest with its mesh up.
+func (t *Table) Transmitter(mesh string, now time.Time) (string, bool) {
+	living := t.Living(mesh, now)
+	for _, s := range living {
+		if s.MeshUp && s.Transmits {
+			return s.Call, true
+		}
+	}
+	for _, s := range living {
+		if s.MeshUp {
+			return s.Call, true
+		}
+	}
+	return "", false
+}
+
+// Siblings tells whether two gateways serve a common mesh, as far as is known.
+func (t *Table) Siblings(a, b string) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for k := range t.all {
+		if k.call == a && t.all[key{k.mesh, b}] != nil {
+			return true
+		}
+	}
+	return a == b
+}
