@@ -2,7 +2,6 @@ package mail
 
 import (
 	"context"
-	"log/slog"
 	"net"
 	"net/netip"
 	"strconv"
@@ -14,7 +13,6 @@ import (
 	"go.uber.org/goleak"
 
 	"posthouse/adapters/adaptertest"
-	"posthouse/bridge/link"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -43,6 +41,7 @@ type gateway struct {
 	host    *adaptertest.Host
 	address string
 	stop    func() error
+	err     error // of Run
 }
 
 // startGateway runs a link with an SMTP server on the loopback.
@@ -61,23 +60,24 @@ func startGateway(t testing.TB, change func(*Options)) *gateway {
 	if err != nil {
 		t.Fatal(err)
 	}
-	g := &gateway{Adapter: a, host: &adaptertest.Host{}, address: l.Addr().String()}
+	g := runHost(t, a)
+	g.address = l.Addr().String()
+	return g
+}
+
+// runHost runs a link until the test ends, and waits for its first state.
+func runHost(t testing.TB, a *Adapter) *gateway {
+	t.Helper()
+	g := &gateway{Adapter: a, host: &adaptertest.Host{}}
 	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan error, 1)
-	go func() { ended <- a.Run(ctx, g.host) }()
-	g.stop = func() error {
-		cancel()
-		err, ok := <-ended
-		if ok {
-			close(ended)
-		}
-		return err
-	}
+	ended := make(chan struct{})
+	go func() { g.err = a.Run(ctx, g.host); close(ended) }()
+	g.stop = func() error { cancel(); <-ended; return g.err }
 	t.Cleanup(func() { g.stop() })
 	wait, done := context.WithTimeout(context.Background(), 10*time.Second)
 	defer done()
-	if !g.host.Wait(wait, g.host.Up) {
-		t.Fatalf("the link did not come up: %+v", g.host.States())
+	if !g.host.Wait(wait, func() bool { return len(g.host.States()) > 0 }) {
+		t.Fatal("the link reports no state")
 	}
 	return g
 }
@@ -125,7 +125,3 @@ func plain(from, to, subject, body string) string {
 	return crlf("From: " + from + "\nTo: " + to + "\nSubject: " + subject +
 		"\nDate: " + time.Now().Format(time.RFC1123Z) + "\nMessage-ID: <1@home.example>\n\n" + body + "\n")
 }
-
-func quietLog() *slog.Logger { return slog.New(slog.DiscardHandler) }
-
-var _ link.Host = (*adaptertest.Host)(nil)

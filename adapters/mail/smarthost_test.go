@@ -1,7 +1,259 @@
 package mail
 
-import "crypto/tls"
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/emersion/go-smtp"
+
+	"posthouse/adapters/mail/sink"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+)
 
 func serverTLS(c tls.Certificate) *tls.Config {
 	return &tls.Config{Certificates: []tls.Certificate{c}}
+}
+
+func startSink(t testing.TB, o sink.Options) *sink.Sink {
+	t.Helper()
+	ctx, end := context.WithCancel(context.Background())
+	s, err := sink.Start(ctx, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { end(); <-s.Stopped() })
+	return s
+}
+
+func TestHowTheSmarthostIsReached(t *testing.T) {
+	certificate, pool, err := sink.Certificate("127.0.0.1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	wrong, wrongPool, err := sink.Certificate("other.example")
+	if err != nil {
+		t.Fatal(err)
+	}
+	login := func(o sink.Options) sink.Options { o.Username, o.Password = "u", secret; return o }
+	secure := sink.Options{TLS: serverTLS(certificate)}
+	implicit := sink.Options{TLS: serverTLS(certificate), Implicit: true}
+	for _, c := range []struct {
+		name string
+		sink sink.Options
+		tls  string
+		set  func(*Options)
+		want string // why the link is down; empty: the mail arrives
+	}{
+		{"STARTTLS", secure, StartTLS, nil, ""},
+		{"implicit TLS", implicit, ImplicitTLS, nil, ""},
+		{"no TLS", sink.Options{}, NoTLS, nil, ""},
+		{"AUTH PLAIN", login(secure), StartTLS, func(o *Options) { o.Username, o.Password = "u", secret }, ""},
+		{"AUTH LOGIN", sink.Options{TLS: serverTLS(certificate), Username: "u", Password: secret, Login: true}, StartTLS,
+			func(o *Options) { o.Username, o.Password = "u", secret }, ""},
+		{"no STARTTLS, no mail", sink.Options{}, StartTLS, nil, "STARTTLS"},
+		{"unknown authority", secure, StartTLS, func(o *Options) { o.RootCAs = wrongPool }, "certificate"},
+		{"certificate of another host", sink.Options{TLS: serverTLS(wrong)}, StartTLS, func(o *Options) { o.RootCAs = wrongPool }, "certificate"},
+		{"wrong password", login(secure), StartTLS, func(o *Options) { o.Username, o.Password = "u", "no "+secret }, "535"},
+		{"a login that is not offered", secure, StartTLS, func(o *Options) { o.Username, o.Password = "u", secret }, "AUTH"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := startSink(t, c.sink)
+			o := testOptions()
+			o.Smarthost, o.SmarthostTLS, o.RootCAs = s.Address(), c.tls, pool
+			if c.set != nil {
+				c.set(&o)
+			}
+			g := startSender(t, o)
+			err := g.Send(t.Context(), []link.Frame{frame("hello")})[0]
+			if c.want != "" {
+				states := fmt.Sprint(g.host.States())
+				if !errors.Is(err, link.ErrDown) || !strings.Contains(states, c.want) || strings.Contains(states+err.Error(), secret) {
+					t.Errorf("Send gave %v, states %s; want the link down with %q", err, states, c.want)
+				}
+				return
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			m := s.Mails()[0]
+			if m.Hello != domain || m.TLS != (c.tls != NoTLS) || m.To[0] != "qra@home.example" || !strings.HasPrefix(m.From, "bounce+") {
+				t.Errorf("got %+v", m)
+			}
+			if len(m.Notify) != 1 || m.Notify[0] != smtp.DSNNotifyFailure || m.EnvID != "N0QRZ-10-000123" {
+				t.Errorf("notify %v, envelope id %q", m.Notify, m.EnvID)
+			}
+		})
+	}
+}
+
+// startSender runs a link that only sends, and waits for its first state.
+func startSender(t testing.TB, o Options) *gateway {
+	t.Helper()
+	a, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return runHost(t, a)
+}
+
+func TestAnswersOfTheSmarthost(t *testing.T) {
+	for _, c := range []struct {
+		name, step string
+		code       int
+		permanent  bool
+		wait       time.Duration
+	}{
+		{"5xx at RCPT is final", "RCPT", 550, true, 0},
+		{"5xx at MAIL is final", "MAIL", 553, true, 0},
+		{"5xx after the text is final", "END", 554, true, 0},
+		{"4xx at RCPT waits", "RCPT", 451, false, 2 * time.Minute},
+		{"4xx after the text waits", "END", 452, false, 2 * time.Minute},
+		{"421 waits", "RCPT", 421, false, 2 * time.Minute},
+		{"a missing login is no fault of the mail", "MAIL", 530, false, 10 * time.Minute},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var refuse atomic.Bool
+			refuse.Store(true)
+			s := startSink(t, sink.Options{Answer: func(step, _ string) error {
+				if step == c.step && refuse.Load() {
+					return &smtp.SMTPError{Code: c.code, EnhancedCode: smtp.EnhancedCode{c.code / 100, 7, 1}, Message: "no \x1b[31mway"}
+				}
+				return nil
+			}})
+			o := testOptions()
+			o.Smarthost, o.SmarthostTLS = s.Address(), NoTLS
+			g := startSender(t, o)
+			err := g.Send(t.Context(), []link.Frame{frame("hello")})[0]
+			permanent, isPermanent := errors.AsType[*link.PermanentError](err)
+			later, _ := errors.AsType[*link.LaterError](err)
+			switch {
+			case isPermanent != c.permanent:
+				t.Errorf("got %v, want permanent %v", err, c.permanent)
+			case isPermanent && permanent.Code != codeRefused:
+				t.Errorf("code %q", permanent.Code)
+			case !isPermanent && (later == nil || later.Wait != c.wait):
+				t.Errorf("got %v, want a wait of %v", err, c.wait)
+			case strings.Contains(err.Error(), "\x1b") || !strings.Contains(err.Error(), "way"):
+				t.Errorf("the server's words are %q", err)
+			}
+			refuse.Store(false)
+			if err := g.Send(t.Context(), []link.Frame{frame("next")})[0]; err != nil {
+				t.Errorf("the next mail: %v", err)
+			}
+		})
+	}
+}
+
+func TestUnknownOutcomeIsSentAgainUnderTheSameID(t *testing.T) {
+	var first atomic.Bool
+	s := startSink(t, sink.Options{Answer: func(step, _ string) error {
+		if step == "END" && first.CompareAndSwap(false, true) {
+			return sink.ErrHangup
+		}
+		return nil
+	}})
+	o := testOptions()
+	o.Smarthost, o.SmarthostTLS = s.Address(), NoTLS
+	g := startSender(t, o)
+	err := g.Send(t.Context(), []link.Frame{frame("hello")})[0]
+	if _, permanent := errors.AsType[*link.PermanentError](err); err == nil || permanent {
+		t.Fatalf("got %v, want a temporary error", err)
+	}
+	if err := g.Send(t.Context(), []link.Frame{frame("hello")})[0]; err != nil {
+		t.Fatal(err)
+	}
+	if data := string(s.Mails()[0].Data); !strings.Contains(data, "<N0QRZ-10-000123@"+domain+">") {
+		t.Errorf("sent again as\n%s", data)
+	}
+}
+
+func TestConnectionsAreUsedAgain(t *testing.T) {
+	s := startSink(t, sink.Options{})
+	o := testOptions()
+	o.Smarthost, o.SmarthostTLS = s.Address(), NoTLS
+	g := startSender(t, o)
+	for i := range mostMails + 20 {
+		if err := g.Send(t.Context(), []link.Frame{frame(fmt.Sprint(i))})[0]; err != nil {
+			t.Fatal(err)
+		}
+	}
+	if n := s.Sessions(); n != 2 {
+		t.Errorf("%d mails took %d sessions, want 2", mostMails+20, n)
+	}
+}
+
+func TestAnIdleConnectionThatDiedCostsNothing(t *testing.T) {
+	s := startSink(t, sink.Options{})
+	o := testOptions()
+	o.Smarthost, o.SmarthostTLS = s.Address(), NoTLS
+	g := startSender(t, o)
+	if err := g.Send(t.Context(), []link.Frame{frame("one")})[0]; err != nil {
+		t.Fatal(err)
+	}
+	g.post.mu.Lock()
+	for _, c := range g.post.idle {
+		c.conn.Close()
+	}
+	g.post.mu.Unlock()
+	if err := g.Send(t.Context(), []link.Frame{frame("two")})[0]; err != nil {
+		t.Fatal(err)
+	}
+	if len(s.Mails()) != 2 {
+		t.Errorf("%d mails", len(s.Mails()))
+	}
+}
+
+func TestWhatIsNeverMailed(t *testing.T) {
+	o := testOptions()
+	o.Listen = "127.0.0.1:0"
+	receiver, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.Smarthost, o.SmarthostTLS = "127.0.0.1:9", NoTLS
+	sender, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	receipt, lost := frame("ack"), frame("x")
+	receipt.Message.Kind = message.Receipt
+	lost.Message.To = "N0QRA"
+	for name, err := range map[string]error{
+		"a receipt":                sender.Send(t.Context(), []link.Frame{receipt})[0],
+		"a call sign":              sender.Send(t.Context(), []link.Frame{lost})[0],
+		"anything, only receiving": receiver.Send(t.Context(), []link.Frame{frame("x")})[0],
+	} {
+		if _, permanent := errors.AsType[*link.PermanentError](err); !permanent {
+			t.Errorf("%s: got %v, want a permanent error", name, err)
+		}
+	}
+}
+
+func BenchmarkSend(b *testing.B) {
+	for _, at := range []int{1, parallel} {
+		b.Run(fmt.Sprintf("at=%d", at), func(b *testing.B) {
+			s := startSink(b, sink.Options{})
+			o := testOptions()
+			o.Smarthost, o.SmarthostTLS = s.Address(), NoTLS
+			g := startSender(b, o)
+			b.SetParallelism(at)
+			slots := make(chan struct{}, at)
+			b.RunParallel(func(pb *testing.PB) {
+				for pb.Next() {
+					slots <- struct{}{}
+					if err := g.Send(context.Background(), []link.Frame{frame("hello")})[0]; err != nil {
+						b.Error(err)
+					}
+					<-slots
+				}
+			})
+		})
+	}
 }

@@ -100,7 +100,7 @@ func TestOnlyAnAlignedSignatureVouches(t *testing.T) {
 		{"To is not signed", k.sign(t, mail, "home.example", without("To")), "550 5.7.20", "", nil},
 		{"Date is not signed", k.sign(t, mail, "home.example", without("Date")), "550 5.7.20", "", nil},
 		{"Message-ID is not signed", k.sign(t, mail, "home.example", without("Message-ID")), "550 5.7.20", "", nil},
-		{"sent on to another station", strings.Replace(good, "two cans", "two cans", 1), "550 5.7.20", "", func(o *Options) { o.Call = "other" }},
+		{"sent on to another station", good, "550 5.7.20", "", nil},
 		{"text changed", strings.Replace(good, "two", "ten", 1), "550 5.7.20", "", nil},
 		{"only the first bytes are signed (l=)", strings.Replace(good, "; d=", "; l=0; d=", 1), "550 5.7.20", "", nil},
 		{"second From on top", "From: eoc@county.example\r\n" + good, "554 5.6.0", "", nil},
