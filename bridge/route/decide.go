@@ -47,27 +47,27 @@ type Decision struct {
 }
 
 // Decide finds the way of a message.
-func (t *Table) Decide(q Query) Decision {
-	if q.Mesh == "" {
-		if in := t.link(q.In); in != nil {
-			q.Mesh = in.mesh()
+func (t *Table) Decide(ask Query) Decision {
+	if ask.Mesh == "" {
+		if in := t.link(ask.In); in != nil {
+			ask.Mesh = in.mesh()
 		}
 	}
-	if message.IsMail(q.To) {
-		return t.mail(q)
+	if message.IsMail(ask.To) {
+		return t.mail(ask)
 	}
-	if group, ok := t.Group(q.To); ok {
-		return t.group(q, group)
+	if group, ok := t.Group(ask.To); ok {
+		return t.group(ask, group)
 	}
-	if _, err := t.Calls.Parse(q.To); err != nil {
+	if _, err := t.Calls.Parse(ask.To); err != nil {
 		return noRoute("no call sign, group or mail address: check the address")
 	}
-	return t.station(q)
+	return t.station(ask)
 }
 
 // group sends a text to each link that carries the group, but the link and the
 // mesh it came from.
-func (t *Table) group(q Query, group string) Decision {
+func (t *Table) group(ask Query, group string) Decision {
 	var d Decision
 	sends := false
 	for i := range t.Links {
@@ -76,7 +76,7 @@ func (t *Table) group(q Query, group string) Decision {
 			continue
 		}
 		sends = true
-		if !t.origin(q, l) {
+		if !t.origin(ask, l) {
 			d.Targets = append(d.Targets, Target{l.Name, group})
 		}
 	}
@@ -91,19 +91,19 @@ func (t *Table) group(q Query, group string) Decision {
 
 // mail goes by a static route, else by the first mail link, never from mail to
 // mail: the gateway is no open relay.
-func (t *Table) mail(q Query) Decision {
-	in := t.link(q.In)
+func (t *Table) mail(ask Query) Decision {
+	in := t.link(ask.In)
 	may := func(l *Link) bool {
-		return l != nil && !l.InOnly && l.Name != q.In && (l.Kind == Trunk || l.Kind == Mail && (in == nil || in.Kind != Mail))
+		return l != nil && !l.InOnly && l.Name != ask.In && (l.Kind == Trunk || l.Kind == Mail && (in == nil || in.Kind != Mail))
 	}
 	for _, r := range t.Routes {
-		if l := t.link(r.Link); may(l) && r.Pattern.Match(q.To) {
-			return to(l, q.To)
+		if l := t.link(r.Link); may(l) && r.Pattern.Match(ask.To) {
+			return to(l, ask.To)
 		}
 	}
 	for i := range t.Links {
 		if l := &t.Links[i]; l.Kind == Mail && may(l) {
-			return to(l, q.To)
+			return to(l, ask.To)
 		}
 	}
 	if in != nil && in.Kind == Mail {
@@ -114,24 +114,24 @@ func (t *Table) mail(q Query) Decision {
 
 // station goes by a static route, else to where the station was heard, else
 // the way of the unheard.
-func (t *Table) station(q Query) Decision {
+func (t *Table) station(ask Query) Decision {
 	for _, r := range t.Routes {
 		l := t.link(r.Link)
-		if l == nil || l.InOnly || l.Kind == Mail || !r.Pattern.Match(q.To) {
+		if l == nil || l.InOnly || l.Kind == Mail || !r.Pattern.Match(ask.To) {
 			continue
 		}
-		return t.toward(q, l, t.known(q, l.Name), l.mesh())
+		return t.toward(ask, l, t.known(ask, l.Name), l.mesh())
 	}
-	if h := t.best(q); h != nil {
+	if h := t.best(ask); h != nil {
 		l := t.link(h.Link)
 		mesh := l.mesh()
 		if h.Mesh != "" {
 			mesh = h.Mesh
 		}
-		return t.toward(q, l, h.Call, mesh)
+		return t.toward(ask, l, h.Call, mesh)
 	}
-	if l := t.link(t.Unheard); l != nil && !l.InOnly && l.Kind != Mail && !t.origin(q, l) {
-		return to(l, q.To)
+	if l := t.link(t.Unheard); l != nil && !l.InOnly && l.Kind != Mail && !t.origin(ask, l) {
+		return to(l, ask.To)
 	}
 	return Decision{Hold: true}
 }
@@ -140,19 +140,19 @@ func (t *Table) station(q Query) Decision {
 // from. On one mesh (or one APRS network) the two hear each other, unless the
 // gateway was asked to pass it on. On a trunk a message may go back the way it
 // came: stations roam, and the hand-overs are bounded.
-func (t *Table) toward(q Query, l *Link, call, mesh string) Decision {
-	same := l.Name == q.In && l.Kind != Trunk || mesh != "" && mesh == q.Mesh
-	if same && !q.Asked {
+func (t *Table) toward(ask Query, l *Link, call, mesh string) Decision {
+	same := l.Name == ask.In && l.Kind != Trunk || mesh != "" && mesh == ask.Mesh
+	if same && !ask.Asked {
 		return Decision{Local: true}
 	}
 	return to(l, call)
 }
 
 // best picks the hearing to go by, nil if none counts.
-func (t *Table) best(q Query) *Hearing {
+func (t *Table) best(ask Query) *Hearing {
 	var best *Hearing
-	for i := range q.Heard {
-		if h := &q.Heard[i]; t.counts(q.To, h) && (best == nil || t.before(h, best)) {
+	for i := range ask.Heard {
+		if h := &ask.Heard[i]; t.counts(ask.To, h) && (best == nil || t.before(h, best)) {
 			best = h
 		}
 	}
@@ -161,15 +161,15 @@ func (t *Table) best(q Query) *Hearing {
 
 // known gives the station that a call sign means on a link: itself, or without
 // an SSID the one heard there last.
-func (t *Table) known(q Query, name string) string {
+func (t *Table) known(ask Query, name string) string {
 	var best *Hearing
-	for i := range q.Heard {
-		if h := &q.Heard[i]; h.Link == name && t.counts(q.To, h) && (best == nil || t.before(h, best)) {
+	for i := range ask.Heard {
+		if h := &ask.Heard[i]; h.Link == name && t.counts(ask.To, h) && (best == nil || t.before(h, best)) {
 			best = h
 		}
 	}
 	if best == nil {
-		return q.To
+		return ask.To
 	}
 	return best.Call
 }
@@ -216,8 +216,8 @@ func (t *Table) rank(h *Hearing) int {
 }
 
 // origin tells whether a link leads back to where the message came from.
-func (t *Table) origin(q Query, l *Link) bool {
-	return l.Name == q.In || q.Mesh != "" && l.mesh() == q.Mesh
+func (t *Table) origin(ask Query, l *Link) bool {
+	return l.Name == ask.In || ask.Mesh != "" && l.mesh() == ask.Mesh
 }
 
 func to(l *Link, addressee string) Decision {

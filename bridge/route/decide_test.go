@@ -72,85 +72,85 @@ func TestDecide(t *testing.T) {
 	for name, c := range map[string]struct {
 		routes  []string
 		unheard string
-		q       Query
+		ask     Query
 		want    Decision
 	}{
 		"a group goes to each link that carries it, but the one it came from": {
-			q: Query{To: "ALL", In: "valley"}, want: targets("ridge", "ALL", "far", "ALL")},
+			ask: Query{To: "ALL", In: "valley"}, want: targets("ridge", "ALL", "far", "ALL")},
 		"a group does not go back to the mesh it came from through another link": {
-			q: Query{To: "ALL", In: "far", Mesh: "RIDGE"}, want: targets("valley", "ALL")},
+			ask: Query{To: "ALL", In: "far", Mesh: "RIDGE"}, want: targets("valley", "ALL")},
 		"a group of the gateway's own goes to all": {
-			q: Query{To: "ALL"}, want: targets("valley", "ALL", "ridge", "ALL", "far", "ALL")},
+			ask: Query{To: "ALL"}, want: targets("valley", "ALL", "ridge", "ALL", "far", "ALL")},
 		"a group that only its own mesh carries is nobody else's business": {
-			q: Query{To: "NET", In: "valley"}, want: local},
+			ask: Query{To: "NET", In: "valley"}, want: local},
 		"a group is never sent to a link that only listens": {
-			q: Query{To: "NET", In: "ridge"}, want: targets("valley", "NET")},
+			ask: Query{To: "NET", In: "ridge"}, want: targets("valley", "NET")},
 		"a group's name may be written in any case": {
-			q: Query{To: "net", In: "ridge"}, want: targets("valley", "NET")},
+			ask: Query{To: "net", In: "ridge"}, want: targets("valley", "NET")},
 
 		"mail goes to the mail link": {
-			q: Query{To: "ops@club.example", In: "valley"}, want: targets("post", "ops@club.example")},
+			ask: Query{To: "ops@club.example", In: "valley"}, want: targets("post", "ops@club.example")},
 		"mail goes by a static route first": {
-			routes: []string{"*@*=far"}, q: Query{To: "ops@club.example", In: "valley"}, want: targets("far", "ops@club.example")},
+			routes: []string{"*@*=far"}, ask: Query{To: "ops@club.example", In: "valley"}, want: targets("far", "ops@club.example")},
 		"mail does not go back by the route it came": {
-			routes: []string{"*@*=far"}, q: Query{To: "ops@club.example", In: "far"}, want: targets("post", "ops@club.example")},
+			routes: []string{"*@*=far"}, ask: Query{To: "ops@club.example", In: "far"}, want: targets("post", "ops@club.example")},
 		"a route for stations is none for mail": {
-			routes: []string{"*=far"}, q: Query{To: "ops@club.example", In: "valley"}, want: targets("post", "ops@club.example")},
+			routes: []string{"*=far"}, ask: Query{To: "ops@club.example", In: "valley"}, want: targets("post", "ops@club.example")},
 
 		"a static route goes before the heard list": {
-			routes: []string{"N0QRA*=far"}, q: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "ridge", time.Minute)}}, want: targets("far", "N0QRA-7")},
+			routes: []string{"N0QRA*=far"}, ask: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "ridge", time.Minute)}}, want: targets("far", "N0QRA-7")},
 		"the first match of the static routes wins": {
-			routes: []string{"N0QRA-7=ridge", "N0QRA*=far"}, q: Query{To: "N0QRA-7", In: "valley"}, want: targets("ridge", "N0QRA-7")},
+			routes: []string{"N0QRA-7=ridge", "N0QRA*=far"}, ask: Query{To: "N0QRA-7", In: "valley"}, want: targets("ridge", "N0QRA-7")},
 		"a static route to the mesh it came from means that both hear each other": {
-			routes: []string{"N0QRA*=valley"}, q: Query{To: "N0QRA-7", In: "valley"}, want: local},
+			routes: []string{"N0QRA*=valley"}, ask: Query{To: "N0QRA-7", In: "valley"}, want: local},
 
 		"a to with an SSID matches only that station": {
-			q: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-9", "ridge", time.Minute)}}, want: held},
+			ask: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-9", "ridge", time.Minute)}}, want: held},
 		"a portable station is another one": {
-			q: Query{To: "N0QRA/P", In: "valley", Heard: []Hearing{heard("N0QRA", "ridge", time.Minute)}}, want: held},
+			ask: Query{To: "N0QRA/P", In: "valley", Heard: []Hearing{heard("N0QRA", "ridge", time.Minute)}}, want: held},
 		"without an SSID the station of that call heard last becomes the to": {
-			q:    Query{To: "N0QRA", In: "valley", Heard: []Hearing{heard("N0QRA-7", "ridge", time.Hour), heard("N0QRA-9", "ridge", time.Minute)}},
+			ask:  Query{To: "N0QRA", In: "valley", Heard: []Hearing{heard("N0QRA-7", "ridge", time.Hour), heard("N0QRA-9", "ridge", time.Minute)}},
 			want: targets("ridge", "N0QRA-9")},
 		"hearing on a mesh goes before hearing on APRS": {
-			q:    Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "aprs", time.Minute), heard("N0QRA-7", "ridge", 5*time.Hour)}},
+			ask:  Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "aprs", time.Minute), heard("N0QRA-7", "ridge", 5*time.Hour)}},
 			want: targets("ridge", "N0QRA-7")},
 		"without an SSID a station that takes no messages does not count on APRS": {
-			q: Query{To: "N0QRA", In: "valley", Heard: []Hearing{tracker}}, want: held},
+			ask: Query{To: "N0QRA", In: "valley", Heard: []Hearing{tracker}}, want: held},
 		"with its SSID it does": {
-			q: Query{To: "N0QRA-9", In: "valley", Heard: []Hearing{tracker}}, want: targets("aprs", "N0QRA-9")},
+			ask: Query{To: "N0QRA-9", In: "valley", Heard: []Hearing{tracker}}, want: targets("aprs", "N0QRA-9")},
 		"our own hearing within ten minutes goes before what others tell": {
-			q:    Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{farMesh, heard("N0QRA-7", "ridge", 9*time.Minute)}},
+			ask:  Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{farMesh, heard("N0QRA-7", "ridge", 9*time.Minute)}},
 			want: targets("ridge", "N0QRA-7")},
 		"later than that the latest goes": {
-			q:    Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{farMesh, heard("N0QRA-7", "ridge", 11*time.Minute)}},
+			ask:  Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{farMesh, heard("N0QRA-7", "ridge", 11*time.Minute)}},
 			want: targets("far", "N0QRA-7")},
 		"a hearing counts for as long as its link says": {
-			q: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "aprs", 61*time.Minute)}}, want: held},
+			ask: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "aprs", 61*time.Minute)}}, want: held},
 		"a link that only listens is no way": {
-			q: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "ear", time.Minute)}}, want: held},
+			ask: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "ear", time.Minute)}}, want: held},
 
 		"sender and addressee on one mesh: not the bridge's business": {
-			q: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "valley", time.Minute)}}, want: local},
+			ask: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{heard("N0QRA-7", "valley", time.Minute)}}, want: local},
 		"one mesh with two gateways is one mesh": {
-			q: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{sibling}}, want: local},
+			ask: Query{To: "N0QRA-7", In: "valley", Heard: []Hearing{sibling}}, want: local},
 		"both on APRS hear each other": {
-			q: Query{To: "N0QRA-7", In: "aprs", Heard: []Hearing{heard("N0QRA-7", "aprs", time.Minute)}}, want: local},
+			ask: Query{To: "N0QRA-7", In: "aprs", Heard: []Hearing{heard("N0QRA-7", "aprs", time.Minute)}}, want: local},
 		"a text that the gateway was asked to pass on goes back to the same mesh": {
-			q: Query{To: "N0QRA-7", In: "valley", Asked: true, Heard: []Hearing{heard("N0QRA-7", "valley", time.Minute)}}, want: targets("valley", "N0QRA-7")},
+			ask: Query{To: "N0QRA-7", In: "valley", Asked: true, Heard: []Hearing{heard("N0QRA-7", "valley", time.Minute)}}, want: targets("valley", "N0QRA-7")},
 		"a station that roams is followed back over the trunk": {
-			q: Query{To: "N0QRA-7", In: "far", Heard: []Hearing{farMesh}}, want: targets("far", "N0QRA-7")},
+			ask: Query{To: "N0QRA-7", In: "far", Heard: []Hearing{farMesh}}, want: targets("far", "N0QRA-7")},
 
 		"nobody has heard it: hold": {
-			q: Query{To: "N0QRA-7", In: "valley"}, want: held},
+			ask: Query{To: "N0QRA-7", In: "valley"}, want: held},
 		"nobody has heard it: the link that the operator names": {
-			unheard: "aprs", q: Query{To: "N0QRA-7", In: "valley"}, want: targets("aprs", "N0QRA-7")},
+			unheard: "aprs", ask: Query{To: "N0QRA-7", In: "valley"}, want: targets("aprs", "N0QRA-7")},
 		"but not back where it came from": {
-			unheard: "aprs", q: Query{To: "N0QRA-7", In: "aprs"}, want: held},
+			unheard: "aprs", ask: Query{To: "N0QRA-7", In: "aprs"}, want: held},
 	} {
 		t.Run(name, func(t *testing.T) {
 			tab := table()
 			tab.Routes, tab.Unheard = routes(t, c.routes...), c.unheard
-			if got := tab.Decide(c.q); !reflect.DeepEqual(got, c.want) {
+			if got := tab.Decide(c.ask); !reflect.DeepEqual(got, c.want) {
 				t.Errorf("got %+v, want %+v", got, c.want)
 			}
 		})
@@ -161,8 +161,8 @@ func TestNoRoute(t *testing.T) {
 	noMail := table()
 	noMail.Links = noMail.Links[:4]
 	for name, c := range map[string]struct {
-		t *Table
-		q Query
+		t   *Table
+		ask Query
 	}{
 		"mail is never relayed from mail to mail": {table(), Query{To: "ops@club.example", In: "post"}},
 		"mail without a mail link":                {noMail, Query{To: "ops@club.example", In: "valley"}},
@@ -171,12 +171,12 @@ func TestNoRoute(t *testing.T) {
 		"a group that only a listening link has": {&Table{Links: []Link{{Name: "ear", Kind: Mesh, InOnly: true, Groups: []string{"ALL"}}, {Name: "valley", Kind: Mesh}}},
 			Query{To: "ALL", In: "valley"}},
 	} {
-		d := c.t.Decide(c.q)
+		d := c.t.Decide(c.ask)
 		if d.Refusal == nil || d.Refusal.Code != link.CodeNoRoute || d.Hold || d.Local || d.Targets != nil {
 			t.Errorf("%s: got %+v", name, d)
 		}
 		if d.Refusal != nil && len(d.Refusal.Why) > 60 {
-			t.Errorf("%s: %q is too long for a notice", name, d.Refusal.Why)
+			t.Errorf("%s: %ask is too long for a notice", name, d.Refusal.Why)
 		}
 	}
 }
@@ -190,20 +190,20 @@ func TestDecideKeepsItsPromises(t *testing.T) {
 		tab := table()
 		tab.Unheard = rapid.SampledFrom(names).Draw(r, "unheard")
 		tab.Routes = routes(t, rapid.SliceOfN(rapid.SampledFrom([]string{"N0QRA*=far", "*=ear", "*@*=far", "*=valley", "N0QRB=post", "*=nowhere"}), 0, 3).Draw(r, "routes")...)
-		q := Query{
+		ask := Query{
 			To:    rapid.SampledFrom(append([]string{"ALL", "NET", "x@y.example", "??"}, calls...)).Draw(r, "to"),
 			In:    rapid.SampledFrom(names).Draw(r, "in"),
 			Mesh:  rapid.SampledFrom([]string{"", "VALLEY", "RIDGE", "COAST"}).Draw(r, "mesh"),
 			Asked: rapid.Bool().Draw(r, "asked"),
 		}
 		for range rapid.IntRange(0, 4).Draw(r, "heard") {
-			q.Heard = append(q.Heard, Hearing{
+			ask.Heard = append(ask.Heard, Hearing{
 				Call: rapid.SampledFrom(calls).Draw(r, "call"), Link: rapid.SampledFrom(names).Draw(r, "on"),
 				Mesh: rapid.SampledFrom([]string{"", "VALLEY", "COAST"}).Draw(r, "far mesh"),
 				Ago:  time.Duration(rapid.IntRange(0, 2000).Draw(r, "ago")) * time.Minute, Radio: rapid.Bool().Draw(r, "radio"), Messaging: rapid.Bool().Draw(r, "messaging"),
 			})
 		}
-		d := tab.Decide(q)
+		d := tab.Decide(ask)
 		outcomes := 0
 		for _, is := range []bool{len(d.Targets) > 0, d.Hold, d.Local, d.Refusal != nil} {
 			if is {
@@ -213,18 +213,18 @@ func TestDecideKeepsItsPromises(t *testing.T) {
 		if outcomes != 1 {
 			r.Fatalf("%+v is not one outcome", d)
 		}
-		_, group := tab.Group(q.To)
+		_, group := tab.Group(ask.To)
 		for _, target := range d.Targets {
 			l := tab.link(target.Link)
 			switch {
 			case l == nil || l.InOnly:
-				r.Fatalf("sent to %q", target.Link)
-			case group && (l.Name == q.In || q.Mesh != "" && l.Mesh == q.Mesh):
-				r.Fatalf("group back to %q", l.Name)
-			case target.To != q.To && !slices.ContainsFunc(q.Heard, func(h Hearing) bool { return h.Call == target.To && h.Link == target.Link }):
-				r.Fatalf("addressee %q out of nowhere", target.To)
-			case l.Kind == Mail && (q.In == "post" || q.To != "x@y.example"):
-				r.Fatalf("mail link got %+v for %+v", target, q)
+				r.Fatalf("sent to %ask", target.Link)
+			case group && (l.Name == ask.In || ask.Mesh != "" && l.Mesh == ask.Mesh):
+				r.Fatalf("group back to %ask", l.Name)
+			case target.To != ask.To && !slices.ContainsFunc(ask.Heard, func(h Hearing) bool { return h.Call == target.To && h.Link == target.Link }):
+				r.Fatalf("addressee %ask out of nowhere", target.To)
+			case l.Kind == Mail && (ask.In == "post" || ask.To != "x@y.example"):
+				r.Fatalf("mail link got %+v for %+v", target, ask)
 			}
 		}
 	})
@@ -235,7 +235,7 @@ func TestCheckFindsWhatPointsNowhere(t *testing.T) {
 	tab.Routes = routes(t, "*=nowhere", "N0QRA=ear", "*@*=post")
 	for _, unheard := range []string{"nowhere", "ear", "post"} {
 		if tab.Unheard = unheard; len(tab.Check()) != 3 {
-			t.Errorf("unheard %q: %v", unheard, tab.Check())
+			t.Errorf("unheard %ask: %v", unheard, tab.Check())
 		}
 	}
 	if tab.Routes, tab.Unheard = nil, Hold; len(tab.Check()) != 0 {
@@ -243,7 +243,7 @@ func TestCheckFindsWhatPointsNowhere(t *testing.T) {
 	}
 	for _, s := range []string{"", "N0QRA", "=far", "N0QRA=", "a@b@c=far"} {
 		if r, err := ParseRoute(s); err == nil {
-			t.Errorf("ParseRoute(%q) = %+v", s, r)
+			t.Errorf("ParseRoute(%ask) = %+v", s, r)
 		}
 	}
 }
@@ -277,7 +277,7 @@ func TestAddress(t *testing.T) {
 	} {
 		to, rest, ok := table().Address(c.text)
 		if to != c.to || rest != c.rest && ok || ok != (c.to != "") {
-			t.Errorf("%q: got %q, %q, %v, want %q, %q", c.text, to, rest, ok, c.to, c.rest)
+			t.Errorf("%ask: got %ask, %ask, %v, want %ask, %ask", c.text, to, rest, ok, c.to, c.rest)
 		}
 	}
 }
@@ -292,15 +292,15 @@ func FuzzAddress(f *testing.F) {
 		to, rest, ok := tab.Address(text)
 		if !ok {
 			if to != "" || rest != text {
-				t.Fatalf("%q: not ok, yet %q, %q", text, to, rest)
+				t.Fatalf("%ask: not ok, yet %ask, %ask", text, to, rest)
 			}
 			return
 		}
 		if len(rest) >= len(text) {
-			t.Fatalf("%q: nothing was taken off: %q", text, rest)
+			t.Fatalf("%ask: nothing was taken off: %ask", text, rest)
 		}
 		if d := tab.Decide(Query{To: to, In: "valley", Asked: true}); d.Refusal != nil {
-			t.Fatalf("%q: %q is no address: %+v", text, to, d.Refusal)
+			t.Fatalf("%ask: %ask is no address: %+v", text, to, d.Refusal)
 		}
 	})
 }
@@ -309,9 +309,9 @@ func BenchmarkDecide(b *testing.B) {
 	b.ReportAllocs()
 	tab := table()
 	tab.Routes = routes(b, "N0QRB*=far", "*@*=post")
-	q := Query{To: "N0QRA", In: "valley", Heard: []Hearing{heard("N0QRA-7", "ridge", time.Hour), heard("N0QRA-9", "aprs", time.Minute)}}
+	ask := Query{To: "N0QRA", In: "valley", Heard: []Hearing{heard("N0QRA-7", "ridge", time.Hour), heard("N0QRA-9", "aprs", time.Minute)}}
 	for b.Loop() {
-		if d := tab.Decide(q); len(d.Targets) != 1 {
+		if d := tab.Decide(ask); len(d.Targets) != 1 {
 			b.Fatal(d)
 		}
 	}
