@@ -221,6 +221,9 @@ func (s *session) Data(r io.Reader) error {
 		if tooLarge, ok := errors.AsType[*smtp.SMTPError](err); ok {
 			return s.refused(tooLarge)
 		}
+		if errors.Is(err, smtp.ErrTooLongLine) { // go-smtp ends the session
+			return s.refused(reply(554, 5, 6, 0, "the mail has a line of more than 2000 octets"))
+		}
 		// Else the rest of the text would be read as commands (go-smtp issue 196).
 		s.conn.Conn().Close()
 		return reply(451, 4, 4, 2, "the mail did not come in whole")
