@@ -17,9 +17,11 @@ type Record struct {
 	Seq      uint64          `cbor:"1,keyasint"` // the gateway's own accept number, from 1; set by the store
 	Message  message.Message `cbor:"2,keyasint"`
 	Identity Identity        `cbor:"3,keyasint"`
-	Accepted Stamp           `cbor:"4,keyasint"`
-	Expires  clock.Age       `cbor:"5,keyasint"`  // the store lists the record by this: when to look at it again, at the latest at Until
-	Until    clock.Age       `cbor:"13,keyasint"` // the lifetime ends here
+	// Event is a second identity, of what came by a trunk: the event's own id.
+	Event    Identity  `cbor:"14,keyasint,omitempty"`
+	Accepted Stamp     `cbor:"4,keyasint"`
+	Expires  clock.Age `cbor:"5,keyasint"`  // the store lists the record by this: when to look at it again, at the latest at Until
+	Until    clock.Age `cbor:"13,keyasint"` // the lifetime ends here
 
 	Deliveries []Delivery `cbor:"6,keyasint"`
 
@@ -58,8 +60,8 @@ type Step struct {
 // State is where a delivery stands.
 type State string
 
-// The states. Ready, Later, Held, Parked, Local and Passed are open, the others
-// are final.
+// The states. Ready, Later, Held, Parked, Local, Passed and Shadow are open, the
+// others are final.
 const (
 	Ready  State = "ready"  // never transmitted; waits in its lane
 	Later  State = "later"  // waits until Due: after a temporary error, or for an acknowledgement
@@ -67,6 +69,7 @@ const (
 	Parked State = "parked" // the operator holds it
 	Local  State = "local"  // both stations are on one mesh; waits until Due for their own ack
 	Passed State = "passed" // another gateway has it; waits until Due for the end-to-end receipt
+	Shadow State = "shadow" // another gateway of this mesh should have it in hand; waits until Due for its word
 
 	Delivered State = "delivered" // the addressee, or the mail server, confirmed
 	Sent      State = "sent"      // transmitted where no confirmation exists
@@ -79,7 +82,7 @@ const (
 // Open tells whether a delivery in this state still has something to do.
 func (s State) Open() bool {
 	switch s {
-	case Ready, Later, Held, Parked, Local, Passed:
+	case Ready, Later, Held, Parked, Local, Passed, Shadow:
 		return true
 	}
 	return false
@@ -87,10 +90,12 @@ func (s State) Open() bool {
 
 // Delivery is one way that a message takes: one link, one addressee.
 type Delivery struct {
-	Link  string    `cbor:"1,keyasint"`           // empty while held for a station that nobody has heard
-	To    string    `cbor:"2,keyasint"`           // the station (with its SSID), group or mail address
-	State State     `cbor:"3,keyasint"`           //
-	Due   clock.Age `cbor:"4,keyasint,omitempty"` // for Ready (0: now), Later, Local, Passed
+	Link string `cbor:"1,keyasint"` // empty while held for a station that nobody has heard
+	To   string `cbor:"2,keyasint"` // the station (with its SSID), group or mail address
+	// Gateway is the far gateway that it goes to, on a trunk.
+	Gateway string    `cbor:"14,keyasint,omitempty"`
+	State   State     `cbor:"3,keyasint"`           //
+	Due     clock.Age `cbor:"4,keyasint,omitempty"` // for Ready (0: now), Later, Local, Passed
 
 	// Begun is set once the first frame has been offered to the link: the
 	// delivery has left its lane and holds up nobody behind it.

@@ -59,6 +59,7 @@ type Verdict struct {
 	Code      string // one of the Code constants; empty: taken over
 	Why       string // for people, when Code is set
 	Duplicate bool   // known already: confirm it as if it were new
+	Kept      bool   // this gateway answers for it now: a trunk may give a custody receipt
 }
 
 // Refused tells whether the message was not taken over. A duplicate is not
@@ -97,6 +98,10 @@ type Frame struct {
 	// Record is the gateway's own id of the message, for logs and for media with
 	// long ids.
 	Record string
+	// Gateway is the far gateway that the frame is for, on a trunk.
+	Gateway string
+	// Left is how long the message has yet to live.
+	Left time.Duration
 }
 
 // Properties is what a medium can do.
@@ -111,6 +116,9 @@ type Properties struct {
 
 	Batch    int // frames that one Send may be given; at least 1
 	Parallel int // Send calls that may run at once; at least 1
+
+	// AckLimit ends the doubling of AckWait; 0: half an hour.
+	AckLimit time.Duration
 
 	Radio     bool // frames without via were heard by radio, from the station itself
 	Positions bool // wants the positions of stations heard by radio

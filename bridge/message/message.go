@@ -23,6 +23,7 @@ const (
 	Notice   Kind = "notice"   // the gateway's own word to a writer; never answered
 	Position Kind = "position" // where a station is
 	Beacon   Kind = "beacon"   // a station was heard, nothing more
+	Custody  Kind = "custody"  // a far gateway has taken a message over: From, Acks
 )
 
 // Message is one message on its way. Limits are enforced by accept, not here.
@@ -87,6 +88,11 @@ type Message struct {
 
 	// Hops are the gateways that a message has passed, the first one first.
 	Hops []string `cbor:"24,keyasint,omitempty" json:"hops,omitempty"`
+
+	// TrunkID is the id that the gateway named in Via gave a message that came by
+	// a trunk; Mesh is the mesh on which it was first heard.
+	TrunkID string `cbor:"26,keyasint,omitempty" json:"trunk_id,omitempty"`
+	Mesh    string `cbor:"27,keyasint,omitempty" json:"mesh,omitempty"`
 
 	// Exercise is the name of the exercise that the text belongs to; its parts
 	// are marked with it. Empty: real traffic.
