@@ -14,19 +14,20 @@ import (
 
 // Why a packet is dropped, for Host.Count.
 const (
-	dropTooLarge  dropped = "payload-too-large"
-	dropEmpty     dropped = "empty"
-	dropRetained  dropped = "retained"
-	dropOverflow  dropped = "overflow"
-	dropNotUTF8   dropped = "not-utf8"
-	dropNotJSON   dropped = "not-json"
-	dropTooDeep   dropped = "too-deep"
-	dropTwice     dropped = "member-twice"
-	dropWrongType dropped = "wrong-type"
-	dropBadValue  dropped = "bad-value"
-	dropNoFrom    dropped = "no-from"
-	dropPosition  dropped = "bad-position"
-	dropBadLogin  dropped = "bad-login"
+	dropTooLarge   dropped = "payload-too-large"
+	dropEmpty      dropped = "empty"
+	dropRetained   dropped = "retained"
+	dropOverflow   dropped = "overflow"
+	dropOtherTopic dropped = "other-topic"
+	dropNotUTF8    dropped = "not-utf8"
+	dropNotJSON    dropped = "not-json"
+	dropTooDeep    dropped = "too-deep"
+	dropTwice      dropped = "member-twice"
+	dropWrongType  dropped = "wrong-type"
+	dropBadValue   dropped = "bad-value"
+	dropNoFrom     dropped = "no-from"
+	dropPosition   dropped = "bad-position"
+	dropBadLogin   dropped = "bad-login"
 )
 
 const (

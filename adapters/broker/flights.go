@@ -71,7 +71,7 @@ func (f *flights) offer(key string, publish func() token) token {
 func (f *flights) find(key string) token {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if t, ok := f.open[key]; ok {
+	if t, ok := f.open[key]; ok && !failed(t) {
 		return t
 	}
 	if len(f.open) >= maxOpen {
@@ -81,6 +81,17 @@ func (f *flights) find(key string) token {
 		return over{errTooMany}
 	}
 	return nil
+}
+
+// failed tells whether a publish has ended without its PUBACK: nobody waits for
+// it any more, it can go out anew.
+func failed(t token) bool {
+	select {
+	case <-t.Done():
+		return t.Error() != nil
+	default:
+		return false
+	}
 }
 
 // sweep forgets what was confirmed too late and nobody asked for again.

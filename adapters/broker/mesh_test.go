@@ -209,6 +209,37 @@ func TestRetainedIsNoNews(t *testing.T) {
 	}
 }
 
+func TestTopicOfOldSettings(t *testing.T) {
+	b := brokertest.Mosquitto(t)
+	before := run(t, newMesh(t, MeshOptions{BrokerURL: b.URL, FromTopic: "old/+"}), &adaptertest.Host{})
+	before.await(t, "the link is up", before.Up)
+	before.stop()
+	n := newNode(t, b.Addr).connected(t)
+	r := run(t, newMesh(t, MeshOptions{BrokerURL: b.URL}), &adaptertest.Host{})
+	r.await(t, "the link is up", r.Up)
+	confirmed(t, n.client.Publish("old/from", 1, false, hello(1)))
+	confirmed(t, n.say(hello(2)))
+	if got := r.kept(t, 1); got[0].Text != "hello 2" || r.Counts()["other-topic"] != 1 {
+		t.Errorf("kept %+v, counted %v, want what the topic of today brought", got, r.Counts())
+	}
+}
+
+func TestTLS(t *testing.T) {
+	cert, key := certificate(t)
+	b := brokertest.Mosquitto(t, "certfile "+cert, "keyfile "+key)
+	url := "ssl://" + b.Addr
+	r := run(t, newMesh(t, MeshOptions{BrokerURL: url, CAFile: cert}), &adaptertest.Host{})
+	r.await(t, "the link is up", r.Up)
+	if err := r.send(t, text("over TLS"), ""); err != nil {
+		t.Error(err)
+	}
+	stranger := run(t, newMesh(t, MeshOptions{BrokerURL: url}), &adaptertest.Host{})
+	stranger.await(t, "a state says why", func() bool { return len(stranger.States()) > 0 })
+	if s := stranger.States()[0]; s.Up || !strings.Contains(s.Why, "certificate") {
+		t.Errorf("state %+v with an unknown certificate, want one down that says so", s)
+	}
+}
+
 func TestLargePayloads(t *testing.T) {
 	_, r, n := onMosquitto(t)
 	for _, size := range []int{MaxPayload + 1, largestPacket, largestPacket + 1, 1 << 20, 20 << 20} {

@@ -23,6 +23,7 @@ const patience = 20 * time.Second
 // confirms what it is told. Its connection can be cut, it comes back by itself.
 type node struct {
 	client mqtt.Client
+	begun  mqtt.Token
 	told   chan []byte // what it was told, in order
 
 	mu     sync.Mutex
@@ -46,7 +47,7 @@ func newNode(t testing.TB, addr string, set ...func(*mqtt.ClientOptions)) *node 
 		f(o)
 	}
 	n.client = mqtt.NewClient(o)
-	n.client.Connect()
+	n.begun = n.client.Connect()
 	t.Cleanup(func() {
 		n.cut()
 		n.client.Disconnect(200)
@@ -93,9 +94,11 @@ func (n *node) subscribe(c mqtt.Client) {
 	}
 }
 
-// connected waits until the node has subscribed.
+// connected waits until the node has subscribed, and until the library has sent
+// what its store holds: it would send twice what it is given meanwhile.
 func (n *node) connected(t testing.TB) *node {
 	t.Helper()
+	confirmed(t, n.begun)
 	select {
 	case <-n.ready:
 	case <-time.After(patience):

@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/url"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -113,6 +114,7 @@ func all(n int, err error) []error {
 type connection struct {
 	client  mqtt.Client
 	h       handler
+	topics  []string // filters
 	flights flights
 	lost    chan struct{} // closed at the end
 
@@ -127,23 +129,27 @@ type connection struct {
 func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
-	c := &connection{h: h, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
+	c := &connection{h: h, topics: s.opts.Topics, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
 	opened := func() bool { return true }
 	o := s.options(ctx, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
 	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { cancel(fmt.Errorf("connection to the broker lost: %w", err)) })
 	c.client = mqtt.NewClient(o)
 
+	// Bounded by connectWait and, through AfterFunc, by ctx. Nothing is published
+	// before its end: the library might send it twice.
 	t := c.client.Connect()
-	t.Wait() // bounded by connectWait and, through AfterFunc, by ctx
+	t.Wait()
 	opened()
 	if err := t.Error(); err != nil {
 		return s.explain(err)
 	}
 	s.use(c)
-	err := c.serve(ctx, parent, s.opts.Topics)
+	err := c.serve(ctx, parent)
 	s.use(nil)
-	h.state(false, err.Error())
+	if parent.Err() == nil {
+		h.state(false, err.Error()) // now: the accept may take its time
+	}
 	c.keeping.Wait()          // what it keeps is confirmed yet, if there is still somebody
 	c.client.Disconnect(1000) // returns earlier, when the library's goroutines have ended
 	return err
@@ -162,9 +168,9 @@ func (s *session) use(c *connection) {
 // session, and keeps what comes in, one batch at a time. What the session held
 // back may arrive before the subscription is confirmed, and more of it than
 // there is room for, so both go on at once.
-func (c *connection) serve(ctx, parent context.Context, topics []string) error {
+func (c *connection) serve(ctx, parent context.Context) error {
 	filters := map[string]byte{}
-	for _, topic := range topics {
+	for _, topic := range c.topics {
 		filters[topic] = 1
 	}
 	sub := c.client.SubscribeMultiple(filters, nil)
@@ -245,9 +251,13 @@ func (c *connection) arrived(_ mqtt.Client, m mqtt.Message) {
 // order.
 func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
 	batch := c.drain(first)
-	in := make([]packet, len(batch))
-	for i, m := range batch {
-		in[i] = packet{payload: m.Payload(), retained: m.Retained()}
+	var in []packet
+	for _, m := range batch {
+		if c.wanted(m.Topic()) {
+			in = append(in, packet{payload: m.Payload(), retained: m.Retained()})
+		} else {
+			c.h.drop(dropOtherTopic)
+		}
 	}
 	if err := c.h.take(ctx, in); err != nil {
 		return fmt.Errorf("what came in could not be kept, asking the broker for it again: %w", err)
@@ -260,6 +270,12 @@ func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
 		return errors.New("more came in than could be kept, asking the broker for the rest again")
 	}
 	return nil
+}
+
+// wanted tells whether we subscribe to a topic: the broker's half of the session
+// may still hold a subscription from before the settings were changed.
+func (c *connection) wanted(topic string) bool {
+	return slices.ContainsFunc(c.topics, func(filter string) bool { return covers(filter, topic) })
 }
 
 func (c *connection) drain(first mqtt.Message) []mqtt.Message {
