@@ -20,11 +20,12 @@ const (
 	maxBounced = 25
 )
 
-// bounceAddress is where reports about one message go: bounce+ID+MAC@domain,
-// the id in base32 since it must come back in its own case.
+// bounceAddress is where reports about one mail go: bounce+ID+MAC@domain, with
+// the frame id by which the bridge finds the delivery (with the recipient, which
+// the report names), in base32 since it must come back in its own case.
 func bounceAddress(key []byte, id, domain string) (string, error) {
 	if id == "" || len(id) > maxBounced {
-		return "", fmt.Errorf("message id %q has no room in a bounce address: 1 to %d bytes", id, maxBounced)
+		return "", fmt.Errorf("frame id %q has no room in a bounce address: 1 to %d bytes", id, maxBounced)
 	}
 	return bouncePrefix + base32Lower.EncodeToString([]byte(id)) + "+" + bounceMAC(key, id) + "@" + domain, nil
 }

@@ -15,7 +15,7 @@ import (
 
 // outcome is what a delivery report says of one recipient (RFC 3464 section 2.3).
 type outcome struct {
-	recipient string // the address that we sent to, if the report still knows it
+	recipient string // the address that we sent to, if the report still knows it; may be empty
 	action    string // failed, delayed, delivered, relayed, expanded
 	status    string // enhanced status code
 	reason    string // in the words of the server that refused
@@ -111,11 +111,13 @@ func readOutcome(h textproto.Header) outcome {
 		reason: clip(oneLine(typed(h.Get("Diagnostic-Code"))), 200),
 	}
 	for _, key := range []string{"Original-Recipient", "Final-Recipient"} {
-		if o.recipient = canonical(oneLine(typed(h.Get(key)))); o.recipient != "" {
+		local, domain, ok := cutAddress(oneLine(typed(h.Get(key))))
+		if ok && len(local)+len(domain) < 254 {
+			// As the bridge has it: a local part keeps its case.
+			o.recipient = local + "@" + strings.ToLower(domain)
 			break
 		}
 	}
-	o.recipient = clip(o.recipient, 254)
 	return o
 }
 

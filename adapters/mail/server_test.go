@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"crypto/tls"
 	"errors"
 	"net"
 	"net/netip"
@@ -11,6 +12,7 @@ import (
 
 	"github.com/emersion/go-smtp"
 
+	"posthouse/adapters/mail/sink"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 )
@@ -161,15 +163,15 @@ func TestAllRecipientsOrNone(t *testing.T) {
 }
 
 func TestBounceAddresses(t *testing.T) {
-	address, err := bounceAddress(testKey, "N0QRZ-10-000123", domain)
+	address, err := bounceAddress(testKey, "A1B2C", domain)
 	if err != nil || len(address)-len("@"+domain) > 64 {
 		t.Fatal(address, err)
 	}
 	report := crlf("From: <>\nContent-Type: multipart/report; report-type=delivery-status; boundary=b\n\n" +
 		"--b\n\nsorry\n--b\nContent-Type: message/delivery-status\n\nReporting-MTA: dns; mx.home.example\n\n" +
-		"Final-Recipient: rfc822; QRA@home.example\nAction: ACTION\nStatus: 5.1.1\nDiagnostic-Code: smtp; 550 no\n such user\n\n--b--\n")
+		"Final-Recipient: rfc822; QRA@Home.example\nAction: ACTION\nStatus: 5.1.1\nDiagnostic-Code: smtp; 550 no\n such user\n\n--b--\n")
 	failed := strings.Replace(report, "ACTION", "failed", 1)
-	other, _ := bounceAddress([]byte("another key of ours"), "N0QRZ-10-000123", domain)
+	other, _ := bounceAddress([]byte("another key of ours"), "A1B2C", domain)
 	for _, c := range []struct {
 		name, from, to, data, want string
 		receipts                   int
@@ -193,13 +195,35 @@ func TestBounceAddresses(t *testing.T) {
 				t.Fatalf("kept %+v", kept)
 			}
 			want := message.Message{
-				Kind: message.Receipt, Link: "post", From: "qra@home.example", To: "N0QRZ-10",
-				Acks: "N0QRZ-10-000123", Nak: true, Text: "5.1.1 550 no such user",
+				Kind: message.Receipt, Link: "post", From: "QRA@home.example", To: "N0QRZ-10",
+				Acks: "A1B2C", Nak: true, Text: "5.1.1 550 no such user",
 			}
 			if c.receipts == 1 && !reflect.DeepEqual(kept[0], want) {
 				t.Errorf("got  %+v\nwant %+v", kept[0], want)
 			}
 		})
+	}
+}
+
+func TestStartTLSIsOffered(t *testing.T) {
+	certificate, pool, err := sink.Certificate("127.0.0.1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := startGateway(t, func(o *Options) { o.Certificate = &certificate })
+	c, err := smtp.DialStartTLS(g.address, &tls.Config{RootCAs: pool, ServerName: "127.0.0.1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	if ok, _ := c.Extension("AUTH"); ok {
+		t.Error("AUTH is offered, and nobody has an account here")
+	}
+	if err := c.SendMail("qra@home.example", []string{"N0QRB-9@" + domain}, strings.NewReader(plain("qra@home.example", "x", "", "hello"))); err != nil {
+		t.Error(err)
+	}
+	if len(g.host.Kept()) != 1 {
+		t.Errorf("kept %+v", g.host.Kept())
 	}
 }
 

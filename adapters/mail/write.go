@@ -2,6 +2,7 @@ package mail
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"net/mail"
 	"strings"
@@ -26,16 +27,13 @@ type outgoing struct {
 // each time, so that a mail whose fate is unknown may be sent again.
 func (o *Options) compose(f link.Frame) (*outgoing, error) {
 	m := f.Message
-	out := &outgoing{to: m.To, record: f.Record, notice: m.Kind == message.Notice}
-	if out.record == "" {
-		out.record = f.ID
-	}
+	out := &outgoing{to: m.To, record: cmp.Or(f.Record, f.ID), notice: m.Kind == message.Notice}
 	if err := checkRecipient(m.To); err != nil {
 		return nil, err
 	}
 	if !out.notice {
 		var err error
-		if out.from, err = bounceAddress(o.BounceKey, out.record, o.Domain); err != nil {
+		if out.from, err = bounceAddress(o.BounceKey, cmp.Or(f.ID, f.Record), o.Domain); err != nil {
 			return nil, err
 		}
 	}

@@ -35,7 +35,7 @@ func frame(text string) link.Frame {
 			Kind: message.Text, From: "N0QRB-9", To: "qra@home.example", Text: text, Precedence: message.Routine,
 			Filed: time.Date(2024, 11, 25, 14, 5, 0, 0, time.UTC),
 		},
-		Text: text, Record: "N0QRZ-10-000123", Part: 1, Parts: 1, Attempt: 1,
+		Text: text, ID: "A1B2C", Record: "N0QRZ-10-000123", Part: 1, Parts: 1, Attempt: 1,
 	}
 }
 
@@ -67,7 +67,7 @@ func TestHeaderOfASentMail(t *testing.T) {
 		t.Errorf("text %q", text)
 	}
 	local, _, _ := cutAddress(out.from)
-	if id, ok := bouncedID(testKey, local); !ok || id != "N0QRZ-10-000123" {
+	if id, ok := bouncedID(testKey, local); !ok || id != "A1B2C" {
 		t.Errorf("envelope sender %s leads to %q", out.from, id)
 	}
 	for _, say := range []string{"\n-- \n", "just reply", "amateur radio", "open to anyone", "no privacy, no encryption", "N0QRZ-10", "2024-11-25T14:05:00Z"} {
