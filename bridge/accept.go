@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"strings"
@@ -35,6 +36,15 @@ func settled(v link.Verdict) plan {
 // accept takes what a link received. It returns when everything is on disk, or
 // refused with a reason; all of one call is written in one step.
 func (b *Bridge) accept(ctx context.Context, ln *line, in []message.Message) ([]link.Verdict, error) {
+	return b.acceptMarked(ctx, ln, nil, in)
+}
+
+// markKey is where the marks of trunks are, by link.
+const markKey = "mark/"
+
+// acceptMarked is accept, with small values of the link's own that are to be on
+// disk in the same step.
+func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]byte, in []message.Message) ([]link.Verdict, error) {
 	if !ln.MayReceive() {
 		verdicts := make([]link.Verdict, len(in))
 		for i := range verdicts {
@@ -49,7 +59,15 @@ func (b *Bridge) accept(ctx context.Context, ln *line, in []message.Message) ([]
 		m.Link = ln.Name
 		plans[i] = b.plan(ctx, ln, &m)
 	}
+	if len(marks) > 0 {
+		put := map[string][]byte{}
+		for key, v := range marks {
+			put[markKey+ln.Name+"/"+key] = v
+		}
+		plans = append(plans, plan{ops: []queue.Op{{Put: put}}, answer: func([]queue.Done) link.Verdict { return link.Verdict{} }})
+	}
 	verdicts, err := b.carryOut(ctx, plans)
+	verdicts = verdicts[:min(len(verdicts), len(in))]
 	if err != nil {
 		b.log.Error("taking over failed, nothing was confirmed", "link", ln.Name, "messages", len(in), "err", err)
 	}
@@ -94,9 +112,18 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 	}
 	b.meter.LinkHeard(ln.Name, time.Now())
 	switch m.Kind {
+	case message.Custody:
+		return b.planCustody(ln, m)
 	case message.Receipt:
+		if ln.trunk != nil {
+			return b.planFarReceipt(ctx, ln, m)
+		}
 		b.hear(ln, m)
 		return b.planReceipt(ctx, ln, m)
+	case message.Notice:
+		if ln.trunk != nil {
+			return b.planFarNotice(ctx, ln, m)
+		}
 	case message.Position:
 		b.hear(ln, m)
 		b.position(ln, m)
@@ -129,10 +156,10 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	}
 	put := b.remember(m, now)
 	r := b.record(m, deliveries)
-	r.Identity = identity
+	r.Identity, r.Event = identity, eventIdentity(m.TrunkID)
 	urgent := m.Precedence == message.Emergency
 	p := plan{
-		ops: []queue.Op{{New: r, SameFor: same, Urgent: urgent}},
+		ops: []queue.Op{{New: r, SameFor: same, EventFor: b.lifetime(deliveries) + confirmLater, Urgent: urgent}},
 		answer: func(done []queue.Done) link.Verdict {
 			return b.accepted(ctx, ln, m, done[0], deliveries)
 		},
@@ -177,19 +204,25 @@ func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.D
 // consider judges a normalised text and finds its way; it changes nothing but
 // the message. It does all of accept that needs no disk.
 func (b *Bridge) consider(ln *line, m *message.Message) ([]queue.Delivery, *rules.Refusal) {
-	if m.Via != "" && ln.props.Radio || m.From == b.own.String() {
+	if ln.trunk == nil && (m.Via != "" && ln.props.Radio || m.From == b.own.String()) || ln.vote != nil && b.kin.isTold(frameHash(m.From, m.To, m.Text)) {
 		return nil, &rules.Refusal{Code: link.CodeLooped, Why: "a gateway sent this frame"}
 	}
 	if ref := rules.Check(m, b.policy(ln)); ref != nil {
 		return nil, ref
 	}
 	b.setPrecedence(m)
-	if ref := b.address(m); ref != nil {
-		return nil, ref
+	if ln.trunk == nil { // the first gateway has done this for a message that came by a trunk
+		if ref := b.address(m); ref != nil {
+			return nil, ref
+		}
+		b.setExercise(m)
+		m.Mesh = ln.meshName()
 	}
-	b.setExercise(m)
 	if m.Filed.IsZero() {
 		m.Filed, _ = b.clock.Wall()
+	}
+	if !ln.transmits() {
+		return b.shadows(m), nil
 	}
 	return b.route(ln, m)
 }
@@ -235,26 +268,36 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, don
 		b.meter.Refused(ln.Name, link.CodeDuplicate)
 		b.repeatReceipt(ctx, done.Seq)
 		b.log.Debug("duplicate", "link", ln.Name, "id", b.id(done.Seq), "from", m.From)
-		return link.Verdict{ID: b.id(done.Seq), Code: link.CodeDuplicate, Duplicate: true}
+		kept := ln.trunk == nil || b.reopen(ctx, done.Seq, m)
+		return link.Verdict{ID: b.id(done.Seq), Code: link.CodeDuplicate, Duplicate: true, Kept: kept}
 	}
 	b.meter.Accepted(ln.Name)
+	if mesh := cmp.Or(m.Mesh, ln.meshName()); b.sharesMesh(mesh) && !isShadow(to) {
+		b.kin.note(mesh, identify(m), queue.Identity{})
+	}
 	b.log.Info("accepted", "link", ln.Name, "id", b.id(done.Seq), "from", m.From, "to", m.To,
 		"precedence", m.Precedence.String(), "way", b.wayOf(m, to))
 	if m.Precedence == message.Emergency {
 		b.alarm(ctx, m, done.Seq)
 	}
-	return link.Verdict{ID: b.id(done.Seq)}
+	return link.Verdict{ID: b.id(done.Seq), Kept: true}
 }
+
+func isShadow(to []queue.Delivery) bool { return len(to) > 0 && to[0].State == queue.Shadow }
 
 // wayOf tells in a few words where a message goes.
 func (b *Bridge) wayOf(m *message.Message, to []queue.Delivery) string {
 	var ways []string
 	for _, d := range to {
 		switch {
+		case d.State == queue.Shadow:
+			ways = append(ways, "kept as a shadow, another gateway transmits for this mesh")
 		case d.State == queue.Held:
 			ways = append(ways, "held until "+d.To+" is heard")
 		case d.State == queue.Local:
 			ways = append(ways, "local, "+d.To+" is on the same mesh")
+		case d.Gateway != "":
+			ways = append(ways, d.Link+" to "+d.To+" by "+d.Gateway)
 		case d.To != m.To:
 			ways = append(ways, d.Link+" to "+d.To)
 		default:

@@ -13,6 +13,7 @@ import (
 	"posthouse/bridge/clock"
 	"posthouse/bridge/config"
 	"posthouse/bridge/link"
+	"posthouse/bridge/presence"
 	"posthouse/bridge/route"
 	"posthouse/bridge/rules"
 	"posthouse/queue"
@@ -45,8 +46,11 @@ type Bridge struct {
 	alarms *rules.Rate // emergencies by sender
 	tells  *rules.Rate // notices by station
 	again  *repeats    // receipts given lately
+	far    *far        // gateways beyond the trunks, and whom they hear
+	kin    *siblings   // the other gateways of our meshes
 
 	stopping atomic.Bool
+	farNews  atomic.Bool   // a far gateway came or went
 	released chan struct{} // somebody was heard for whom something may wait
 	control  controls
 }
@@ -59,6 +63,9 @@ type line struct {
 	courier *queue.Courier
 	pace    *pace // nil: as fast as it goes
 	gated   *positions
+	trunk   link.Trunk         // nil: no trunk
+	vote    *presence.Election // nil: a mesh that is not shared
+	elected atomic.Bool
 
 	stations rules.Stations // who is on this mesh; nil: no list
 
@@ -84,6 +91,8 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		alarms:   rules.NewRate(rules.Emergencies),
 		tells:    rules.NewRate(rules.Limit{N: noticesPerHour, Per: time.Hour}),
 		again:    newRepeats(),
+		far:      newFar(),
+		kin:      newSiblings(time.Now()),
 		released: make(chan struct{}, 1),
 	}
 	for _, cfg := range o.Config.Links {
@@ -95,6 +104,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 			return nil, err
 		}
 	}
+	b.shareMeshes()
 	if b.table, err = routes(o.Config); err != nil {
 		return nil, fmt.Errorf("routes: %w", err)
 	}
@@ -113,6 +123,7 @@ func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) erro
 		}
 	}
 	ln.gated = newPositions(ln)
+	ln.trunk, _ = l.(link.Trunk)
 	ln.stations = stationList(cfg)
 	ln.courier = queue.NewCourier(queue.CourierOptions{
 		Link: cfg.Name, Batch: ln.props.Batch, Parallel: ln.props.Parallel,
@@ -122,6 +133,19 @@ func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) erro
 	b.lines = append(b.lines, ln)
 	b.byName[cfg.Name] = ln
 	return nil
+}
+
+// shareMeshes has the mesh links voted on that have a name of their own: with a
+// trunk there may be other gateways of the mesh.
+func (b *Bridge) shareMeshes() {
+	if len(b.trunks()) == 0 {
+		return
+	}
+	for _, ln := range b.lines {
+		if ln.Mesh != nil && ln.Mesh.Mesh != "" {
+			ln.vote = &presence.Election{Mesh: ln.Mesh.Mesh, Own: b.own.String()}
+		}
+	}
 }
 
 // stationList is a mesh's station list as the rules ask it; nil: there is none.

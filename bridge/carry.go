@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -33,7 +34,7 @@ type trip struct {
 
 // Open tells whether the link may send now.
 func (c *carrier) Open() bool {
-	return c.ln.up.Load() && c.ln.MaySend() && !c.b.control.isQuiet(c.ln.Name)
+	return c.ln.up.Load() && c.ln.MaySend() && c.ln.transmits() && !c.b.control.isQuiet(c.ln.Name)
 }
 
 // Carry fits each job to the medium, sends its frames, and says what is to be
@@ -68,6 +69,9 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	at := c.b.stamp()
 	if at.Age >= r.Until {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.b.expire(at, c.b.mayTell(&r.Message))})
+	}
+	if c.ln.trunk != nil && t.d.Gateway != "" && !c.b.far.table.IsAlive(t.d.Gateway, time.Now()) {
+		return t.settle(queue.Outcome{Urgent: true, Change: c.astray(j.Item, at)})
 	}
 	if c.exhausted(t.d) {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.hold(j.Item, at)})
@@ -134,7 +138,8 @@ func (c *carrier) makeFrames(t *trip) error {
 		t.part = append(t.part, i)
 		t.frames = append(t.frames, link.Frame{
 			Message: m, Text: text, ID: p.ID, Part: i + 1, Parts: len(texts),
-			Attempt: t.d.Attempts + 1, Record: c.b.id(t.r.Seq),
+			Attempt: t.d.Attempts + 1, Record: c.b.id(t.r.Seq), Gateway: t.d.Gateway,
+			Left: t.r.Until.Sub(c.b.clock.Age()),
 		})
 		if c.ln.pace != nil {
 			break // on a slow channel something urgent may come between two parts
@@ -145,6 +150,9 @@ func (c *carrier) makeFrames(t *trip) error {
 
 // wantsAck tells whether an acknowledgement is asked of the addressee.
 func (c *carrier) wantsAck(t *trip) bool {
+	if c.ln.trunk != nil {
+		return t.d.Gateway != "" // a far gateway's custody receipt, for whatever it is
+	}
 	return c.ln.props.Acks && t.r.Message.Kind == message.Text && !c.b.isGroup(t.d.To)
 }
 
@@ -155,6 +163,10 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 	var ops []queue.Op
 	var named []*trip
 	for _, t := range trips {
+		if c.ln.trunk != nil && t.done == nil {
+			t.d.Parts[0].ID = c.b.id(t.item.Seq) // our own id is found without an index
+			continue
+		}
 		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) && (!c.ln.props.Final || t.r.Message.Kind != message.Text) {
 			continue
 		}
@@ -313,7 +325,7 @@ func (c *carrier) finishRound(t *trip) queue.Outcome {
 	case !awaited:
 		state = queue.Sent
 	}
-	wait := queue.Doubled(c.ackWait(), t.d.Round+1, max(longestAckWait, c.ackWait()))
+	wait := queue.Doubled(c.ackWait(), t.d.Round+1, max(cmp.Or(c.ln.props.AckLimit, longestAckWait), c.ackWait()))
 	out := queue.Outcome{Put: c.b.gave(t.d.To, &t.r.Message)}
 	out.Change = func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[t.item.Delivery]

@@ -37,6 +37,12 @@ func (b *Bridge) clerk(ctx context.Context) {
 			b.lookAgain(ctx)
 			b.endLocal(ctx)
 			b.gauges()
+			if len(b.trunks()) > 0 {
+				b.followFar(ctx)
+				b.tellTaken(ctx)
+				b.endWaits(ctx)
+				b.handOver(ctx)
+			}
 			if time.Since(saved) >= saveEvery {
 				saved = time.Now()
 				b.saveHeard(ctx)

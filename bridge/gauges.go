@@ -1,6 +1,9 @@
 package bridge
 
-import "posthouse/bridge/link"
+import (
+	"posthouse/bridge/link"
+	"posthouse/queue"
+)
 
 // gauges brings the metrics up to date that nothing else moves.
 func (b *Bridge) gauges() {
@@ -24,6 +27,9 @@ func (b *Bridge) gauges() {
 
 // transmitted is told of each frame that a link has taken.
 func (b *Bridge) transmitted(ln *line, f *link.Frame) {
+	if mesh := ln.meshName(); ln.vote != nil && f.Text != "" {
+		b.kin.note(mesh, queue.Identity{}, frameHash(f.Message.From, f.Message.To, f.Text))
+	}
 	b.log.Debug("transmitted", "link", ln.Name, "id", f.Record, "kind", string(f.Message.Kind), "from", f.Message.From,
 		"to", f.Message.To, "part", f.Part, "of", f.Parts, "frame", f.ID)
 }

@@ -125,7 +125,7 @@ func (t *heardTable) all(keep func(*hearing) bool) []hearing {
 
 // hear notes a station that a link heard itself, and lets go what waits for it.
 func (b *Bridge) hear(ln *line, m *message.Message) {
-	if m.Via != "" || message.IsMail(m.From) || m.Kind == message.Notice {
+	if ln.trunk != nil || m.Via != "" || message.IsMail(m.From) || m.Kind == message.Notice {
 		return
 	}
 	if _, err := callsign.Parse(m.From); err != nil || m.From == b.own.String() {
@@ -133,6 +133,11 @@ func (b *Bridge) hear(ln *line, m *message.Message) {
 	}
 	b.heard.mark(ln.Name, m, b.clock.Age())
 	b.control.toRelease(callsign.Base(m.From))
+	b.letRelease()
+}
+
+// letRelease wakes the clerk, who lets go what waited for those who were heard.
+func (b *Bridge) letRelease() {
 	select {
 	case b.released <- struct{}{}:
 	default:

@@ -7,6 +7,7 @@ import (
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
+	"posthouse/bridge/presence"
 )
 
 // host is the bridge as one link sees it.
@@ -75,6 +76,44 @@ func (h *host) Heard(call string) []link.Hearing {
 func (h *host) Interest() link.Interest {
 	return h.b.interest()
 }
+
+// AcceptMarked implements link.TrunkHost.
+func (h *host) AcceptMarked(ctx context.Context, marks map[string][]byte, in ...message.Message) ([]link.Verdict, error) {
+	return h.b.acceptMarked(ctx, h.ln, marks, in)
+}
+
+// Mark implements link.TrunkHost.
+func (h *host) Mark(ctx context.Context, key string) ([]byte, error) {
+	return h.b.store.Setting(ctx, markKey+h.ln.Name+"/"+key)
+}
+
+// Present implements link.TrunkHost.
+func (h *host) Present(s presence.Say, retained bool) {
+	if s.Call != h.b.own.String() && h.b.far.table.Hear(s, retained, time.Now()) {
+		h.b.farNews.Store(true)
+	}
+}
+
+// Absent implements link.TrunkHost.
+func (h *host) Absent(mesh, call string, boot uint64) {
+	if h.b.far.table.Gone(mesh, call, boot) {
+		h.b.farNews.Store(true)
+	}
+}
+
+// FarHeard implements link.TrunkHost.
+func (h *host) FarHeard(f link.FarHearing) {
+	if h.b.far.hear(h.ln.Name, f, time.Now()) {
+		h.b.control.toRelease(callsign.Base(f.Call))
+		h.b.letRelease()
+	}
+}
+
+// TakenBy implements link.TrunkHost.
+func (h *host) TakenBy(t link.Taken) { h.b.takenBy(context.Background(), t) }
+
+// Distrust implements link.TrunkHost.
+func (h *host) Distrust(call string) { h.b.far.forget(call) }
 
 // Count implements link.Host.
 func (h *host) Count(reason string) { h.b.meter.Dropped(h.ln.Name, reason) }

@@ -130,6 +130,14 @@ func outcome(r *queue.Record) queue.State {
 // report gives the writer of a direct text what its outcome asks for.
 func (b *Bridge) report(r *queue.Record, at queue.Stamp, tell func(*message.Message) bool) []*queue.Record {
 	m := &r.Message
+	if ln := b.byName[m.Link]; ln != nil && m.Kind == message.Text && !b.isGroup(m.To) {
+		switch {
+		case ln.trunk != nil:
+			return b.reportBack(r, at)
+		case !ln.transmits():
+			return nil // the mesh's transmitter tells its stations
+		}
+	}
 	if m.Kind != message.Text || m.Link == "" || b.isGroup(m.To) || m.From == b.own.String() || wasLocal(r) {
 		return nil
 	}

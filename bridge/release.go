@@ -49,6 +49,10 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item) (queue.Op, bool) {
 		return queue.Op{}, false
 	}
 	to, at := d.Targets[0], b.stamp()
+	next := b.deliveriesTo(&m, to)[0]
+	if !next.State.Open() || next.State == queue.Held {
+		return queue.Op{}, false
+	}
 	ln := b.byName[to.Link]
 	old := &r.Deliveries[it.Delivery]
 	if old.Begun && old.Link == to.Link && at.Age < old.Due.Add(queue.Doubled(ln.props.AckWait, old.Attempts-ln.props.Resends, longestAckWait)) {
@@ -64,7 +68,7 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item) (queue.Op, bool) {
 			r.Note(at, "heard", to.Link, d.To)
 			return nil, nil
 		}
-		*d = queue.Delivery{Link: to.Link, To: to.To, State: queue.Ready, Attempts: d.Attempts}
+		*d = queue.Delivery{Link: to.Link, To: to.To, Gateway: next.Gateway, State: queue.Ready, Attempts: d.Attempts}
 		r.Note(at, "heard", to.Link, to.To)
 		return nil, nil
 	}}, true

@@ -46,13 +46,17 @@ func routes(cfg *config.Config) (*route.Table, error) {
 
 // decide asks the table for the way of a message.
 func (b *Bridge) decide(m *message.Message, asked bool) route.Decision {
-	q := route.Query{From: m.From, To: m.To, In: m.Link, Asked: asked}
+	q := route.Query{From: m.From, To: m.To, In: m.Link, Mesh: m.Mesh, Asked: asked}
 	if !message.IsMail(m.To) {
 		now := b.clock.Age()
 		for _, e := range b.heard.find(callsign.Base(m.To)) {
 			q.Heard = append(q.Heard, route.Hearing{
 				Call: e.call, Link: e.link, Ago: now.Sub(e.at), Radio: b.isRadio(e.link), Messaging: e.answers,
 			})
+		}
+		q.Heard = append(q.Heard, b.farHearings(callsign.Base(m.To))...)
+		if len(q.Heard) == 0 || q.Heard[0].Ago > ownFresh {
+			b.far.want(callsign.Base(m.To), time.Now())
 		}
 	}
 	return b.table.Decide(q)
@@ -121,6 +125,16 @@ func (b *Bridge) mayTake(m *message.Message, t route.Target) *rules.Refusal {
 // to each address that the operator listed.
 func (b *Bridge) deliveriesTo(m *message.Message, t route.Target) []queue.Delivery {
 	ln := b.byName[t.Link]
+	if ln.trunk != nil && !b.isGroup(t.To) {
+		g := b.gatewayFor(t.Link, t.To, message.IsMail(t.To))
+		if g == "" {
+			return []queue.Delivery{{To: t.To, State: queue.Held}}
+		}
+		return []queue.Delivery{{Link: t.Link, To: t.To, Gateway: g, State: queue.Ready}}
+	}
+	if b.isGroup(t.To) && !ln.transmits() {
+		return []queue.Delivery{{To: t.To, State: queue.Shadow, Due: b.clock.Age().Add(shadowFor)}}
+	}
 	if !b.isGroup(t.To) || ln.Kind != config.KindMail {
 		return []queue.Delivery{{Link: t.Link, To: t.To, State: queue.Ready}}
 	}

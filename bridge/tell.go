@@ -47,23 +47,30 @@ func (b *Bridge) notice(about *message.Message, seq uint64, at queue.Stamp, text
 // over a slow channel, and begin with the word that matters.
 func failedText(r *queue.Record) string {
 	m := &r.Message
-	why := string(r.Outcome)
-	sent := false
-	for _, d := range r.Deliveries {
-		sent = sent || d.Begun
-		if n := len(d.Parts); n > 1 && !r.Open() {
-			why = fmt.Sprintf("%d of %d parts arrived", ackedParts(d), n)
-		} else if d.Error != "" && r.Outcome == queue.Failed {
-			why = d.Error
-		}
-	}
-	if r.Outcome == queue.Expired && sent {
-		return fmt.Sprintf("sent, not confirmed: %s did not acknowledge %s", m.Replyable(), quote(m.Text))
-	}
-	return fmt.Sprintf("not delivered to %s: %s. %s", m.Replyable(), why, quote(m.Text))
+	return fmt.Sprintf("not delivered to %s: %s. %s", m.Replyable(), failedWhy(r), quote(m.Text))
 }
 
-func ackedParts(d queue.Delivery) int {
+// failedWhy tells in a few words why a message did not arrive, as far as is
+// known: not confirmed is not the same as not delivered.
+func failedWhy(r *queue.Record) string {
+	why := string(r.Outcome)
+	for i := range r.Deliveries {
+		d := &r.Deliveries[i]
+		switch n := len(d.Parts); {
+		case n > 1 && ackedParts(d) > 0:
+			return fmt.Sprintf("%d of %d parts arrived", ackedParts(d), n)
+		case d.Error != "" && r.Outcome == queue.Failed:
+			why = d.Error
+		case r.Outcome == queue.Expired && d.Begun && d.Gateway != "":
+			why = "passed to " + d.Gateway + ", not confirmed"
+		case r.Outcome == queue.Expired && d.Begun:
+			why = "sent, not confirmed"
+		}
+	}
+	return why
+}
+
+func ackedParts(d *queue.Delivery) int {
 	n := 0
 	for _, p := range d.Parts {
 		if p.Acked {
@@ -106,6 +113,12 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 	b.log.Info("refused", "link", ln.Name, "from", m.From, "to", m.To, "rule", ref.Code, "why", ref.Why)
 	verdict := link.Verdict{Code: ref.Code, Why: ref.Why}
 	p := settled(verdict)
+	if ln.trunk != nil {
+		if rec := b.refuseBack(ln, m, ref); rec != nil {
+			p.ops = []queue.Op{{New: rec, EventFor: time.Hour, Urgent: true}}
+		}
+		return p
+	}
 	if rec := b.refusalNotice(ln, m, ref); rec != nil {
 		p.ops = []queue.Op{{New: rec}}
 		p.full = verdict

@@ -36,11 +36,22 @@ type Record struct {
 	// Receipted is when the end-to-end receipt was last given to the writer.
 	Receipted clock.Age `cbor:"11,keyasint,omitempty"`
 
+	// Returned are the gateways that handed the message back to this one: they
+	// wait for its outcome, too.
+	Returned []Return `cbor:"15,keyasint,omitempty"`
+
 	History []Step `cbor:"12,keyasint,omitempty"` // at most MaxSteps, the oldest first
 }
 
 // MaxSteps bounds the history of one record; the middle is dropped first.
 const MaxSteps = 60
+
+// Return names a message as another gateway knows it.
+type Return struct {
+	Link    string `cbor:"1,keyasint"`
+	Gateway string `cbor:"2,keyasint"`
+	TrunkID string `cbor:"3,keyasint"`
+}
 
 // Stamp is one moment: by the gateway's age and, for people, by the clock.
 type Stamp struct {
