@@ -106,7 +106,7 @@ func TestEveryPackageSaysWhatItIsFor(t *testing.T) {
 // The rooms, from the ground up. A package may import what its room lists, and
 // what lies in its own folder.
 var (
-	leaves = []string{"bridge/message", "bridge/link", "bridge/clock", "bridge/fit", "bridge/callsign"}
+	leaves = []string{"bridge/message", "bridge/link", "bridge/clock", "bridge/presence", "bridge/fit", "bridge/callsign"}
 	pure   = append([]string{"bridge/rules", "bridge/airtime", "bridge/route", "bridge/config"}, leaves...)
 	queue  = append([]string{"queue"}, pure...)
 	core   = append([]string{"bridge"}, queue...)

@@ -33,7 +33,7 @@ func TestRepeatBeforeAndAfterTheReceipt(t *testing.T) {
 		w.beacon("hill", "N0QRB-9")
 		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
 		f := w.gets("hill", soon)
-		if v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello"); !v.Duplicate {
+		if v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello"); !v.Duplicate || v.Code != link.CodeDuplicate {
 			t.Errorf("a repeat before the receipt: %+v", v)
 		}
 		w.silent("valley", soon)
