@@ -12,6 +12,7 @@ import (
 	"net/url"
 	"os"
 	"slices"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -42,6 +43,13 @@ type sessionOptions struct {
 	ClientID           string // fixed: the broker keeps the session under it
 	Username, Password string
 	Topics             []string // filters, each at QoS 1
+	Will               *will    // what the broker says for us when we vanish; nil: nothing
+}
+
+// will is a last will (MQTT 3.1.1 section 3.1.2.5).
+type will struct {
+	topic   string
+	payload func() []byte // asked at each connect
 }
 
 // session is a persistent MQTT session at somebody's broker. Each connection is
@@ -51,8 +59,9 @@ type sessionOptions struct {
 type session struct {
 	opts sessionOptions
 
-	mu   sync.Mutex
-	conn *connection // nil: down
+	mu     sync.Mutex
+	conn   *connection     // nil: down
+	wanted map[string]bool // filters beside Topics, see want
 }
 
 func newSession(opts sessionOptions) *session {
@@ -94,12 +103,73 @@ func (s *session) publish(ctx context.Context, topic string, payloads [][]byte) 
 	if c == nil {
 		return all(len(payloads), link.ErrDown)
 	}
-	return c.flights.send(ctx, c.lost, topic, payloads, func(p []byte) token {
-		if !c.client.IsConnectionOpen() {
-			return over{link.ErrDown}
+	return c.flights.send(ctx, c.lost, topic, payloads, func(p []byte) token { return c.offer(topic, false, p) })
+}
+
+// retain publishes what the broker is to remember of a topic.
+func (s *session) retain(ctx context.Context, topic string, payload []byte) error {
+	s.mu.Lock()
+	c := s.conn
+	s.mu.Unlock()
+	if c == nil {
+		return link.ErrDown
+	}
+	return c.flights.send(ctx, c.lost, topic, [][]byte{payload}, func(p []byte) token { return c.offer(topic, true, p) })[0]
+}
+
+func (c *connection) offer(topic string, retained bool, payload []byte) token {
+	if !c.client.IsConnectionOpen() {
+		return over{link.ErrDown}
+	}
+	return c.client.Publish(topic, 1, retained, payload)
+}
+
+// want sets the filters that are subscribed beside Topics, now and at each
+// connect. A refusal or loss ends the connection, and all begins anew.
+func (s *session) want(filters []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	set := make(map[string]bool, len(filters))
+	var more, less []string
+	for _, f := range filters {
+		set[f] = true
+		if !s.wanted[f] {
+			more = append(more, f)
 		}
-		return c.client.Publish(topic, 1, false, p)
-	})
+	}
+	for f := range s.wanted {
+		if !set[f] {
+			less = append(less, f)
+		}
+	}
+	s.wanted = set
+	if s.conn == nil || len(more)+len(less) == 0 {
+		return
+	}
+	if len(less) > 0 {
+		s.conn.client.Unsubscribe(less...)
+	}
+	if len(more) > 0 {
+		s.conn.client.SubscribeMultiple(atQoS1(more), nil)
+	}
+}
+
+func (s *session) filters() []string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	out := slices.Clone(s.opts.Topics)
+	for f := range s.wanted {
+		out = append(out, f)
+	}
+	return out
+}
+
+func atQoS1(topics []string) map[string]byte {
+	filters := map[string]byte{}
+	for _, topic := range topics {
+		filters[topic] = 1
+	}
+	return filters
 }
 
 func all(n int, err error) []error {
@@ -254,7 +324,7 @@ func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
 	var in []packet
 	for _, m := range batch {
 		if c.wanted(m.Topic()) {
-			in = append(in, packet{payload: m.Payload(), retained: m.Retained()})
+			in = append(in, packet{topic: m.Topic(), payload: m.Payload(), retained: m.Retained()})
 		} else {
 			c.h.drop(dropOtherTopic)
 		}
@@ -299,6 +369,9 @@ func (s *session) options(ctx context.Context, opened func(net.Conn)) *mqtt.Clie
 		SetAutoReconnect(false).SetConnectRetry(false). // run does that
 		SetConnectTimeout(connectWait).SetKeepAlive(keepAlive).SetPingTimeout(10 * time.Second).
 		SetWriteTimeout(writeWait)
+	if w := s.opts.Will; w != nil {
+		o.SetBinaryWill(w.topic, w.payload(), 1, false)
+	}
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 		conn, err := s.dial(ctx)
 		if err != nil {

@@ -39,6 +39,7 @@ type handler struct {
 
 // packet is one publish that came in.
 type packet struct {
+	topic    string
 	payload  []byte
 	retained bool // the broker's memory of an old publish, not news
 }
