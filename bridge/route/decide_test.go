@@ -176,7 +176,7 @@ func TestNoRoute(t *testing.T) {
 			t.Errorf("%s: got %+v", name, d)
 		}
 		if d.Refusal != nil && len(d.Refusal.Why) > 60 {
-			t.Errorf("%s: %ask is too long for a notice", name, d.Refusal.Why)
+			t.Errorf("%s: %q is too long for a notice", name, d.Refusal.Why)
 		}
 	}
 }
@@ -218,11 +218,11 @@ func TestDecideKeepsItsPromises(t *testing.T) {
 			l := tab.link(target.Link)
 			switch {
 			case l == nil || l.InOnly:
-				r.Fatalf("sent to %ask", target.Link)
+				r.Fatalf("sent to %q", target.Link)
 			case group && (l.Name == ask.In || ask.Mesh != "" && l.Mesh == ask.Mesh):
-				r.Fatalf("group back to %ask", l.Name)
+				r.Fatalf("group back to %q", l.Name)
 			case target.To != ask.To && !slices.ContainsFunc(ask.Heard, func(h Hearing) bool { return h.Call == target.To && h.Link == target.Link }):
-				r.Fatalf("addressee %ask out of nowhere", target.To)
+				r.Fatalf("addressee %q out of nowhere", target.To)
 			case l.Kind == Mail && (ask.In == "post" || ask.To != "x@y.example"):
 				r.Fatalf("mail link got %+v for %+v", target, ask)
 			}
@@ -235,7 +235,7 @@ func TestCheckFindsWhatPointsNowhere(t *testing.T) {
 	tab.Routes = routes(t, "*=nowhere", "N0QRA=ear", "*@*=post")
 	for _, unheard := range []string{"nowhere", "ear", "post"} {
 		if tab.Unheard = unheard; len(tab.Check()) != 3 {
-			t.Errorf("unheard %ask: %v", unheard, tab.Check())
+			t.Errorf("unheard %q: %v", unheard, tab.Check())
 		}
 	}
 	if tab.Routes, tab.Unheard = nil, Hold; len(tab.Check()) != 0 {
@@ -243,7 +243,7 @@ func TestCheckFindsWhatPointsNowhere(t *testing.T) {
 	}
 	for _, s := range []string{"", "N0QRA", "=far", "N0QRA=", "a@b@c=far"} {
 		if r, err := ParseRoute(s); err == nil {
-			t.Errorf("ParseRoute(%ask) = %+v", s, r)
+			t.Errorf("ParseRoute(%q) = %+v", s, r)
 		}
 	}
 }
@@ -277,7 +277,7 @@ func TestAddress(t *testing.T) {
 	} {
 		to, rest, ok := table().Address(c.text)
 		if to != c.to || rest != c.rest && ok || ok != (c.to != "") {
-			t.Errorf("%ask: got %ask, %ask, %v, want %ask, %ask", c.text, to, rest, ok, c.to, c.rest)
+			t.Errorf("%q: got %q, %q, %v, want %q, %q", c.text, to, rest, ok, c.to, c.rest)
 		}
 	}
 }
@@ -292,15 +292,15 @@ func FuzzAddress(f *testing.F) {
 		to, rest, ok := tab.Address(text)
 		if !ok {
 			if to != "" || rest != text {
-				t.Fatalf("%ask: not ok, yet %ask, %ask", text, to, rest)
+				t.Fatalf("%q: not ok, yet %q, %q", text, to, rest)
 			}
 			return
 		}
 		if len(rest) >= len(text) {
-			t.Fatalf("%ask: nothing was taken off: %ask", text, rest)
+			t.Fatalf("%q: nothing was taken off: %q", text, rest)
 		}
 		if d := tab.Decide(Query{To: to, In: "valley", Asked: true}); d.Refusal != nil {
-			t.Fatalf("%ask: %ask is no address: %+v", text, to, d.Refusal)
+			t.Fatalf("%q: %q is no address: %+v", text, to, d.Refusal)
 		}
 	})
 }

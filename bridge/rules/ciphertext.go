@@ -16,7 +16,11 @@ type encoding struct {
 	outer  int32  // what a character outside the alphabet takes away
 
 	radio bool // call signs and grid squares look like it
-	least mix  // a sample with less of a kind is none of this encoding
+	// even: only what is split evenly counts together, so a word longer than the
+	// one before begins a new run. Abbreviations and figures in capitals have the
+	// look of base32, code that of base85, but not the even words.
+	even  bool
+	least mix // a sample with less of a kind is none of this encoding
 }
 
 const (
@@ -30,11 +34,11 @@ const (
 // The thresholds are the measured middle between real text and real
 // ciphertext; README.md has the table.
 var encodings = [...]encoding{
-	{"hex", digits + "abcdefABCDEF", 22, 47, 30 * nat, allAway, false, mix{letters: 8, figures: 30}},
-	{"base32", digits + upperLetters, 28, 34, 28 * nat, 10 * nat, true, mix{letters: 38}},
-	{"base32", digits + lowerLetters, 28, 34, 28 * nat, 10 * nat, false, mix{letters: 38}},
-	{"base64", digits + upperLetters + lowerLetters + "+/-_", 33, 28, 26 * nat, 10 * nat, false, mix{lower: 10, upper: 10}},
-	{"base85", printable(), 35, 26, 30 * nat, 10 * nat, false, mix{lower: 4, upper: 7, letters: 28, others: 7}},
+	{"hex", digits + "abcdefABCDEF", 22, 47, 30 * nat, allAway, false, false, mix{letters: 8, figures: 30}},
+	{"base32", digits + upperLetters, 28, 33, 19 * nat, 10 * nat, true, true, mix{letters: 38}},
+	{"base32", digits + lowerLetters, 28, 33, 19 * nat, 10 * nat, false, true, mix{letters: 38}},
+	{"base64", digits + upperLetters + lowerLetters + "+/-_", 33, 28, 24 * nat, 10 * nat, false, false, mix{lower: 10, upper: 10}},
+	{"base85", printable(), 35, 26, 21 * nat, 10 * nat, false, true, mix{lower: 4, upper: 7, letters: 28, others: 7}},
 }
 
 // mix is the least percentage of each kind of character. Each lies four
@@ -94,7 +98,19 @@ func ciphertext(text string) string {
 	var memory seen
 	before, prev := wordStart, wordStart
 	radioEnd := 0 // of the last call sign or grid square
+	last := 0     // length of the last word
 	for i := 0; i < len(text); {
+		if text[i] > ' ' && (i == 0 || text[i-1] <= ' ') {
+			length := wordLength(text[i:])
+			if length > last {
+				for e := range runs {
+					if encodings[e].even {
+						runs[e] = run{}
+					}
+				}
+			}
+			last = length
+		}
 		if startsWord(prev) {
 			n, only := known(text, i, prev)
 			if only >= 0 {
@@ -156,6 +172,15 @@ func ciphertext(text string) string {
 		return encodings[hexOnly].name
 	}
 	return ""
+}
+
+// wordLength counts the bytes up to the next space.
+func wordLength(s string) int {
+	n := 0
+	for n < len(s) && s[n] > ' ' {
+		n++
+	}
+	return n
 }
 
 // repeatCost is the cost of a character that follows the same two as before.

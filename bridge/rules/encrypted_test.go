@@ -17,6 +17,12 @@ import (
 var plain = map[string]string{
 	"a short text":            "hello, all fine here, back at eight",
 	"capitals":                "QTH JN48QM WX FINE TEMP 12C PSE QSL TNX 73 DE N0QRA-7 K",
+	"a net":                   "QNI N0QRB N0QRC/M N0QRD-9 QRU N0QRF QTC 2 QRRR NIL QSK BK N0QRG QSY 3583 QNX N0QRH QSL DWN 73 CUL",
+	"contest":                 "N0QRA 5NN 14 N0QRB R 5NN 28 TU N0QRB QRZ? DL0QSX UR 599 WAE 0012 CFM 599 0113 EE",
+	"equipment":               "RIG FT 5W ANT 5EL YG @ 12M AGL PWR 100W SWR 1R3 RX BW 500HZ TCXO 0PPM5 FW V2R7 BUILD 4F2A",
+	"weather code":            "METAR LOWW 251420Z 29012KT 9999 FEW040 SCT300 12/04 Q1019 NOSIG TAF LOWW 251115Z 2512/2618 28010KT CAVOK",
+	"supplies":                "NEED 12X COTS 40X BLNKT 200L H2O 6X O2 CYL 2X AED 50KG RICE GEN 5KVA 400V 3PH DIESEL 100L ASAP POC N0QRE-5",
+	"small letters":           "pls cfm rcvd ur msg nr 14 abt gen & h2o thx wx hr vy bad wnd nw 25kt vis 2km rd cls nr km 14 cu l8r",
 	"Morse prosigns":          "CQ CQ DE N0QRA N0QRA <AR> PSE K <SK> <BT> .-.-. ...-.- -...-",
 	"Morse code":              "-.-. --.- / -.. . / -. ----- --.- .-. .- / -.-",
 	"grid squares":            "JN48 JN48QM JN48QM13 KO85 FN31PR CM87WJ IO91WM JO62QM JN58TD FM18LV",
