@@ -98,15 +98,24 @@ func TestFiftyMegabytes(t *testing.T) {
 }
 
 func TestHostileMails(t *testing.T) {
-	deep := "From: qra@home.example\r\n"
-	for i := range 100 {
-		deep += fmt.Sprintf("Content-Type: multipart/mixed; boundary=b%d\r\n\r\n--b%d\r\n", i, i)
+	deep := func(levels int) string {
+		s := "From: qra@home.example\r\n"
+		for i := range levels {
+			s += fmt.Sprintf("Content-Type: multipart/mixed; boundary=b%d\r\n\r\n--b%d\r\n", i, i)
+		}
+		s += "\r\nhello\r\n"
+		for i := range levels {
+			s += fmt.Sprintf("--b%d--\r\n", levels-1-i)
+		}
+		return s
 	}
 	const from = "From: qra@home.example\r\n"
 	for _, c := range []struct {
 		name, data, want string // want is empty where the session is cut, and the answer may be lost with it
 	}{
-		{"100 multiparts deep", deep + "\r\nhello\r\n", "554 5.6.0"},
+		{"100 multiparts deep", deep(100), "554 5.6.0"},
+		{"as deep as may be", deep(maxDepth), "250"},
+		{"one multipart too deep", deep(maxDepth + 1), "554 5.6.0"},
 		{"1000 parts", from + "Content-Type: multipart/mixed; boundary=b\r\n\r\n" + strings.Repeat("--b\r\n\r\nx\r\n", 1000) + "--b--\r\n", "554 5.6.0"},
 		{"1 MB header", from + "Subject: " + strings.Repeat("x\r\n ", 350_000) + "\r\n\r\nhello\r\n", "552 5.3.4"},
 		{"NUL bytes", from + "\r\nhel\x00lo\r\n", "554 5.6.0"},
@@ -126,7 +135,7 @@ func TestHostileMails(t *testing.T) {
 			if !strings.HasPrefix(got, c.want) {
 				t.Errorf("answered %q, want %s", got, c.want)
 			}
-			if kept := g.host.Kept(); len(kept) != 0 {
+			if kept := g.host.Kept(); (len(kept) != 0) != (c.want == "250") {
 				t.Errorf("taken over: %+v", kept)
 			}
 		})

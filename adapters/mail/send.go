@@ -81,12 +81,11 @@ func pause(f link.Frame) time.Duration {
 // fresh one is used.
 func (p *smarthost) deliver(ctx context.Context, m *outgoing) error {
 	for {
-		c, err := p.get(ctx)
+		c, fresh, err := p.get(ctx)
 		if err != nil {
 			return err
 		}
 		stop := context.AfterFunc(ctx, func() { c.conn.Close() })
-		fresh := c.used == 0
 		begun, err := c.transact(m)
 		if !stop() {
 			return err // the connection is closed; a 250 that came before counts

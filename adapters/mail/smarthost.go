@@ -109,21 +109,22 @@ func (p *smarthost) isUp() bool {
 	return p.state == up
 }
 
-// get gives a connection, an idle one if there is one.
-func (p *smarthost) get(ctx context.Context) (*connection, error) {
+// get gives a connection, an idle one if there is one; fresh tells which.
+func (p *smarthost) get(ctx context.Context) (c *connection, fresh bool, err error) {
 	p.mu.Lock()
 	if p.host == nil || p.state == down {
 		p.mu.Unlock()
-		return nil, link.ErrDown
+		return nil, false, link.ErrDown
 	}
 	if n := len(p.idle); n > 0 {
-		c := p.idle[n-1]
+		c = p.idle[n-1]
 		p.idle = p.idle[:n-1]
 		p.mu.Unlock()
-		return c, nil
+		return c, false, nil
 	}
 	p.mu.Unlock()
-	return p.connect(ctx)
+	c, err = p.connect(ctx)
+	return c, true, err
 }
 
 // put keeps a connection for the next mail.
