@@ -12,7 +12,6 @@ import (
 	"net/url"
 	"os"
 	"slices"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -184,7 +183,7 @@ func all(n int, err error) []error {
 type connection struct {
 	client  mqtt.Client
 	h       handler
-	topics  []string // filters
+	filters func() []string // what is subscribed
 	flights flights
 	lost    chan struct{} // closed at the end
 
@@ -199,7 +198,7 @@ type connection struct {
 func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
-	c := &connection{h: h, topics: s.opts.Topics, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
+	c := &connection{h: h, filters: s.filters, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
 	opened := func() bool { return true }
 	o := s.options(ctx, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
 	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
@@ -239,11 +238,7 @@ func (s *session) use(c *connection) {
 // back may arrive before the subscription is confirmed, and more of it than
 // there is room for, so both go on at once.
 func (c *connection) serve(ctx, parent context.Context) error {
-	filters := map[string]byte{}
-	for _, topic := range c.topics {
-		filters[topic] = 1
-	}
-	sub := c.client.SubscribeMultiple(filters, nil)
+	sub := c.client.SubscribeMultiple(atQoS1(c.filters()), nil)
 	confirmed := sub.Done()
 	late := time.NewTimer(subscribeWait)
 	defer late.Stop()
@@ -345,7 +340,7 @@ func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
 // wanted tells whether we subscribe to a topic: the broker's half of the session
 // may still hold a subscription from before the settings were changed.
 func (c *connection) wanted(topic string) bool {
-	return slices.ContainsFunc(c.topics, func(filter string) bool { return covers(filter, topic) })
+	return slices.ContainsFunc(c.filters(), func(filter string) bool { return covers(filter, topic) })
 }
 
 func (c *connection) drain(first mqtt.Message) []mqtt.Message {
