@@ -83,10 +83,9 @@ const (
 
 // Adapter is a mail link.
 type Adapter struct {
-	o      Options
-	log    *slog.Logger
-	post   *smarthost // nil: nothing is sent
-	domain string
+	o    Options
+	log  *slog.Logger
+	post *smarthost // nil: nothing is sent
 }
 
 var _ link.Link = (*Adapter)(nil)
@@ -97,7 +96,7 @@ func New(o Options) (*Adapter, error) {
 	if err := o.check(); err != nil {
 		return nil, fmt.Errorf("mail link %s: %w", o.Name, err)
 	}
-	a := &Adapter{o: o, log: o.Log.With("link", o.Name), domain: o.Domain}
+	a := &Adapter{o: o, log: o.Log.With("link", o.Name)}
 	if o.Smarthost != "" {
 		a.post = newSmarthost(o, a.log)
 	}
