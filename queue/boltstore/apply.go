@@ -220,10 +220,16 @@ func (st *step) create(t *txn) error {
 
 // knownTo tells whether a New is the same as a record that is there.
 func (st *step) knownTo(t *txn) (uint64, bool) {
-	if st.op.SameFor <= 0 {
-		return 0, false
+	at := st.fresh.Accepted.Age
+	if st.op.SameFor > 0 {
+		if seq, ok := known(t.tx, st.fresh.Identity, at.Add(-st.op.SameFor)); ok {
+			return seq, true
+		}
 	}
-	return known(t.tx, st.fresh.Identity, st.fresh.Accepted.Age.Add(-st.op.SameFor))
+	if st.op.EventFor > 0 {
+		return known(t.tx, st.fresh.Event, at.Add(-st.op.EventFor))
+	}
+	return 0, false
 }
 
 // insert gives a record the next number, writes it and files it.
@@ -257,7 +263,7 @@ func (st *step) change(t *txn, log *slog.Logger) error {
 	was, birth := entries(r), birthOf(r)
 	spawned, err := guard(st.op.Change, r, log)
 	if err == nil && birthOf(r) != birth {
-		err = fmt.Errorf("a change of record %d must leave Seq, Identity and Accepted.Age alone", st.op.Seq)
+		err = fmt.Errorf("a change of record %d must leave Seq, Identity, Event and Accepted.Age alone", st.op.Seq)
 	}
 	var payloads [][]byte
 	if err == nil {
@@ -306,10 +312,11 @@ func guard(change func(*queue.Record) ([]*queue.Record, error), r *queue.Record,
 type birth struct {
 	seq      uint64
 	identity queue.Identity
+	event    queue.Identity
 	accepted clock.Age
 }
 
-func birthOf(r *queue.Record) birth { return birth{r.Seq, r.Identity, r.Accepted.Age} }
+func birthOf(r *queue.Record) birth { return birth{r.Seq, r.Identity, r.Event, r.Accepted.Age} }
 
 func encodeAll(records []*queue.Record) ([][]byte, error) {
 	all := make([][]byte, len(records))

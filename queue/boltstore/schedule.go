@@ -62,9 +62,11 @@ func entries(r *queue.Record) []entry {
 		all = appendDelivery(all, r, i)
 	}
 	all = appendOpen(all, r)
-	if r.Identity != (queue.Identity{}) {
-		key := append(putAge(nil, hourOf(r.Accepted.Age)), r.Identity[:]...)
-		all = append(all, entry{ident, putSeq(key, r.Seq), putAge(nil, r.Accepted.Age)})
+	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
+		if id != (queue.Identity{}) {
+			key := append(putAge(nil, hourOf(r.Accepted.Age)), id[:]...)
+			all = append(all, entry{ident, putSeq(key, r.Seq), putAge(nil, r.Accepted.Age)})
+		}
 	}
 	slices.SortFunc(all, entry.compare)
 	return all
@@ -76,7 +78,7 @@ func appendDelivery(all []entry, r *queue.Record, i int) []entry {
 	switch {
 	case inLane(d):
 		all = append(all, entry{lanes, item(lanePrefix(r.LaneOf(d))), putAge(nil, d.Due)})
-	case d.State == queue.Later, d.State == queue.Local, d.State == queue.Passed:
+	case d.State == queue.Later, d.State == queue.Local, d.State == queue.Passed, d.State == queue.Shadow:
 		all = append(all, entry{later, item(putAge(putText(nil, d.Link), d.Due)), nil})
 	case d.State == queue.Held:
 		call := callsign.Base(d.To)

@@ -31,9 +31,14 @@ func newModel() *model {
 	return &model{records: map[uint64]*queue.Record{}, settings: map[string][]byte{}}
 }
 
-func (m *model) create(r *queue.Record, sameFor time.Duration) (uint64, bool) {
+func (m *model) create(r *queue.Record, sameFor, eventFor time.Duration) (uint64, bool) {
 	if sameFor > 0 {
 		if seq, ok := m.known(r.Identity, r.Accepted.Age.Add(-sameFor)); ok {
+			return seq, true
+		}
+	}
+	if eventFor > 0 {
+		if seq, ok := m.known(r.Event, r.Accepted.Age.Add(-eventFor)); ok {
 			return seq, true
 		}
 	}
@@ -41,13 +46,18 @@ func (m *model) create(r *queue.Record, sameFor time.Duration) (uint64, bool) {
 	r = clone(r)
 	r.Seq = m.seq
 	m.records[m.seq] = r
-	if r.Identity != (queue.Identity{}) {
-		m.memory = append(m.memory, memory{r.Identity, r.Accepted.Age, r.Seq})
+	for _, id := range []queue.Identity{r.Identity, r.Event} {
+		if id != (queue.Identity{}) {
+			m.memory = append(m.memory, memory{id, r.Accepted.Age, r.Seq})
+		}
 	}
 	return m.seq, false
 }
 
 func (m *model) known(id queue.Identity, since clock.Age) (uint64, bool) {
+	if id == (queue.Identity{}) {
+		return 0, false
+	}
 	for _, k := range slices.Backward(m.memory) {
 		if k.id == id && k.age >= since {
 			return k.seq, true
@@ -69,7 +79,7 @@ func (m *model) change(seq uint64, change func(*queue.Record) ([]*queue.Record, 
 	m.records[seq] = clone(r)
 	d := queue.Done{Seq: seq, Record: clone(r)}
 	for _, s := range spawned {
-		n, _ := m.create(s, 0)
+		n, _ := m.create(s, 0, 0)
 		d.Spawned = append(d.Spawned, n)
 	}
 	return d
@@ -168,7 +178,7 @@ func (m *model) due(link string, until clock.Age, n int) (all []queue.Item) {
 		}
 	}
 	m.each(func(r *queue.Record, i int, d *queue.Delivery) {
-		if d.Link == link && (d.State == queue.Later && d.Begun || d.State == queue.Local || d.State == queue.Passed) {
+		if d.Link == link && (d.State == queue.Later && d.Begun || d.State == queue.Local || d.State == queue.Passed || d.State == queue.Shadow) {
 			take(item(r, i))
 		}
 	})

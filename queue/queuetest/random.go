@@ -62,7 +62,7 @@ var (
 	genPrec  = rapid.SampledFrom([]message.Precedence{message.Emergency, message.Routine})
 	genFrame = rapid.SampledFrom([]string{"", "f1", "f2"})
 	genState = rapid.SampledFrom([]queue.State{queue.Ready, queue.Ready, queue.Later, queue.Later, queue.Held, queue.Parked,
-		queue.Local, queue.Passed, queue.Sent, queue.Delivered, queue.Failed})
+		queue.Local, queue.Passed, queue.Shadow, queue.Sent, queue.Delivered, queue.Failed})
 	genDue = rapid.SampledFrom([]clock.Age{0, 0, 5, 10, 20})
 )
 
@@ -87,6 +87,9 @@ func (m *machine) drawRecord(t *rapid.T) *queue.Record {
 	if id := rapid.IntRange(0, 3).Draw(t, "identity"); id > 0 {
 		r.Identity = queue.Identity{byte(id)}
 	}
+	if id := rapid.IntRange(0, 3).Draw(t, "event"); id > 0 {
+		r.Event = queue.Identity{9, byte(id)}
+	}
 	for range rapid.IntRange(0, 3).Draw(t, "deliveries") {
 		r.Deliveries = append(r.Deliveries, drawDelivery(t))
 	}
@@ -101,11 +104,14 @@ func (m *machine) New(t *rapid.T) {
 		if rapid.Bool().Draw(t, "same") {
 			op.SameFor = 3 * time.Hour
 		}
+		if rapid.Bool().Draw(t, "same event") {
+			op.EventFor = 3 * time.Hour
+		}
 		ops = append(ops, op)
 	}
 	done := m.apply(t, ops...)
 	for i, op := range ops {
-		seq, dup := m.model.create(op.New, op.SameFor)
+		seq, dup := m.model.create(op.New, op.SameFor, op.EventFor)
 		if done[i].Seq != seq || done[i].Duplicate != dup {
 			t.Fatalf("New gave %d %v, the model has %d %v", done[i].Seq, done[i].Duplicate, seq, dup)
 		}
