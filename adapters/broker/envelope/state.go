@@ -1,0 +1,121 @@
+package envelope
+
+import (
+	"encoding/base64"
+	"errors"
+	"fmt"
+)
+
+// Presence says that a gateway is alive and serves a mesh. It is a state: the
+// latest counts, and a reader calls a gateway alive by the growth of Counter on
+// its own clock, never by a time in here.
+type Presence struct {
+	Mesh    string `json:"mesh"`
+	Boot    uint64 `json:"boot"`    // grows with every start of the gateway
+	Counter uint64 `json:"counter"` // grows with every presence of this boot
+	Up      bool   `json:"up"`      // the link to the mesh is up
+	// Transmits: this gateway takes itself for the mesh's transmitter.
+	Transmits bool `json:"transmits,omitempty"`
+	// Gone is set in the will, signed beforehand: it only shortens the wait, and
+	// only for the same Boot. Its number is older than that of later presences.
+	Gone bool `json:"gone,omitempty"`
+
+	Groups []string `json:"groups,omitempty"` // groups that it carries
+	Offers []string `json:"offers,omitempty"` // kinds of its other links: mail, aprs
+}
+
+// maxOffers bounds the lists of a Presence.
+const maxOffers = 64
+
+// Type is TypePresence.
+func (Presence) Type() string { return TypePresence }
+
+func (p Presence) check(e *Event) error {
+	switch {
+	case p.Mesh != e.Topic.Name:
+		return fmt.Errorf("mesh %q on the topic of %q", clip(p.Mesh), e.Topic.Name)
+	case p.Boot > MaxNumber || p.Counter > MaxNumber:
+		return errors.New("boot or counter is too large")
+	case len(p.Groups) > maxOffers || len(p.Offers) > maxOffers:
+		return fmt.Errorf("more than %d groups or offers", maxOffers)
+	}
+	for _, g := range p.Groups {
+		if !isGroup(g) {
+			return fmt.Errorf("group %q", clip(g))
+		}
+	}
+	for _, o := range p.Offers {
+		if o == "" || !isCode(o) {
+			return fmt.Errorf("offer %q", clip(o))
+		}
+	}
+	return e.byItsWriter(OfPresence)
+}
+
+// Heard says that a gateway hears a station. It is a state: the latest counts.
+type Heard struct {
+	Station   string   `json:"station"`
+	Mesh      string   `json:"mesh,omitempty"` // where; empty: not by radio but through a network
+	Age       Seconds  `json:"age"`            // how long ago, when this was signed
+	Messaging bool     `json:"messaging,omitempty"`
+	SNR       *float64 `json:"snr,omitempty"` // dB
+}
+
+// Type is TypeHeard.
+func (Heard) Type() string { return TypeHeard }
+
+func (h Heard) check(e *Event) error {
+	switch {
+	case h.Station != e.Topic.Name:
+		return fmt.Errorf("station %q on the topic of %q", clip(h.Station), e.Topic.Name)
+	case h.Mesh != "" && !isMesh(h.Mesh):
+		return fmt.Errorf("mesh %q", clip(h.Mesh))
+	case !h.Age.ok():
+		return fmt.Errorf("age %d s", h.Age)
+	}
+	return e.byItsWriter(OfHeard)
+}
+
+// Taken names what the transmitter of a mesh has committed since it last said
+// so. The gateways of the same mesh end what they hold of it.
+type Taken struct {
+	Mesh       string `json:"mesh"`
+	Identities []Hash `json:"identities,omitempty"` // of messages
+	Bodies     []Hash `json:"bodies,omitempty"`     // hash(from, to, body), of texts whose writer gave no id
+	Frames     []Hash `json:"frames,omitempty"`     // of frames that it is about to transmit
+}
+
+// MaxTaken is how many hashes one list of a Taken may have; send more than one
+// event when there are more.
+const MaxTaken = 512
+
+// Type is TypeTaken.
+func (Taken) Type() string { return TypeTaken }
+
+func (t Taken) check(e *Event) error {
+	if t.Mesh != e.Topic.Name {
+		return fmt.Errorf("mesh %q on the topic of %q", clip(t.Mesh), e.Topic.Name)
+	}
+	if max(len(t.Identities), len(t.Bodies), len(t.Frames)) > MaxTaken {
+		return fmt.Errorf("more than %d hashes in a list", MaxTaken)
+	}
+	return e.on(OfTaken)
+}
+
+// Hash is 128 bits of a hash; written in base64url, 22 characters.
+type Hash [16]byte
+
+// MarshalText writes base64url without padding.
+func (h Hash) MarshalText() ([]byte, error) {
+	return base64.RawURLEncoding.AppendEncode(nil, h[:]), nil
+}
+
+// UnmarshalText reads it, and nothing else.
+func (h *Hash) UnmarshalText(text []byte) error {
+	raw, err := unbase64(string(text))
+	if err != nil || len(raw) != len(h) {
+		return errors.New("a hash is not 16 bytes in base64url")
+	}
+	copy(h[:], raw)
+	return nil
+}
