@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"posthouse/bridge/callsign"
+	"posthouse/bridge/config"
 	"posthouse/bridge/link"
 	"posthouse/bridge/presence"
 	"posthouse/bridge/route"
@@ -158,6 +159,35 @@ func (b *Bridge) gatewayFor(trunk, to string, mail bool) string {
 	return ""
 }
 
+// meshes lists those on which far gateways hear the stations that are sought.
+func (f *far) meshes() []string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var out []string
+	for _, list := range f.stations {
+		for _, h := range list {
+			if !slices.Contains(out, h.Mesh) {
+				out = append(out, h.Mesh)
+			}
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// wantsAll tells whether the operator's routes send by a trunk what any gateway
+// with the right links may take, so that all have to be known.
+func (b *Bridge) wantsAll(trunk string) bool {
+	if b.cfg.Unheard == trunk {
+		return true
+	}
+	hasMail := false
+	for _, ln := range b.lines {
+		hasMail = hasMail || ln.Kind == config.KindMail && ln.MaySend()
+	}
+	return !hasMail || slices.ContainsFunc(b.cfg.Routes, func(r config.Route) bool { return r.Link == trunk })
+}
+
 // trunks are the links to far gateways.
 func (b *Bridge) trunks() []*line {
 	var out []*line
@@ -192,6 +222,7 @@ func (b *Bridge) followFar(ctx context.Context) {
 	says := b.says()
 	for _, ln := range trunks {
 		ln.trunk.Seek(sought)
+		ln.trunk.Follow(b.far.meshes(), b.wantsAll(ln.Name))
 		ln.trunk.Report(heard)
 		ln.trunk.Announce(says)
 	}

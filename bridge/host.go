@@ -112,6 +112,9 @@ func (h *host) FarHeard(f link.FarHearing) {
 // TakenBy implements link.TrunkHost.
 func (h *host) TakenBy(t link.Taken) { h.b.takenBy(context.Background(), t) }
 
+// Refuse implements link.TrunkHost.
+func (h *host) Refuse(code string) { h.b.meter.Refused(h.ln.Name, code) }
+
 // Distrust implements link.TrunkHost.
 func (h *host) Distrust(call string) { h.b.far.forget(call) }
 

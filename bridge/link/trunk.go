@@ -20,6 +20,9 @@ type Trunk interface {
 	// Seek sets the base call signs whose whereabouts are wanted; what is known
 	// of the others is not asked for.
 	Seek(bases []string)
+	// Follow sets the meshes whose gateways are of interest; with all set, every
+	// mesh is.
+	Follow(meshes []string, all bool)
 	// Report tells far gateways that stations were heard here. The trunk sends a
 	// station's report when its place is news, else every ten minutes at most.
 	Report(heard []FarHearing)
@@ -45,6 +48,8 @@ type TrunkHost interface {
 	FarHeard(h FarHearing)
 	// TakenBy takes in what another gateway of a mesh has in hand.
 	TakenBy(t Taken)
+	// Refuse counts an event that was not taken under its refusal code.
+	Refuse(code string)
 	// Distrust forgets what a gateway said: its key is no longer believed.
 	Distrust(call string)
 }
