@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -252,10 +253,16 @@ func (s *Store) commitBatch(batch []*call) {
 	}
 }
 
+// complainAgain is how often the log says that nothing can be written.
+const complainAgain = time.Minute
+
 // failed keeps the lazy calls of a batch that could not be written, for as long
 // as there is a later.
 func (s *Store) failed(batch []*call, err error) {
-	s.log.Error("writing the queue failed", "err", err)
+	if time.Since(s.complained) > complainAgain {
+		s.complained = time.Now()
+		s.log.Error("writing the queue failed", "err", err)
+	}
 	if lost := s.line.giveBack(batch); lost > 0 {
 		s.mu.Lock()
 		s.closeErr = fmt.Errorf("%d changes could not be written before the end: %w", lost, err)
@@ -359,6 +366,10 @@ func (s *Store) remember(t *txn) {
 }
 
 func (s *Store) took(d time.Duration) {
+	if !s.complained.IsZero() {
+		s.complained = time.Time{}
+		s.log.Info("writing the queue works again")
+	}
 	s.opts.OnCommit(d)
 	s.mu.Lock()
 	s.lastCommit = d
@@ -367,9 +378,16 @@ func (s *Store) took(d time.Duration) {
 }
 
 // explain turns what bbolt and the system say about a lack of room into ErrFull.
+// bbolt passes some errors of the system on as text only.
 func (s *Store) explain(err error) error {
-	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EFBIG) ||
-		errors.Is(err, berrors.ErrMaxSizeReached) {
+	if err == nil {
+		return nil
+	}
+	full := errors.Is(err, berrors.ErrMaxSizeReached)
+	for _, no := range []syscall.Errno{syscall.ENOSPC, syscall.EDQUOT, syscall.EFBIG} {
+		full = full || errors.Is(err, no) || strings.HasSuffix(err.Error(), no.Error())
+	}
+	if full {
 		return fmt.Errorf("%w: %w (make room on the disk of %s)", queue.ErrFull, err, s.path)
 	}
 	return err

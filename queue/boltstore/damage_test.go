@@ -253,7 +253,7 @@ func TestDamageAtOpen(t *testing.T) {
 // TestRandomDamage: whatever is overwritten, opening neither crashes nor fails,
 // and what comes back is what was stored.
 func TestRandomDamage(t *testing.T) {
-	rounds := 60
+	rounds := 30
 	if testing.Short() {
 		rounds = 10
 	}

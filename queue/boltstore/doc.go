@@ -10,6 +10,9 @@
 // neither a million waiting nor a million finished slow it. Small indexes stay
 // inside bbolt's root page and cost no page of their own.
 //
+// Finished records stay until Purge. A file of which much is free is compacted
+// while the store works (compact.go).
+//
 // What happens when things break:
 //
 //   - Killed at any moment: what Apply reported is there, the rest is not.
@@ -19,6 +22,7 @@
 //     taken out of the schedule and counted. The others are not touched.
 //   - A page of the file is damaged or missing, found at open or while running:
 //     the file is set aside as queue.damaged-<time>.db, what can be read goes into
-//     a fresh one, and the log says how much.
+//     a fresh one, and the log says how much. Where the way to a record is lost, an
+//     older copy of it may be all that is found: it is then sent once more.
 //   - The file was written by a newer posthouse: Open refuses and leaves it alone.
 package boltstore

@@ -238,9 +238,11 @@ func dueOf(tx *bolt.Tx, it queue.Item) (clock.Age, error) {
 // lastOf gives the last key with a prefix; nil when there is none.
 func lastOf(b *bolt.Bucket, prefix []byte) (key, val []byte) {
 	cur := b.Cursor()
-	if end := after(prefix); end == nil {
-		key, val = cur.Last()
-	} else if key, val = cur.Seek(end); key == nil {
+	beyond := []byte(nil)
+	if end := after(prefix); end != nil {
+		beyond, _ = cur.Seek(end)
+	}
+	if beyond == nil {
 		key, val = cur.Last()
 	} else {
 		key, val = cur.Prev()

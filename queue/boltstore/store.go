@@ -94,6 +94,7 @@ type Store struct {
 
 	// The committer's own.
 	repaired    time.Time // when it last tried to repair the file
+	complained  time.Time // when it last said that nothing can be written
 	journal     *journal  // of a running compaction
 	compactAt   time.Time // not before
 	compactWait time.Duration

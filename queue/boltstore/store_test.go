@@ -11,6 +11,7 @@ import (
 	bolt "go.etcd.io/bbolt"
 	"go.uber.org/goleak"
 
+	"posthouse/bridge/clock"
 	"posthouse/bridge/message"
 	"posthouse/queue"
 	"posthouse/queue/queuetest"
@@ -187,3 +188,6 @@ func rawUpdate(t testing.TB, dir string, f func(*bolt.Tx) error) {
 		t.Fatal(err)
 	}
 }
+
+// queueAge is one second of age a step.
+func queueAge(i int) clock.Age { return clock.Age(2000 + i*1000) }

@@ -191,6 +191,32 @@ func lazy(t *testing.T, open Opener) {
 	})
 }
 
+func thenTold(t *testing.T, open Opener) {
+	f := start(t, open)
+	told := make(chan queue.Done, 9)
+	then := func(d queue.Done) { told <- d }
+	add := func(r *queue.Record) ([]*queue.Record, error) { r.Deliveries[0].Attempts++; return nil, nil }
+	f.apply(queue.Op{New: text("a", "N0QRA", "N0QRB"), Then: then})
+	if d := <-told; d.Seq != 1 || d.Record == nil || d.Record.Seq != 1 {
+		t.Errorf("of a New it heard %+v", d)
+	}
+	f.apply(queue.Op{Seq: 1, Change: add, Lazy: true, Then: then})
+	f.apply(queue.Op{Seq: 77, Change: add, Then: func(queue.Done) { panic("a bug in a Then") }})
+	d := <-told
+	if d.Record == nil || d.Record.Deliveries[0].Attempts != 1 || d.Err != nil {
+		t.Errorf("of a lazy Change it heard %+v", d)
+	}
+	d.Record.Deliveries[0].To = "spoilt"
+	if got := f.get(1).Deliveries[0]; got.Attempts != 1 || got.To != "N0QRB" {
+		t.Errorf("when it heard of it the record had %+v", got)
+	}
+	f.apply(queue.Op{Seq: 77, Change: add, Then: then})
+	wantErr(t, "what it heard of a record that is not there", (<-told).Err, queue.ErrNotFound)
+	if len(told) != 0 {
+		t.Errorf("it was told %d times more", len(told))
+	}
+}
+
 func statsTrue(t *testing.T, open Opener) {
 	f := start(t, open)
 	if st := f.Stats(); st.Records != 0 || len(st.Open) != 0 || len(st.Oldest) != 0 {
@@ -234,6 +260,18 @@ func watch(t *testing.T, open Opener) {
 			}
 		}
 		want(t, "links", slices.Sorted(maps.Keys(heard)), []string{"", "a", "b"})
+	}
+	// What waits behind a head is news too.
+	f.add(text("b", "N0QRA", "N0QRB"), text("b", "N0QRA", "N0QRB"))
+	for _, ch := range []<-chan string{hints, slow} {
+		select {
+		case link := <-ch:
+			if link != "b" {
+				t.Errorf("heard of %q", link)
+			}
+		case <-ctx.Done():
+			t.Fatal("nobody was told of what waits behind a head")
+		}
 	}
 	// A watcher that does not listen holds up nobody.
 	for range 300 {

@@ -51,6 +51,7 @@ var cases = []struct {
 	{"purge takes finished records, the oldest first", purge},
 	{"purge remembers identities for their own time", purgeIdentities},
 	{"a lazy op is done within five seconds and before later ones", lazy},
+	{"then is told once what an op did", thenTold},
 	{"the counters are true", statsTrue},
 	{"watchers hear of every link", watch},
 	{"everything is there after opening again", reopen},

@@ -1,0 +1,220 @@
+//go:build linux
+
+package boltstore
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// procFigure reads a number from a file below /proc/self.
+func procFigure(b *testing.B, file, name string) (n int64) {
+	b.Helper()
+	text, err := os.ReadFile("/proc/self/" + file)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for line := range strings.Lines(string(text)) {
+		if rest, ok := strings.CutPrefix(line, name+":"); ok {
+			if _, err := fmt.Sscan(rest, &n); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+	return n
+}
+
+// written gives the bytes that this process has handed to write calls.
+func written(b *testing.B) int64 { return procFigure(b, "io", "wchar") }
+
+// aged gives a store that has been in use: n finished records and a few open.
+func aged(b *testing.B, n int) *Store {
+	b.Helper()
+	s := openIn(b, b.TempDir(), Options{NoSync: true})
+	fill(b, s, n+5)
+	finishAll(b, s, 1, uint64(n))
+	s.background.Wait()
+	s.alone(context.Background(), func() error { s.file.db.NoSync = false; return s.file.db.Sync() })
+	b.Cleanup(func() { closeStore(b, s) })
+	return s
+}
+
+func BenchmarkNew(b *testing.B) {
+	for _, writers := range []int{1, 10, 100, 1000} {
+		b.Run(fmt.Sprint("writers=", writers), func(b *testing.B) {
+			s := aged(b, 20_000)
+			var mu sync.Mutex
+			next, bytes := 100_000, written(b)
+			b.ReportAllocs()
+			b.ResetTimer()
+			var wg sync.WaitGroup
+			for range writers {
+				wg.Go(func() {
+					for {
+						mu.Lock()
+						next++
+						i := next
+						mu.Unlock()
+						if i > 100_000+b.N {
+							return
+						}
+						r := sample(i)
+						if _, err := s.Apply(context.Background(), queue.Op{New: r, SameFor: time.Hour}); err != nil {
+							b.Error(err)
+							return
+						}
+					}
+				})
+			}
+			wg.Wait()
+			b.StopTimer()
+			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "records/s")
+			b.ReportMetric(float64(written(b)-bytes)/float64(b.N), "bytes-written/record")
+		})
+	}
+}
+
+// BenchmarkLone is a quiet gateway: a record comes, is sent, and the mark of that
+// rides in the next commit; few are open.
+func BenchmarkLone(b *testing.B) {
+	for _, n := range []int{0, 1000, 100_000} {
+		b.Run(fmt.Sprint("finished=", n), func(b *testing.B) {
+			s := aged(b, n)
+			bytes := written(b)
+			b.ResetTimer()
+			for i := range b.N {
+				r := sample(200_000 + i)
+				r.Accepted.Age = queueAge(i * 60)
+				d, err := s.Apply(context.Background(), queue.Op{New: r, SameFor: time.Hour})
+				if err != nil {
+					b.Fatal(err)
+				}
+				if _, err := s.Apply(context.Background(), queue.Op{Lazy: true, Seq: d[0].Seq, Change: finish}); err != nil {
+					b.Fatal(err)
+				}
+				if i%60 == 0 {
+					if _, err := s.Purge(context.Background(), 0, queueAge(i*60)-26*3600e3, 0); err != nil {
+						b.Fatal(err)
+					}
+				}
+			}
+			b.StopTimer()
+			b.ReportMetric(float64(written(b)-bytes)/float64(b.N), "bytes-written/record")
+		})
+	}
+}
+
+// BenchmarkCycle is New and then the lazy mark that it was sent, by 100 writers.
+func BenchmarkCycle(b *testing.B) {
+	s := aged(b, 20_000)
+	var next sync.Mutex
+	i := 100_000
+	bytes := written(b)
+	b.ReportAllocs()
+	b.ResetTimer()
+	var wg sync.WaitGroup
+	for range 100 {
+		wg.Go(func() {
+			for {
+				next.Lock()
+				i++
+				n := i
+				next.Unlock()
+				if n > 100_000+b.N {
+					return
+				}
+				d, err := s.Apply(context.Background(), queue.Op{New: sample(n), SameFor: time.Hour})
+				if err != nil {
+					b.Error(err)
+					return
+				}
+				if _, err := s.Apply(context.Background(), queue.Op{Lazy: true, Seq: d[0].Seq, Change: finish}); err != nil {
+					b.Error(err)
+					return
+				}
+			}
+		})
+	}
+	wg.Wait()
+	b.StopTimer()
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "records/s")
+	b.ReportMetric(float64(written(b)-bytes)/float64(b.N), "bytes-written/record")
+}
+
+// BenchmarkHeads asks for the next 100 of 100,000 in their own lanes.
+func BenchmarkHeads(b *testing.B) {
+	s := openIn(b, b.TempDir(), Options{NoSync: true})
+	defer closeStore(b, s)
+	for i := 0; i < 100_000; i += 500 {
+		var ops []queue.Op
+		for j := range 500 {
+			r := sample(i + j)
+			r.Message.From = fmt.Sprint("N0QRA", i+j)
+			ops = append(ops, queue.Op{New: r})
+		}
+		if _, err := s.Apply(context.Background(), ops...); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ResetTimer()
+	for i := range b.N {
+		items, err := s.Heads(context.Background(), "far", message.Routine, 0, uint64(i%90_000), 100)
+		if err != nil || len(items) != 100 {
+			b.Fatal(len(items), err)
+		}
+	}
+}
+
+// BenchmarkMillion starts on 1,000,000 finished records after a crash, and says
+// what memory they and as many open ones take.
+func BenchmarkMillion(b *testing.B) {
+	if testing.Short() {
+		b.Skip("makes a file of a million records")
+	}
+	const n = 1_000_000
+	dir := b.TempDir()
+	s := openIn(b, dir, Options{NoSync: true})
+	for from := 0; from < n; from += 10_000 {
+		fill(b, s, 10_000)
+		finishAll(b, s, uint64(from+1), uint64(from+10_000))
+	}
+	s.background.Wait()
+	crashed := b.TempDir()
+	if err := copyFile(filepath.Join(dir, "queue.db"), filepath.Join(crashed, "queue.db")); err != nil {
+		b.Fatal(err)
+	}
+	size := s.Stats().Bytes
+	closeStore(b, s)
+	b.Run("start", func(b *testing.B) {
+		for range b.N {
+			s := openIn(b, crashed, Options{})
+			if _, err := s.Heads(context.Background(), "far", message.Routine, 0, 0, 100); err != nil || s.Stats().Records != n {
+				b.Fatal(s.Stats(), err)
+			}
+			b.StopTimer()
+			closeStore(b, s)
+			b.StartTimer()
+		}
+		b.ReportMetric(float64(size)/n, "file-bytes/record")
+	})
+	b.Run("memory", func(b *testing.B) {
+		s := openIn(b, b.TempDir(), Options{NoSync: true})
+		defer closeStore(b, s)
+		runtime.GC()
+		before := procFigure(b, "status", "RssAnon")
+		fill(b, s, 100_000)
+		b.ReportMetric(float64(procFigure(b, "status", "RssAnon")-before)/1024, "MiB-RssAnon-growth/100k-queued")
+		for range b.N {
+		}
+	})
+}

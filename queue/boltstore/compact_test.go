@@ -1,0 +1,169 @@
+package boltstore
+
+import (
+	"context"
+	"errors"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"posthouse/queue"
+)
+
+// TestCompactAlone: the file shrinks, and the store is as before.
+func TestCompactAlone(t *testing.T) {
+	dir := t.TempDir()
+	s := openIn(t, dir, Options{NoSync: true})
+	if err := s.alone(t.Context(), func() error { s.compactAt = time.Now().Add(time.Hour); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	fill(t, s, 10_000)
+	finishAll(t, s, 1, 9_000)
+	purgeAll(t, s)
+	was := all(t, s)
+	before := s.Stats()
+	if err := s.Compact(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	after := s.Stats()
+	if after.Bytes > before.Bytes/5 {
+		t.Errorf("%d bytes, were %d", after.Bytes, before.Bytes)
+	}
+	sameRecords(t, all(t, s), was)
+	verified(t, s)
+	d, err := s.Apply(t.Context(), queue.Op{New: sample(1)})
+	if err != nil || d[0].Seq != 10_001 {
+		t.Errorf("the next record: %+v, %v", d, err)
+	}
+	closeStore(t, s)
+	s = openIn(t, dir, Options{NoSync: true})
+	defer closeStore(t, s)
+	if n := len(all(t, s)); n != 1001 {
+		t.Errorf("%d records after opening again", n)
+	}
+	verified(t, s)
+}
+
+func purgeAll(t testing.TB, s *Store) {
+	t.Helper()
+	for gone := 1; gone > 0; {
+		var err error
+		if gone, err = s.Purge(context.Background(), 1<<40, 0, 2000); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// TestCompactWhileWriting: everything that is written while the file is being
+// copied is in the fresh one, whatever it is: new, changed, purged, forgotten.
+func TestCompactWhileWriting(t *testing.T) {
+	s := openIn(t, t.TempDir(), Options{NoSync: true})
+	defer closeStore(t, s)
+	fill(t, s, 3000)
+	ctx, cancel := context.WithCancel(t.Context())
+	var mu sync.Mutex
+	told := map[uint64]int{} // seq -> attempts
+	var wg sync.WaitGroup
+	for w := range 4 {
+		wg.Go(func() {
+			rnd := rand.New(rand.NewPCG(uint64(w), 7))
+			for i := 0; ctx.Err() == nil; i++ {
+				r := sample(100_000 + i*4 + w)
+				r.Accepted.Age = queueAge(i)
+				d, err := s.Apply(context.Background(), queue.Op{New: r})
+				if err != nil {
+					t.Errorf("Apply: %v", err)
+					return
+				}
+				seq := d[0].Seq
+				n := rnd.IntN(3)
+				for range n {
+					change := func(r *queue.Record) ([]*queue.Record, error) { r.Deliveries[0].Attempts++; return nil, nil }
+					if _, err := s.Apply(context.Background(), queue.Op{Seq: seq, Change: change}); err != nil {
+						t.Errorf("Apply: %v", err)
+					}
+				}
+				mu.Lock()
+				told[seq] = n
+				mu.Unlock()
+				if i%50 == 0 {
+					if _, err := s.Apply(context.Background(), queue.Op{Seq: uint64(1 + rnd.IntN(3000)), Change: finish}); err != nil {
+						t.Errorf("Apply: %v", err)
+					}
+					if _, err := s.Purge(context.Background(), 1001, queueAge(i)-2*3600e3, 10); err != nil {
+						t.Errorf("Purge: %v", err)
+					}
+				}
+			}
+		})
+	}
+	for i := range 5 {
+		if err := s.Compact(ctx); err != nil {
+			t.Errorf("compaction %d: %v", i, err)
+		}
+	}
+	cancel()
+	wg.Wait()
+	verified(t, s)
+	there := all(t, s)
+	for seq, n := range told {
+		if r := there[seq]; r == nil || r.Deliveries[0].Attempts != n {
+			t.Fatalf("record %d, written while the file was copied: %+v, want %d attempts", seq, r, n)
+		}
+	}
+	t.Logf("%d records were written during 5 compactions", len(told))
+}
+
+// TestCompactBySelf: a store that was drained shrinks without being asked.
+func TestCompactBySelf(t *testing.T) {
+	s := openIn(t, t.TempDir(), Options{NoSync: true})
+	defer closeStore(t, s)
+	const n = 30_000
+	fill(t, s, n)
+	peak := s.Stats().Bytes
+	finishAll(t, s, 1, n)
+	purgeAll(t, s)
+	s.background.Wait()
+	if got := s.Stats().Bytes; got > peak*3/4 {
+		t.Errorf("%d bytes, were %d", got, peak)
+	}
+	verified(t, s)
+}
+
+// TestCompactGivenUp: a compaction that is cancelled, or a crash in one, leaves
+// the store as it was and nothing behind.
+func TestCompactGivenUp(t *testing.T) {
+	dir := t.TempDir()
+	s := openIn(t, dir, Options{NoSync: true})
+	fill(t, s, 3000)
+	left := filepath.Join(dir, "queue.db.compact")
+	for i := range 20 {
+		ctx, cancel := context.WithTimeout(t.Context(), time.Duration(i)*time.Millisecond)
+		if err := s.Compact(ctx); err != nil && !errors.Is(err, context.DeadlineExceeded) {
+			t.Errorf("Compact: %v", err)
+		}
+		cancel()
+		if _, err := os.Stat(left); !errors.Is(err, os.ErrNotExist) {
+			t.Fatalf("a given up copy was left behind: %v", err)
+		}
+		verified(t, s)
+	}
+	closeStore(t, s)
+	if err := os.WriteFile(left, []byte("of a crash"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s = openIn(t, dir, Options{NoSync: true})
+	if err := s.Compact(t.Context()); err != nil {
+		t.Errorf("Compact after a crash in one: %v", err)
+	}
+	if n := len(all(t, s)); n != 3000 {
+		t.Errorf("%d records", n)
+	}
+	closeStore(t, s)
+	if _, err := s.Get(t.Context(), 1); !errors.Is(err, queue.ErrClosed) {
+		t.Error(err)
+	}
+}
