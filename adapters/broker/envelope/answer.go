@@ -24,12 +24,15 @@ func (c Custody) check(e *Event) error { return checkAnswer(e, c.About, c.Code, 
 // Receipt tells, end to end, what became of a message for one station. It goes
 // back the way of the message, gateway by gateway.
 type Receipt struct {
-	About   string    `json:"about"`   // event id of the message, at the gateway that gets this
-	Station string    `json:"station"` // whom it was for, as resolved: call sign with SSID, or mail address
-	Result  Result    `json:"result"`
-	Code    string    `json:"code,omitempty"` // why it failed, a refusal code or a short fixed word
-	Why     string    `json:"why,omitempty"`  // the same for people
-	At      time.Time `json:"at,omitzero"`    // when, where the far clock was trusted
+	About   string `json:"about"`   // event id of the message, at the gateway that gets this
+	Station string `json:"station"` // whom it was for, as resolved: call sign with SSID, or mail address
+	// To is set when the receipt is to be transmitted to the writer's station, by
+	// the transmitter of its mesh: About is then the writer's own id.
+	To     string    `json:"to,omitempty"`
+	Result Result    `json:"result"`
+	Code   string    `json:"code,omitempty"` // why it failed, a refusal code or a short fixed word
+	Why    string    `json:"why,omitempty"`  // the same for people
+	At     time.Time `json:"at,omitzero"`    // when, where the far clock was trusted
 }
 
 // Result is what became of a message in the end.
