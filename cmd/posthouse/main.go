@@ -35,6 +35,7 @@ type commands struct {
 	Unblock unblockCmd `cmd:"" help:"Take a call sign or mail address off the block list."`
 	Vet     vetCmd     `cmd:"" help:"Judge messages without sending them: JSON lines in, one JSON line out each."`
 	Airtime airtimeCmd `cmd:"" help:"Compute LoRa time on air, bit rate, and messages an hour."`
+	Key     keyCmd     `cmd:"" help:"Make a signing key for trunks, and print the line for the trust files of the others."`
 	Version versionCmd `cmd:"" help:"Print version, commit and Go version."`
 }
 
