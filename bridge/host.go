@@ -35,7 +35,7 @@ func (h *host) State(up bool, why string) {
 	ln := h.ln
 	ln.mu.Lock()
 	was, again := ln.up.Load(), ln.everUp
-	changed := was != up
+	changed := was != up || ln.why == starting // the first failure is news, too
 	ln.why = why
 	if changed {
 		ln.since = time.Now()
