@@ -19,10 +19,13 @@ var looped = rule{
 		switch {
 		case p.own(m):
 			return ""
+		case m.TrunkID != "": // handed over by the gateway in via, not overheard
 		case m.Via != "":
 			return "already transmitted by gateway " + ascii(m.Via)
 		case m.Kind == message.Text && (m.From == p.Own || slices.Contains(p.Gateways, m.From)):
 			return "comes from a gateway, not from a station"
+		}
+		switch {
 		case len(m.Hops) > MaxHandOvers:
 			return "handed on more than 8 times"
 		case p.Own != "" && isGroup(m.To) && slices.Contains(m.Hops, p.Own):
