@@ -7,9 +7,13 @@ import (
 	"crypto/x509"
 	"fmt"
 	"log/slog"
+	"os"
+	"strings"
+	"time"
 
 	"posthouse/adapters/aprsis"
 	"posthouse/adapters/broker"
+	"posthouse/adapters/broker/envelope"
 	"posthouse/adapters/mail"
 	"posthouse/bridge/config"
 	"posthouse/bridge/link"
@@ -23,14 +27,17 @@ type Needs struct {
 	BounceKey    []byte                                            // signs bounce addresses
 	MayAnswer    func(l config.Link, address, station string) bool // a station wrote to a mail address lately
 	ClockTrusted func() bool
+	Wall         func() (now time.Time, trusted bool)
+	Meshes       []string       // names of the meshes that this gateway serves
 	RootCAs      *x509.CertPool // nil: the system's
 }
 
 // kinds makes a link of each kind.
 var kinds = map[string]func(config.Link, Needs) (link.Link, error){
-	config.KindMesh: newMesh,
-	config.KindAPRS: newAPRS,
-	config.KindMail: newMail,
+	config.KindMesh:  newMesh,
+	config.KindAPRS:  newAPRS,
+	config.KindMail:  newMail,
+	config.KindTrunk: newTrunk,
 }
 
 // New makes the adapter of a link. It opens nothing but a built-in broker's
@@ -81,6 +88,28 @@ func fields(m *config.Mesh) broker.Fields {
 	f.Lat, f.Lon, f.Alt, f.Time = m.FieldLat, m.FieldLon, m.FieldAlt, m.FieldTime
 	f.Via, f.Encrypted, f.SNR, f.RSSI = m.FieldVia, m.FieldEncrypted, m.FieldSNR, m.FieldRSSI
 	return f
+}
+
+func newTrunk(l config.Link, n Needs) (link.Link, error) {
+	t := l.Trunk
+	file, err := os.ReadFile(t.SigningKeyFile)
+	if err != nil {
+		return nil, fmt.Errorf("trunk link %s: _SIGNING_KEY_FILE: %w", l.Name, err)
+	}
+	key, err := envelope.ParseKey(file)
+	if err != nil {
+		return nil, fmt.Errorf("trunk link %s: _SIGNING_KEY_FILE %s: %w", l.Name, t.SigningKeyFile, err)
+	}
+	o := broker.TrunkOptions{
+		Name: l.Name, Call: n.Call, BrokerURL: t.BrokerURL, BrokerListen: t.BrokerListen,
+		Username: t.Username, Password: t.Password.Reveal(), CAFile: t.CAFile, CertFile: t.CertFile, KeyFile: t.KeyFile,
+		TopicRoot: t.TopicRoot, Key: key, TrustFile: t.TrustFile, TrustAny: t.Trust == "any",
+		Meshes: n.Meshes, AckWait: t.AckWait, Wall: n.Wall, Log: n.Log,
+	}
+	for _, g := range l.Groups {
+		o.Groups = append(o.Groups, strings.ToUpper(g))
+	}
+	return broker.NewTrunk(o)
 }
 
 func newAPRS(l config.Link, n Needs) (link.Link, error) {

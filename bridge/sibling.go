@@ -31,7 +31,8 @@ const (
 
 // siblings is what one gateway knows of the others on its meshes.
 type siblings struct {
-	boot uint64
+	boot     uint64
+	takeOver bool // the shadows need wait no longer; the clerk's alone
 
 	mu     sync.Mutex
 	count  uint64
@@ -65,6 +66,7 @@ func (b *Bridge) vote() {
 			continue
 		}
 		if is {
+			b.kin.takeOver = true
 			b.log.Info("this gateway transmits for the mesh", "link", ln.Name, "mesh", ln.meshName())
 		} else {
 			b.log.Info("another gateway transmits for the mesh", "link", ln.Name, "mesh", ln.meshName())
@@ -222,10 +224,15 @@ func (b *Bridge) shadows(m *message.Message) []queue.Delivery {
 // endWaits takes on shadows of which no word came: they are handed to the
 // transmitter, or routed here when there is none.
 func (b *Bridge) endWaits(ctx context.Context) {
-	items, err := b.store.Due(ctx, "", b.clock.Age(), atATime)
+	until := b.clock.Age()
+	if b.kin.takeOver {
+		until = 1 << 62 // this gateway transmits now, and nobody else will take them
+	}
+	items, err := b.store.Due(ctx, "", until, atATime)
 	if err != nil {
 		return
 	}
+	b.kin.takeOver = b.kin.takeOver && len(items) == atATime
 	var ops []queue.Op
 	for _, it := range items {
 		r, err := b.store.Get(ctx, it.Seq)

@@ -20,7 +20,8 @@ const connectLimit = 10 * time.Second
 // the daemon.
 type listener struct {
 	net.Listener
-	log *slog.Logger
+	log  *slog.Logger
+	most int // connections at once
 
 	mu     sync.Mutex
 	open   map[net.Conn]bool
@@ -60,7 +61,7 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 func (l *listener) add(conn net.Conn) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.closed || len(l.open) >= maxClients {
+	if l.closed || len(l.open) >= l.most {
 		return false
 	}
 	l.open[conn] = true

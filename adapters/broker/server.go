@@ -49,7 +49,7 @@ func (s *server) run(ctx context.Context, h handler) error {
 		Logger:                 slog.New(slog.DiscardHandler), // it would show payloads
 		SysTopicResendInterval: day,                           // nobody may read these topics
 	})
-	l := &listener{Listener: s.listen, log: s.opts.Log, open: map[net.Conn]bool{}}
+	l := &listener{Listener: s.listen, log: s.opts.Log, most: maxClients, open: map[net.Conn]bool{}}
 	if err := b.mqtt.AddHook(b, nil); err != nil {
 		return err
 	}

@@ -95,6 +95,12 @@ func (g *gateway) makeLinks() error {
 			return g.bridge.MayAnswer(address, station, l.Mail.ReplyFor)
 		},
 		ClockTrusted: func() bool { _, ok := g.clock.Wall(); return ok },
+		Wall:         func() (time.Time, bool) { return g.clock.Wall() },
+	}
+	for _, l := range g.cfg.Links {
+		if l.Mesh != nil && l.Mesh.Mesh != "" {
+			needs.Meshes = append(needs.Meshes, l.Mesh.Mesh)
+		}
 	}
 	for _, l := range g.cfg.Links {
 		made, err := adapters.New(l, needs)

@@ -1,0 +1,310 @@
+package broker
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/url"
+	"slices"
+	"sync"
+	"time"
+
+	"posthouse/adapters/broker/envelope"
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/link"
+	"posthouse/bridge/presence"
+)
+
+// TrunkOptions are the settings of a trunk link. Errors name the setting as its
+// variable ends.
+type TrunkOptions struct {
+	Name string // of the link
+	Call string // of the gateway
+
+	BrokerURL    string       // tcp:// or ssl://host:port, or
+	BrokerListen string       // host:port of the built-in broker, or
+	Listener     net.Listener // one that listens already; Run closes it
+
+	Username, Password string
+	CAFile             string // certificates that an ssl:// broker is checked against; empty: the system's
+	CertFile, KeyFile  string // our own certificate for the broker
+	TLS                *tls.Config
+
+	TopicRoot string // empty: posthouse/1
+	Key       envelope.Key
+	TrustFile string
+	TrustAny  bool     // take texts from unlisted gateways, too
+	Groups    []string // that cross this link
+	Meshes    []string // that this gateway serves
+
+	AckWait time.Duration // first wait for a custody receipt; 0: 30 s
+	Wall    func() (now time.Time, trusted bool)
+	Log     *slog.Logger // nil: slog.Default
+}
+
+// How long a custody receipt is waited for: doubled up to custodyLimit, and after
+// custodyTries the message looks for another way.
+const (
+	custodyLimit = 10 * time.Minute
+	custodyTries = 20
+	// heardEvery is how often a station's whereabouts are told again.
+	heardEvery = 10 * time.Minute
+	// scatter spreads what all gateways do at once when a broker comes back.
+	scatter = time.Minute
+)
+
+// Trunk is a link to far gateways, through an MQTT broker that anybody may read.
+type Trunk struct {
+	opts    TrunkOptions
+	log     *slog.Logger
+	session *session
+	server  *trunkServer // nil with _BROKER_URL
+	trust   trust
+	numbers sequence
+	notes   notes
+
+	mu       sync.Mutex
+	says     []presence.Say
+	told     map[string]time.Time // station -> when its place was told last
+	heard    map[string]link.FarHearing
+	sought   []string
+	meshes   []string
+	all      bool
+	receipts map[string]time.Time // event id and gateway -> when its custody receipt was given last
+	changed  chan struct{}        // holds a word when there is something to publish
+	custody  chan answer
+	places   map[string]uint64 // heard topic -> highest number; of sought stations only
+}
+
+var _ link.Trunk = (*Trunk)(nil)
+
+// NewTrunk checks the settings. With the built-in broker it listens at once.
+func NewTrunk(o TrunkOptions) (*Trunk, error) {
+	if o.TopicRoot == "" {
+		o.TopicRoot = "posthouse/1"
+	}
+	if o.AckWait == 0 {
+		o.AckWait = 30 * time.Second
+	}
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	if o.Wall == nil {
+		o.Wall = func() (time.Time, bool) { return time.Now(), true }
+	}
+	t := &Trunk{
+		opts: o, log: o.Log.With("link", o.Name), notes: notes{log: o.Log.With("link", o.Name)},
+		told: map[string]time.Time{}, heard: map[string]link.FarHearing{}, receipts: map[string]time.Time{}, places: map[string]uint64{},
+		changed: make(chan struct{}, 1), custody: make(chan answer, 256),
+	}
+	if err := t.prepare(); err != nil {
+		return nil, fmt.Errorf("trunk link %s: %w", o.Name, err)
+	}
+	return t, nil
+}
+
+func (t *Trunk) prepare() error {
+	o := &t.opts
+	c, err := callsign.Parse(o.Call)
+	if err != nil {
+		return fmt.Errorf("the gateway's call sign %q: %w", o.Call, err)
+	}
+	o.Call = c.String()
+	if o.Key.IsZero() {
+		return errors.New("_SIGNING_KEY_FILE: there is no key; make one with 'posthouse key'")
+	}
+	t.trust = trust{path: o.TrustFile, any: o.TrustAny, log: t.log}
+	if err := t.trust.load(); err != nil {
+		return fmt.Errorf("_TRUST_FILE: %w", err)
+	}
+	topics, err := t.topics()
+	if err != nil {
+		return err
+	}
+	u, err := t.broker()
+	if err != nil {
+		return err
+	}
+	config, err := t.tls(u)
+	if err != nil {
+		return err
+	}
+	t.session = newSession(sessionOptions{
+		URL: u, TLS: config, Username: o.Username, Password: o.Password,
+		ClientID: "posthouse-" + o.Call + "-" + o.Name, Topics: topics, Will: t.will(),
+	})
+	return nil
+}
+
+// topics are what this gateway always listens to.
+func (t *Trunk) topics() ([]string, error) {
+	all := []envelope.Topic{envelope.Inbox(t.opts.Call)}
+	for _, g := range t.opts.Groups {
+		all = append(all, envelope.Group(g))
+	}
+	var out []string
+	for _, mesh := range t.opts.Meshes {
+		all = append(all, envelope.TakenAt(mesh))
+		f, err := envelope.PresenceOf(t.opts.TopicRoot, mesh)
+		if err != nil {
+			return nil, fmt.Errorf("_MESH %q: %w", mesh, err)
+		}
+		out = append(out, f)
+	}
+	for _, topic := range all {
+		s, err := topic.Under(t.opts.TopicRoot)
+		if err != nil {
+			return nil, fmt.Errorf("_TOPIC_ROOT, _GROUPS or _MESH: %w", err)
+		}
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+// broker gives the address of the broker; the built-in one listens from now on.
+func (t *Trunk) broker() (*url.URL, error) {
+	o := t.opts
+	if o.BrokerURL != "" {
+		u, err := parseURL(o.BrokerURL)
+		if err != nil {
+			return nil, fmt.Errorf("_BROKER_URL: %w", err)
+		}
+		return u, nil
+	}
+	l := o.Listener
+	if l == nil {
+		if o.BrokerListen == "" {
+			return nil, errors.New("set either _BROKER_URL or _BROKER_LISTEN")
+		}
+		var err error
+		if l, err = net.Listen("tcp", o.BrokerListen); err != nil {
+			return nil, fmt.Errorf("_BROKER_LISTEN: %w", err)
+		}
+	}
+	t.server = &trunkServer{root: o.TopicRoot, username: o.Username, password: o.Password, listen: l, log: t.log}
+	return &url.URL{Scheme: "tcp", Host: reachable(l.Addr().String())}, nil
+}
+
+// reachable turns an address to listen on into one to connect to.
+func reachable(address string) string {
+	host, port, err := net.SplitHostPort(address)
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		return net.JoinHostPort("127.0.0.1", port)
+	}
+	return address
+}
+
+func (t *Trunk) tls(u *url.URL) (*tls.Config, error) {
+	config, err := tlsConfig(t.opts.TLS, t.opts.CAFile, u.Hostname())
+	if err != nil {
+		return nil, fmt.Errorf("_CA_FILE: %w", err)
+	}
+	if t.opts.CertFile == "" {
+		return config, nil
+	}
+	cert, err := tls.LoadX509KeyPair(t.opts.CertFile, t.opts.KeyFile)
+	if err != nil {
+		return nil, fmt.Errorf("_CERT_FILE, _KEY_FILE: %w", err)
+	}
+	config.Certificates = []tls.Certificate{cert}
+	return config, nil
+}
+
+// Addr is where the built-in broker listens; nil with _BROKER_URL.
+func (t *Trunk) Addr() net.Addr {
+	if t.server == nil {
+		return nil
+	}
+	return t.server.listen.Addr()
+}
+
+// Properties implements link.Link.
+func (t *Trunk) Properties() link.Properties {
+	return link.Properties{
+		Acks: true, AckWait: t.opts.AckWait, AckLimit: custodyLimit, Resends: custodyTries - 1,
+		Batch: 64, Parallel: 1,
+	}
+}
+
+// Run implements link.Link.
+func (t *Trunk) Run(ctx context.Context, host link.Host) error {
+	th, ok := host.(link.TrunkHost)
+	if !ok {
+		return errors.New("this host serves no trunk")
+	}
+	if err := t.numbers.load(ctx, th); err != nil {
+		return fmt.Errorf("the numbers of events: %w", err)
+	}
+	in := &receiver{t: t, host: th, windows: map[envelope.PublicKey]envelope.Window{}}
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	var work sync.WaitGroup
+	if t.server != nil {
+		work.Go(func() {
+			if err := t.server.run(ctx); ctx.Err() == nil {
+				cancel(fmt.Errorf("the built-in broker: %w", err))
+			}
+		})
+	}
+	work.Go(func() { t.publishStates(ctx) })
+	work.Go(func() { t.giveCustody(ctx) })
+	work.Go(func() { t.trust.watch(ctx, th.Distrust) })
+	err := t.session.run(ctx, handler{
+		take:  in.take,
+		state: func(up bool, why string) { th.State(up, why); t.connected(up) },
+		drop:  func(why dropped) { th.Count(string(why)) },
+	})
+	cancel(err)
+	work.Wait()
+	return context.Cause(ctx)
+}
+
+// Seek implements link.Trunk.
+func (t *Trunk) Seek(bases []string) {
+	t.mu.Lock()
+	same := slices.Equal(t.sought, bases)
+	t.sought = slices.Clone(bases)
+	t.mu.Unlock()
+	if !same {
+		t.subscribe()
+	}
+}
+
+// Follow implements link.Trunk.
+func (t *Trunk) Follow(meshes []string, all bool) {
+	t.mu.Lock()
+	same := slices.Equal(t.meshes, meshes) && t.all == all
+	t.meshes, t.all = slices.Clone(meshes), all
+	t.mu.Unlock()
+	if !same {
+		t.subscribe()
+	}
+}
+
+// subscribe brings the session's filters up to what is sought and followed.
+func (t *Trunk) subscribe() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	var filters []string
+	root := t.opts.TopicRoot
+	if t.all {
+		filters = append(filters, envelope.EveryPresence(root))
+	}
+	for _, mesh := range t.meshes {
+		if f, err := envelope.PresenceOf(root, mesh); err == nil && !t.all {
+			filters = append(filters, f)
+		}
+	}
+	for _, base := range t.sought {
+		for ssid := range 16 {
+			call := callsign.Call{Base: base, SSID: ssid}
+			if f, err := envelope.HeardOf(root, call.String()); err == nil {
+				filters = append(filters, f)
+			}
+		}
+	}
+	t.session.want(filters)
+}

@@ -1,0 +1,225 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"posthouse/adapters/broker/envelope"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/presence"
+)
+
+// receiver takes in what comes over the trunk, one batch at a time.
+type receiver struct {
+	t       *Trunk
+	host    link.TrunkHost
+	windows map[envelope.PublicKey]envelope.Window
+}
+
+// dropTrunk are the reasons for events that nobody can be held to.
+const (
+	dropReplay dropped = "replay"
+	dropSkew   dropped = "clock-skew"
+)
+
+// letter is one event that is for the bridge.
+type letterIn struct {
+	r *envelope.Received
+	m message.Message
+}
+
+// take opens a batch. What guards against replay is on disk together with what
+// it guards; then custody receipts are given. After an error all of it comes
+// again.
+func (in *receiver) take(ctx context.Context, packets []packet) error {
+	windows := map[envelope.PublicKey]envelope.Window{}
+	var letters []letterIn
+	for _, p := range packets {
+		r, err := in.open(p)
+		if err != nil {
+			in.refused(err)
+			continue
+		}
+		if in.state(ctx, p, r) {
+			continue
+		}
+		w, err := in.window(ctx, windows, r.Key)
+		if err != nil {
+			return err
+		}
+		if err := w.Take(r.Number); err != nil {
+			in.drop(dropReplay)
+			continue
+		}
+		windows[r.Key] = w
+		if m, ok := in.letter(r); ok {
+			letters = append(letters, letterIn{r, m})
+		}
+	}
+	return in.accept(ctx, windows, letters)
+}
+
+func (in *receiver) open(p packet) (*envelope.Received, error) {
+	now, trusted := in.t.opts.Wall()
+	return envelope.Open(p.payload, in.t.trust.get(), envelope.Want{
+		Root: in.t.opts.TopicRoot, Topic: p.topic, Own: in.t.opts.Call, Groups: in.t.opts.Groups, Now: now, ClockTrusted: trusted,
+	})
+}
+
+// refused counts what is not taken.
+func (in *receiver) refused(err error) {
+	switch code := envelope.Code(err); {
+	case errors.Is(err, envelope.ErrOwn):
+	case errors.Is(err, envelope.ErrSkew):
+		in.drop(dropSkew)
+	case errors.Is(err, envelope.ErrReplay):
+		in.drop(dropReplay)
+	case code != "":
+		in.host.Refuse(code)
+		in.t.notes.dropped(dropped(code + ": " + err.Error()))
+	}
+}
+
+func (in *receiver) drop(why dropped) {
+	in.host.Count(string(why))
+	in.t.notes.dropped(why)
+}
+
+// window gives the window of a key as it stands in this batch.
+func (in *receiver) window(ctx context.Context, batch map[envelope.PublicKey]envelope.Window, key envelope.PublicKey) (envelope.Window, error) {
+	if w, ok := batch[key]; ok {
+		return w, nil
+	}
+	if w, ok := in.windows[key]; ok {
+		return w, nil
+	}
+	var w envelope.Window
+	b, err := in.host.Mark(ctx, windowMark+key.Thumbprint())
+	if err == nil && b != nil {
+		err = w.UnmarshalBinary(b)
+	}
+	return w, err
+}
+
+const windowMark = "window/"
+
+// state takes in what is no letter: it goes by the latest, and asks for no
+// window. Retained states come late and more than once.
+func (in *receiver) state(_ context.Context, p packet, r *envelope.Received) bool {
+	switch b := r.Body.(type) {
+	case envelope.Presence:
+		if b.Gone {
+			in.host.Absent(b.Mesh, r.Source, b.Boot)
+			return true
+		}
+		in.host.Present(presence.Say{
+			Mesh: b.Mesh, Call: r.Source, Boot: b.Boot, Count: b.Counter, MeshUp: b.Up, Transmits: b.Transmits, Offers: b.Offers,
+		}, p.retained)
+	case envelope.Heard:
+		if in.latest(p.topic, r.Number) {
+			in.host.FarHeard(link.FarHearing{Call: b.Station, Gateway: r.Source, Mesh: b.Mesh, Ago: b.Age.Duration() + in.since(r), Messaging: b.Messaging})
+		}
+	default:
+		return false
+	}
+	return true
+}
+
+// since is how long ago a state was signed, as far as clocks tell.
+func (in *receiver) since(r *envelope.Received) time.Duration {
+	now, trusted := in.t.opts.Wall()
+	if !trusted || r.Signed.IsZero() {
+		return 0
+	}
+	return max(now.Sub(r.Signed), 0)
+}
+
+// latest tells whether a state is the newest of its topic, and remembers it.
+func (in *receiver) latest(topic string, number uint64) bool {
+	t := in.t
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if number < t.places[topic] {
+		return false
+	}
+	if len(t.places) > 50000 {
+		clear(t.places)
+	}
+	t.places[topic] = number
+	return true
+}
+
+// letter turns an event into a message for the bridge.
+func (in *receiver) letter(r *envelope.Received) (message.Message, bool) {
+	var m message.Message
+	switch b := r.Body.(type) {
+	case envelope.Text:
+		m = b.Message()
+		m.Mesh = b.Mesh
+	case envelope.Notice:
+		m = b.Message()
+		m.Acks = b.About
+	case envelope.Receipt:
+		m = message.Message{Kind: message.Receipt, From: b.Station, To: b.To, Acks: b.About, Nak: b.Result != envelope.ResultDelivered, Text: b.Why}
+		if m.Nak && m.Text == "" {
+			m.Text = string(b.Result)
+		}
+	case envelope.Custody:
+		m = message.Message{Kind: message.Custody, From: r.Source, Acks: b.About, Nak: b.Code != "", Text: b.Why}
+	case envelope.Taken:
+		in.host.TakenBy(taken(b, r.Source))
+		return m, false
+	default:
+		return m, false
+	}
+	m.Via, m.TrunkID = r.Source, r.ID
+	return m, true
+}
+
+func taken(b envelope.Taken, gateway string) link.Taken {
+	t := link.Taken{Mesh: b.Mesh, Gateway: gateway}
+	for _, h := range b.Identities {
+		t.Identities = append(t.Identities, h)
+	}
+	for _, h := range b.Bodies {
+		t.Identities = append(t.Identities, h)
+	}
+	for _, h := range b.Frames {
+		t.Frames = append(t.Frames, h)
+	}
+	return t
+}
+
+// accept hands the letters over and answers for those that are kept.
+func (in *receiver) accept(ctx context.Context, windows map[envelope.PublicKey]envelope.Window, letters []letterIn) error {
+	if len(windows) == 0 {
+		return nil
+	}
+	marks := map[string][]byte{}
+	for key, w := range windows {
+		b, err := w.MarshalBinary()
+		if err != nil {
+			return err
+		}
+		marks[windowMark+key.Thumbprint()] = b
+	}
+	messages := make([]message.Message, len(letters))
+	for i, l := range letters {
+		messages[i] = l.m
+	}
+	verdicts, err := in.host.AcceptMarked(ctx, marks, messages...)
+	if err != nil {
+		return err
+	}
+	for key, w := range windows {
+		in.windows[key] = w
+	}
+	for i, l := range letters {
+		if _, isCustody := l.r.Body.(envelope.Custody); !isCustody && l.r.Topic.Kind == envelope.InInbox && verdicts[i].Kept {
+			in.t.acknowledge(answer{to: l.r.Source, about: l.r.ID})
+		}
+	}
+	return nil
+}

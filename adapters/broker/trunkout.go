@@ -1,0 +1,325 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strconv"
+	"time"
+
+	"posthouse/adapters/broker/envelope"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/presence"
+)
+
+// Send implements link.Link. A nil result says that the broker has it, not the
+// far gateway: that says so itself, in a custody receipt.
+func (t *Trunk) Send(ctx context.Context, frames []link.Frame) []error {
+	errs := make([]error, len(frames))
+	for i, f := range frames {
+		topic, body, err := t.letter(f)
+		if err != nil {
+			errs[i] = err
+			continue
+		}
+		wire, whole, err := t.seal(ctx, f.Record, topic, f.Left, body)
+		if errors.Is(err, envelope.ErrLooped) {
+			err = link.Permanent(link.CodeLooped, err)
+		}
+		if err == nil {
+			err = t.session.publish(ctx, whole, [][]byte{wire})[0]
+		}
+		errs[i] = err
+	}
+	return errs
+}
+
+// letter turns a frame into what an event says, and to whom.
+func (t *Trunk) letter(f link.Frame) (envelope.Topic, envelope.Body, error) {
+	m := &f.Message
+	to := envelope.Inbox(f.Gateway)
+	if f.Gateway == "" {
+		if !slices.Contains(t.opts.Groups, m.To) && m.Kind != message.Position {
+			return to, nil, link.Permanent(link.CodeNoRoute, fmt.Errorf("group %s does not cross this link", m.To))
+		}
+		to = envelope.Group(m.To)
+	}
+	switch m.Kind {
+	case message.Text:
+		return to, envelope.NewText(m, m.Mesh, t.opts.Call), nil
+	case message.Notice:
+		return to, envelope.NewNotice(m, m.Acks), nil
+	case message.Receipt:
+		r := envelope.Receipt{About: m.Acks, Station: m.From, To: m.To, Result: envelope.ResultDelivered, Why: clip(m.Text, 400), At: m.Filed}
+		if m.Nak {
+			r.Result = envelope.ResultFailed
+		}
+		return to, r, nil
+	}
+	return to, nil, link.Permanent("unsupported", fmt.Errorf("a trunk does not carry a %s", m.Kind))
+}
+
+// clip shortens a reason to at most n bytes of whole characters.
+func clip(s string, n int) string {
+	if len(s) <= n {
+		return s
+	}
+	for n > 0 && s[n]&0xC0 == 0x80 {
+		n--
+	}
+	return s[:n]
+}
+
+// seal signs an event, each time anew with the next number.
+func (t *Trunk) seal(ctx context.Context, id string, to envelope.Topic, left time.Duration, body envelope.Body) (wire []byte, topic string, err error) {
+	if topic, err = to.Under(t.opts.TopicRoot); err != nil {
+		return nil, "", link.Permanent(link.CodeNoRoute, err)
+	}
+	now, trusted := t.opts.Wall()
+	e := envelope.Event{
+		ID: id, Source: t.opts.Call, Root: t.opts.TopicRoot, Topic: to, Body: body,
+		Lifetime: min(max(left, time.Second), envelope.MaxLifetime).Truncate(time.Second),
+	}
+	if trusted {
+		e.Signed = now.UTC().Truncate(time.Millisecond)
+	}
+	if e.Number, err = t.numbers.next(ctx, now); err != nil {
+		return nil, "", err
+	}
+	wire, err = envelope.Seal(t.opts.Key, e)
+	return wire, topic, err
+}
+
+// stateLife is how long a state is worth something without being repeated.
+const stateLife = 24 * time.Hour
+
+// answer is a custody receipt to be given.
+type answer struct{ to, about string }
+
+// custodyEvery is how often at most a custody receipt is repeated for one event.
+const custodyEvery = 30 * time.Second
+
+// acknowledge has a custody receipt given, unless it was a moment ago.
+func (t *Trunk) acknowledge(a answer) {
+	key := a.to + " " + a.about
+	t.mu.Lock()
+	last, ok := t.receipts[key]
+	if ok && time.Since(last) < custodyEvery {
+		t.mu.Unlock()
+		return
+	}
+	if len(t.receipts) > 10000 {
+		clear(t.receipts)
+	}
+	t.receipts[key] = time.Now()
+	t.mu.Unlock()
+	select {
+	case t.custody <- a:
+	default: // the sender asks again
+	}
+}
+
+// giveCustody publishes custody receipts until ctx ends. They are not kept: the
+// sender asks again for one that was lost.
+func (t *Trunk) giveCustody(ctx context.Context) {
+	for n := uint64(1); ; n++ {
+		select {
+		case <-ctx.Done():
+			return
+		case a := <-t.custody:
+			id := t.opts.Call + ".c" + strconv.FormatUint(n, 36) + "." + strconv.FormatInt(time.Now().UnixMilli(), 36)
+			wire, topic, err := t.seal(ctx, id, envelope.Inbox(a.to), time.Hour, envelope.Custody{About: a.about})
+			if err == nil {
+				err = t.session.publish(ctx, topic, [][]byte{wire})[0]
+			}
+			if err != nil && ctx.Err() == nil {
+				t.log.Debug("a custody receipt could not be given; the sender asks again", "id", a.about, "err", err)
+			}
+		}
+	}
+}
+
+// Announce implements link.Trunk.
+func (t *Trunk) Announce(says []presence.Say) {
+	t.mu.Lock()
+	changed := !slices.EqualFunc(t.says, says, func(a, b presence.Say) bool {
+		return a.Mesh == b.Mesh && a.MeshUp == b.MeshUp && a.Transmits == b.Transmits && slices.Equal(a.Offers, b.Offers)
+	})
+	t.says = slices.Clone(says)
+	t.mu.Unlock()
+	if changed {
+		t.wake()
+	}
+}
+
+func (t *Trunk) wake() {
+	select {
+	case t.changed <- struct{}{}:
+	default:
+	}
+}
+
+// Report implements link.Trunk.
+func (t *Trunk) Report(heard []link.FarHearing) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	now := make(map[string]link.FarHearing, len(heard))
+	for _, h := range heard {
+		if old, ok := now[h.Call]; !ok || h.Ago < old.Ago {
+			now[h.Call] = h
+		}
+	}
+	for call := range t.told {
+		if _, ok := now[call]; !ok {
+			delete(t.told, call) // gone: when it is back, that is news
+		}
+	}
+	t.heard = now
+}
+
+// connected has everything told again after a while of this gateway's own, so
+// that a thousand of them do not speak at once when a broker is back.
+func (t *Trunk) connected(up bool) {
+	if !up {
+		return
+	}
+	again := time.Now().Add(rand.N(scatter))
+	t.mu.Lock()
+	for call := range t.told {
+		t.told[call] = again.Add(-heardEvery)
+	}
+	t.mu.Unlock()
+	t.wake()
+}
+
+// publishStates says that this gateway is alive, and whom it hears, until ctx
+// ends.
+func (t *Trunk) publishStates(ctx context.Context) {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	var said time.Time
+	for {
+		changed := false
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.changed:
+			changed = true
+		case <-tick.C:
+		}
+		if changed || time.Since(said) >= presence.Every {
+			if t.sayPresence(ctx) {
+				said = time.Now()
+			}
+		}
+		t.sayHeard(ctx)
+	}
+}
+
+func (t *Trunk) sayPresence(ctx context.Context) bool {
+	t.mu.Lock()
+	says := slices.Clone(t.says)
+	t.mu.Unlock()
+	ok := len(says) > 0
+	for _, s := range says {
+		ok = t.state(ctx, envelope.PresenceAt(s.Mesh, t.opts.Call), t.presence(s, false)) && ok
+	}
+	return ok
+}
+
+func (t *Trunk) presence(s presence.Say, gone bool) envelope.Presence {
+	return envelope.Presence{Mesh: s.Mesh, Boot: s.Boot, Counter: s.Count, Up: s.MeshUp, Transmits: s.Transmits, Gone: gone, Groups: t.opts.Groups, Offers: s.Offers}
+}
+
+// atOnce bounds how many stations are told of in one second.
+const atOnce = 50
+
+// sayHeard tells of stations whose place is news, or was last told long ago.
+func (t *Trunk) sayHeard(ctx context.Context) {
+	t.mu.Lock()
+	var due []link.FarHearing
+	for call, h := range t.heard {
+		if last, ok := t.told[call]; (!ok || time.Since(last) >= heardEvery) && len(due) < atOnce {
+			due = append(due, h)
+		}
+	}
+	t.mu.Unlock()
+	for _, h := range due {
+		body := envelope.Heard{Station: h.Call, Mesh: h.Mesh, Age: envelope.SecondsOf(h.Ago), Messaging: h.Messaging}
+		if !t.state(ctx, envelope.HeardAt(h.Call, t.opts.Call), body) {
+			return
+		}
+		t.mu.Lock()
+		t.told[h.Call] = time.Now()
+		t.mu.Unlock()
+	}
+}
+
+// state publishes what the broker is to remember.
+func (t *Trunk) state(ctx context.Context, to envelope.Topic, body envelope.Body) bool {
+	id := "s" + strconv.FormatInt(time.Now().UnixNano(), 36)
+	wire, topic, err := t.seal(ctx, id, to, stateLife, body)
+	if err == nil {
+		err = t.session.retain(ctx, topic, wire)
+	}
+	if err != nil && ctx.Err() == nil && !errors.Is(err, link.ErrDown) {
+		t.log.Warn("publishing a state failed", "topic", topic, "err", err)
+	}
+	return err == nil
+}
+
+// will is this gateway's last word, signed beforehand.
+func (t *Trunk) will() *will {
+	if len(t.opts.Meshes) == 0 {
+		return nil
+	}
+	at := envelope.PresenceAt(t.opts.Meshes[0], t.opts.Call)
+	topic, err := at.Under(t.opts.TopicRoot)
+	if err != nil {
+		return nil
+	}
+	return &will{topic: topic, payload: func() []byte {
+		t.mu.Lock()
+		say := presence.Say{Mesh: t.opts.Meshes[0]}
+		for _, s := range t.says {
+			if s.Mesh == say.Mesh {
+				say = s
+			}
+		}
+		t.mu.Unlock()
+		wire, _, err := t.seal(context.Background(), "will", at, stateLife, t.presence(say, true))
+		if err != nil {
+			return nil
+		}
+		return wire
+	}}
+}
+
+// Took implements link.Trunk.
+func (t *Trunk) Took(ctx context.Context, taken link.Taken) error {
+	for len(taken.Identities)+len(taken.Frames) > 0 {
+		body := envelope.Taken{Mesh: taken.Mesh}
+		body.Identities, taken.Identities = hashes(taken.Identities)
+		body.Frames, taken.Frames = hashes(taken.Frames)
+		wire, topic, err := t.seal(ctx, "t"+strconv.FormatInt(time.Now().UnixNano(), 36), envelope.TakenAt(taken.Mesh), time.Hour, body)
+		if err != nil {
+			return err
+		}
+		if err := t.session.publish(ctx, topic, [][]byte{wire})[0]; err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// hashes takes the first of a list, as many as one event has room for.
+func hashes(list [][16]byte) (first []envelope.Hash, rest [][16]byte) {
+	n := min(len(list), envelope.MaxTaken)
+	for _, h := range list[:n] {
+		first = append(first, envelope.Hash(h))
+	}
+	return first, list[n:]
+}

@@ -1,0 +1,143 @@
+package broker
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"os/signal"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"posthouse/adapters/broker/envelope"
+	"posthouse/bridge/link"
+)
+
+// trust is the list of gateways that are believed, read again when its file
+// changes and on SIGHUP.
+type trust struct {
+	path string
+	any  bool
+	log  *slog.Logger
+
+	list    atomic.Pointer[envelope.Trust]
+	changed time.Time // of the file that was read last
+}
+
+// lookEvery is how often the file is looked at.
+const lookEvery = 5 * time.Second
+
+func (t *trust) get() *envelope.Trust { return t.list.Load() }
+
+// load reads the file; on an error the list stays as it was.
+func (t *trust) load() error {
+	list := &envelope.Trust{}
+	if t.path != "" {
+		info, err := os.Stat(t.path)
+		if err != nil {
+			return err
+		}
+		if info.Size() > envelope.MaxTrustFile {
+			return fmt.Errorf("%s has %d bytes, more than %d", t.path, info.Size(), envelope.MaxTrustFile)
+		}
+		b, err := os.ReadFile(t.path)
+		if err != nil {
+			return err
+		}
+		t.changed = info.ModTime()
+		if list, err = envelope.ParseTrust(b); err != nil {
+			return fmt.Errorf("%s: %w", t.path, err)
+		}
+	}
+	list.Any = t.any
+	t.list.Store(list)
+	return nil
+}
+
+// watch reads the file again until ctx ends. distrust is told of each gateway
+// that is no longer on the list, or not with all its keys.
+func (t *trust) watch(ctx context.Context, distrust func(call string)) {
+	if t.path == "" {
+		return
+	}
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hup:
+		case <-tick.C:
+			if info, err := os.Stat(t.path); err != nil || info.ModTime().Equal(t.changed) {
+				continue
+			}
+		}
+		old := t.get()
+		if err := t.load(); err != nil {
+			t.log.Error("the trust file cannot be read; the old list stays in force", "err", err)
+			continue
+		}
+		t.log.Info("the trust file was read again", "gateways", len(t.get().Calls()))
+		for _, call := range old.Calls() {
+			now := t.get().Keys(call)
+			if slices.ContainsFunc(old.Keys(call), func(k envelope.PublicKey) bool { return !slices.Contains(now, k) }) {
+				distrust(call)
+			}
+		}
+	}
+}
+
+// sequence gives each event the next number, over restarts: a block is on disk
+// before the first number of it is used.
+type sequence struct {
+	mu    sync.Mutex
+	last  uint64
+	until uint64 // numbers up to here are on disk as used
+	host  link.TrunkHost
+}
+
+const (
+	numberMark  = "number"
+	numberBlock = 600_000 // ten minutes' worth of milliseconds, so that an idle gateway writes seldom
+)
+
+func (n *sequence) load(ctx context.Context, host link.TrunkHost) error {
+	b, err := host.Mark(ctx, numberMark)
+	if err != nil {
+		return err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.host = host
+	if len(b) > 0 {
+		if _, err := fmt.Sscanf(string(b), "%d", &n.last); err != nil {
+			return fmt.Errorf("stored number %q: %w", b, err)
+		}
+	}
+	n.until = n.last
+	return nil
+}
+
+func (n *sequence) next(ctx context.Context, now time.Time) (uint64, error) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	next := envelope.NextNumber(n.last, now)
+	if next > n.until {
+		if n.host == nil {
+			return 0, link.ErrDown // before Run
+		}
+		until := next + numberBlock
+		if _, err := n.host.AcceptMarked(ctx, map[string][]byte{numberMark: fmt.Append(nil, until)}); err != nil {
+			return 0, fmt.Errorf("writing down the numbers of events: %w", err)
+		}
+		n.until = until
+	}
+	n.last = next
+	return next, nil
+}
