@@ -54,6 +54,10 @@ func (b *Bridge) planCustody(ln *line, m *message.Message) plan {
 				return nil, queue.ErrSkip
 			}
 			d := &r.Deliveries[i]
+			if m.Nak {
+				d.Code, d.Error = codeNak, m.Text
+				return b.end(r, i, queue.Failed, at, b.mayTell), nil
+			}
 			if r.Message.Kind != message.Text { // receipts and notices ask for no more
 				return b.end(r, i, queue.Delivered, at, nil), nil
 			}
