@@ -36,7 +36,7 @@ var readers = map[string]func(json.RawMessage) (Body, error){
 func decodeBody(kind string, data json.RawMessage) (Body, error) {
 	reader := readers[kind]
 	if reader == nil {
-		return nil, fmt.Errorf("type %q is not known here", clip(kind))
+		return nil, fmt.Errorf("%w: %q", ErrUnknown, clip(kind))
 	}
 	if len(data) == 0 || data[0] != '{' {
 		return nil, errors.New("data is not an object")

@@ -32,6 +32,8 @@ var (
 	ErrSkew   error = &failure{"", "its time cannot be judged, our clock is not trusted"}
 	ErrReplay error = &failure{"", "its number was seen, or is too old to tell"}
 	ErrOwn    error = &failure{"", "our own event"}
+	// A listed gateway of another version says something new.
+	ErrUnknown error = &failure{"", "an event of a type that is not known here"}
 )
 
 // Code gives the refusal code that an error of this package counts under; empty

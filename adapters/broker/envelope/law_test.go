@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"posthouse/bridge/message"
 )
 
 func TestOpenGivesWhatWasSealed(t *testing.T) {
@@ -110,6 +112,26 @@ func TestTextCarriesTheMessage(t *testing.T) {
 			t.Fatalf("got  %+v\nwant %+v", got, m)
 		}
 	})
+}
+
+// So does a notice; it is always routine.
+func TestNoticeCarriesTheMessage(t *testing.T) {
+	m := message.Message{
+		Kind: message.Notice, From: gatewayA, To: "N0QRB-9", Text: "held: N0QRA-7 not heard since 1405Z",
+		Precedence: message.Routine, Filed: now, InReplyTo: "x@county.example", Subject: "water",
+	}
+	n := NewNotice(&m, "N0QRB-10.5")
+	if got := n.Message(); !reflect.DeepEqual(got, m) || n.About != "N0QRB-10.5" {
+		t.Errorf("got %+v, want %+v", got, m)
+	}
+}
+
+func TestSeconds(t *testing.T) {
+	for d, want := range map[time.Duration]Seconds{0: 0, 1999 * time.Millisecond: 1, -time.Hour: 0, time.Hour: 3600} {
+		if got := SecondsOf(d); got != want || got.Duration() != time.Duration(want)*time.Second {
+			t.Errorf("%v: got %d, want %d", d, got, want)
+		}
+	}
 }
 
 func TestNextNumberAlwaysGrows(t *testing.T) {

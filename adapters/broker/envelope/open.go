@@ -80,8 +80,10 @@ func (t *Trust) signer(s *sealed) (key PublicKey, listed bool, err error) {
 
 // unreadable says why a signed payload is no event.
 func unreadable(kid string, err error) error {
-	if errors.Is(err, ErrTopic) || errors.Is(err, ErrSource) {
-		return fmt.Errorf("from %s: %w", kid, err)
+	for _, reason := range []error{ErrTopic, ErrSource, ErrUnknown} {
+		if errors.Is(err, reason) {
+			return fmt.Errorf("from %s: %w", kid, err)
+		}
 	}
 	return fmt.Errorf("%w: from %s: %w", ErrMalformed, kid, err)
 }

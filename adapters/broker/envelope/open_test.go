@@ -167,7 +167,7 @@ func TestSignedButNoEvent(t *testing.T) {
 		"as it is":                            {``, ``, nil},
 		"an attribute that we do not know":    {`"id":`, `"traceparent":"x","id":`, nil},
 		"another version of CloudEvents":      {`"1.0"`, `"0.3"`, ErrMalformed},
-		"another version of the type":         {`text.v1`, `text.v2`, ErrMalformed},
+		"another version of the type":         {`text.v1`, `text.v2`, ErrUnknown},
 		"a member twice":                      {`"from":`, `"from":"N0QRD","from":`, ErrMalformed},
 		"a member twice, deep in the data":    {`"hops":["N0QRA-10"]`, `"x":[{"a":1,"a":2}],"hops":["N0QRA-10"]`, ErrMalformed},
 		"a member in capitals":                {`"from":`, `"FROM":"N0QRD","from":`, ErrMalformed},
@@ -442,6 +442,17 @@ func TestStatesFitTheirTopics(t *testing.T) {
 		"notice":                           {Inbox(gatewayB), Notice{From: gatewayA, To: "N0QRB-9", Text: "held"}, true},
 		"notice of nobody":                 {Inbox(gatewayB), Notice{To: "N0QRB-9", Text: "held"}, false},
 		"text that is larger than may be":  {Inbox(gatewayB), Text{From: "a", To: "b", Hops: []string{gatewayA}, Text: strings.Repeat("x", MaxWire)}, false},
+		"text with a hop that is no call":  {Inbox(gatewayB), Text{From: "a", To: "b", Hops: []string{"valley", gatewayA}}, false},
+		"text of a mesh that is none":      {Inbox(gatewayB), Text{From: "a", To: "b", Hops: []string{gatewayA}, Mesh: "a/b"}, false},
+		"custody with a code of two words": {Inbox(gatewayB), Custody{About: "N0QRB-10.5", Code: "too long"}, false},
+		"receipt for nobody":               {Inbox(gatewayB), Receipt{About: "N0QRB-10.5", Result: ResultNak}, false},
+		"notice about what is no id":       {Inbox(gatewayB), Notice{From: gatewayA, To: "N0QRB-9", About: "a b"}, false},
+		"notice to nobody":                 {Inbox(gatewayB), Notice{From: gatewayA, Text: "held"}, false},
+		"heard on a mesh that is none":     {HeardAt("N0QRA-7", gatewayA), Heard{Station: "N0QRA-7", Mesh: "+"}, false},
+		"position on a mesh that is none":  {Group("ALL"), Position{Station: "N0QRA-7", Mesh: "+"}, false},
+		"position with a long comment":     {Group("ALL"), Position{Station: "N0QRA-7", Comment: strings.Repeat("x", maxComment+1)}, false},
+		"position with false ambiguity":    {Group("ALL"), Position{Station: "N0QRA-7", Ambiguity: 5}, false},
+		"position from the future":         {Group("ALL"), Position{Station: "N0QRA-7", Age: -1}, false},
 		"nothing":                          {Inbox(gatewayB), nil, false},
 	} {
 		e := hello()
@@ -455,6 +466,27 @@ func TestStatesFitTheirTopics(t *testing.T) {
 		}
 		if _, err := Open(wire, trustAB(t), wantB(t, e.Topic)); err != nil {
 			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// Seal refuses what no reader would take, and says which member.
+func TestSealFindings(t *testing.T) {
+	for want, change := range map[string]func(*Event){
+		`source "gateway"`:        func(e *Event) { e.Source = "gateway" },
+		`id ""`:                   func(e *Event) { e.ID = "" },
+		"number 0":                func(e *Event) { e.Number = 0 },
+		"number 9007199254740992": func(e *Event) { e.Number = MaxNumber + 1 },
+		"lifetime 999ms":          func(e *Event) { e.Lifetime = 999 * time.Millisecond },
+		"lifetime 744h0m1s":       func(e *Event) { e.Lifetime = MaxLifetime + time.Second },
+		"year 1969":               func(e *Event) { e.Signed = time.Unix(-1, 0).UTC() },
+		"root of the trunk":       func(e *Event) { e.Root = "a/#" },
+		"no topic":                func(e *Event) { e.Topic = Topic{} },
+	} {
+		e := hello()
+		change(&e)
+		if wire, err := Seal(keyA, e); err == nil || wire != nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: got %s, %v", want, wire, err)
 		}
 	}
 }
