@@ -37,12 +37,42 @@ func (w *window) addresseeBusy(ctx context.Context, p *pick) bool {
 	if !ok || key == p.item.key() {
 		return false
 	}
-	if _, out := w.isPending(key); out || w.unacknowledged(ctx, key) != nil {
+	if w.silent[to] {
+		return true
+	}
+	if w.isAwaited(ctx, key) {
+		w.silent[to] = true
 		return true
 	}
 	delete(w.waiting, to)
 	return false
 }
+
+// isAwaited tells whether a delivery is on its way or waits for its
+// acknowledgement.
+func (w *window) isAwaited(ctx context.Context, key itemKey) bool {
+	_, out := w.isPending(key)
+	return out || w.unacknowledged(ctx, key) != nil
+}
+
+// await notes that an addressee has been given something. From time to time
+// those are forgotten of whom nothing is awaited any more.
+func (w *window) await(ctx context.Context, p *pick) {
+	to := p.record.Deliveries[p.item.Delivery].To
+	w.waiting[to], w.silent[to] = p.item.key(), true
+	if len(w.waiting) <= w.tidyAt {
+		return
+	}
+	for to, key := range w.waiting {
+		if key != p.item.key() && !w.isAwaited(ctx, key) {
+			delete(w.waiting, to)
+		}
+	}
+	w.tidyAt = max(firstTidy, 2*len(w.waiting))
+}
+
+// firstTidy is how many addressees are remembered before any is forgotten.
+const firstTidy = 1000
 
 // unacknowledged gives the delivery if it has gone out and waits for its
 // acknowledgement, else nil.

@@ -53,6 +53,9 @@ type Outcome struct {
 	// Stop holds up what is behind it in its lane until the store lists a head
 	// there again: the first transmission failed and order is to be kept.
 	Stop bool
+	// Down says that the link took nothing for want of a connection: the courier
+	// pauses, also when the link has not said yet that it is down.
+	Down bool
 }
 
 // CourierOptions are what a courier needs.
@@ -80,6 +83,8 @@ type Courier struct {
 	wake    chan struct{}
 	results chan carried
 	running int
+	resume  time.Time // nothing is carried before
+	late    []Op      // outcomes that could not be written yet
 
 	window *window
 }
@@ -93,6 +98,9 @@ type carried struct {
 // NewCourier makes a courier; Run starts it.
 func NewCourier(o CourierOptions) *Courier {
 	o.Batch, o.Parallel = max(o.Batch, 1), max(o.Parallel, 1)
+	if o.Paced { // the air that Pace lets go is spent in Carry: one at a time, or two get the same
+		o.Batch, o.Parallel = 1, 1
+	}
 	return &Courier{
 		CourierOptions: o,
 		wake:           make(chan struct{}, 1),
@@ -125,7 +133,7 @@ func (c *Courier) Run(ctx context.Context) {
 			c.window.stale()
 		case done := <-c.results:
 			c.running--
-			c.file(ctx, done)
+			c.file(context.WithoutCancel(ctx), done) // ctx may have ended in the same moment
 		case <-timer.C:
 			c.window.stale()
 		}
@@ -139,23 +147,35 @@ func (c *Courier) finish(carrying *sync.WaitGroup) {
 	for ; c.running > 0; c.running-- {
 		c.file(context.Background(), <-c.results)
 	}
+	if !c.fileLate(context.Background()) {
+		c.Log.Error("what became of messages could not be filed; they may go out once more", "link", c.Link, "changes", len(c.late))
+	}
 }
 
-// longestNap bounds a sleep: a missed hint costs no more than this.
-const longestNap = 30 * time.Second
+const (
+	longestNap = 30 * time.Second // bounds a sleep: a missed hint costs no more than this
+	downPause  = time.Second      // after the link took nothing
+	againPause = 5 * time.Second  // after the store failed
+)
 
 // dispatch starts as many Carry calls as may run and says how long to sleep.
 func (c *Courier) dispatch(ctx context.Context, carrying *sync.WaitGroup) time.Duration {
+	if !c.fileLate(context.WithoutCancel(ctx)) {
+		return againPause // nothing more goes out of which the end could not be filed
+	}
 	for c.running < c.Parallel {
 		if !c.Carrier.Open() {
 			return longestNap
+		}
+		if pause := time.Until(c.resume); pause > 0 {
+			return pause
 		}
 		picks, wait, err := c.window.choose(ctx)
 		if err != nil {
 			if ctx.Err() == nil {
 				c.Log.Error("reading the queue failed, trying again", "link", c.Link, "err", err)
 			}
-			return 5 * time.Second
+			return againPause
 		}
 		if len(picks) == 0 {
 			return min(wait, longestNap)
@@ -206,15 +226,9 @@ func park(it Item, why string) func(*Record) ([]*Record, error) {
 func (c *Courier) file(ctx context.Context, done carried) {
 	var ops []Op
 	var urgent bool
+	c.giveBack(done)
 	for i, out := range done.outcomes {
 		p := done.picks[i]
-		p.lane.out--
-		if out.Stop {
-			c.window.stop(p)
-		}
-		if out.Again || out.Change == nil {
-			c.window.back(p, out.Again)
-		}
 		if out.Change == nil {
 			continue
 		}
@@ -234,21 +248,42 @@ func (c *Courier) file(ctx context.Context, done carried) {
 	for i := range ops {
 		ops[i].Lazy = !urgent
 	}
-	if _, err := c.Store.Apply(ctx, ops...); err != nil {
-		c.unfiled(ctx, done, err)
+	c.late = append(c.late, ops...)
+	c.fileLate(ctx)
+}
+
+// giveBack closes the lanes that are to stop and gives the window what is to be
+// carried again: the last one first, so that a lane has them in order.
+func (c *Courier) giveBack(done carried) {
+	for i, out := range done.outcomes {
+		done.picks[i].lane.out--
+		if out.Stop {
+			c.window.stop(done.picks[i])
+		}
+		if out.Down {
+			c.resume = time.Now().Add(downPause)
+		}
+	}
+	for i := len(done.outcomes) - 1; i >= 0; i-- {
+		if out := done.outcomes[i]; out.Again || out.Change == nil {
+			c.window.back(done.picks[i], out.Again)
+		}
 	}
 }
 
-// unfiled forgets what could not be written: those messages go out once more.
-func (c *Courier) unfiled(ctx context.Context, done carried, err error) {
-	if ctx.Err() == nil {
-		c.Log.Error("filing what became of messages failed; they may go out once more", "link", c.Link, "err", err)
+// fileLate writes the outcomes that are not with the store yet. Until that works
+// their messages stay out of the window: what was sent is not sent again because
+// the disk fails.
+func (c *Courier) fileLate(ctx context.Context) bool {
+	if len(c.late) == 0 {
+		return true
 	}
-	for i, out := range done.outcomes {
-		if out.Change != nil && !out.Again {
-			c.window.filed(done.picks[i])
-		}
+	if _, err := c.Store.Apply(ctx, c.late...); err != nil {
+		c.Log.Error("filing what became of messages failed, trying again", "link", c.Link, "err", err)
+		return false
 	}
+	c.late = nil
+	return true
 }
 
 // pick is a delivery on its way from the window through Carry and back.
@@ -257,4 +292,5 @@ type pick struct {
 	record     *Record
 	lane       *lane
 	precedence message.Precedence
+	again      bool // it came back: what of it was sent may not be on disk yet
 }

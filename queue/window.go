@@ -18,6 +18,10 @@ const (
 	dueInMemory   = 256
 )
 
+// rewindEvery is how often what was passed over because it might not go is looked
+// at again, when there is more of it than memory holds.
+const rewindEvery = 15 * time.Second
+
 // window is the part of one link's schedule that is in memory. The schedule
 // itself is in the store; the window can be thrown away at any time.
 type window struct {
@@ -26,14 +30,22 @@ type window struct {
 	lanes   map[Lane]*lane
 	resends map[itemKey]*lane // one delivery each, so that they hold up nobody
 	fresh   bool              // nothing new since the last load
-	cut     bool              // the store had more than the last load took in
+	cut     bool              // the store has more heads than memory took in
+	moreDue bool              // and more resends
+	from    marks             // Seq up to which heads were read, when memory was full of them
+	rewound clock.Age         // when they were last read from the first
 	turns   map[string]uint64 // when each sender was last served
 	turn    uint64
 	waiting map[string]itemKey // addressee -> its unacknowledged delivery, with OnePerAddressee
+	silent  map[string]bool    // addressees found waiting in this choice
+	tidyAt  int                // how many addressees in waiting are reason to look through them
 
 	mu      sync.Mutex // guards what filed touches, which is called by the store
 	pending map[itemKey]*lane
 }
+
+// marks is one Seq for each precedence.
+type marks [message.Routine + 1]uint64
 
 type itemKey struct {
 	seq      uint64
@@ -59,6 +71,8 @@ func newWindow(o CourierOptions) *window {
 		resends:        map[itemKey]*lane{},
 		turns:          map[string]uint64{},
 		pending:        map[itemKey]*lane{},
+		silent:         map[string]bool{},
+		tidyAt:         firstTidy,
 	}
 }
 
@@ -73,6 +87,11 @@ func (w *window) back(p *pick, again bool) {
 		w.fresh = false
 		return
 	}
+	if w.isStopped(p.lane) { // what failed in front of it goes first
+		w.fresh = false
+		return
+	}
+	p.again = true
 	p.lane.queue = append([]*pick{p}, p.lane.queue...)
 	if p.lane.key == (Lane{}) {
 		w.resends[p.item.key()] = p.lane
@@ -128,9 +147,12 @@ func (w *window) choose(ctx context.Context) ([]*pick, time.Duration, error) {
 		if err != nil || len(picks) > 0 {
 			return picks, 0, err
 		}
-		if w.cut && len(w.lanes) < lanesInMemory && len(w.resends) < dueInMemory {
-			w.fresh, w.cut = false, false
+		if w.makeRoom() {
+			w.fresh = false
 			continue
+		}
+		if w.from != (marks{}) {
+			wait = min(wait, rewindEvery)
 		}
 		due, ok, err := w.Store.NextDue(ctx, w.Link)
 		if err != nil {
@@ -142,6 +164,29 @@ func (w *window) choose(ctx context.Context) ([]*pick, time.Duration, error) {
 		}
 		return nil, wait, nil
 	}
+}
+
+// makeRoom tells whether a look into the store may bring more now. When memory
+// is full of lanes of which none may go, they are let go of, and the reading goes
+// on behind them: the oldest that may not go keep nobody else from going.
+func (w *window) makeRoom() bool {
+	if w.moreDue && len(w.resends) < dueInMemory {
+		return true
+	}
+	if !w.cut {
+		return false
+	}
+	if len(w.lanes) < lanesInMemory {
+		return true
+	}
+	room := false
+	for key, l := range w.lanes {
+		if l.out == 0 && !w.busy(l) && !(len(l.queue) > 0 && l.queue[0].again) {
+			delete(w.lanes, key)
+			room = true
+		}
+	}
+	return room
 }
 
 // pass is one look at the lanes of a precedence; with overdue set only what has
@@ -161,6 +206,7 @@ var (
 // takeAll takes up to Batch picks in the order of the passes.
 func (w *window) takeAll(ctx context.Context) (picks []*pick, wait time.Duration, err error) {
 	wait = longestNap
+	clear(w.silent)
 	passes := plainPasses
 	if w.Paced {
 		passes = pacedPasses
@@ -205,7 +251,7 @@ func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n
 			lanes = lanes[1:]
 			continue
 		}
-		picks = append(picks, w.pick(l, next))
+		picks = append(picks, w.pick(ctx, l, next))
 		if w.Parallel > 1 || len(l.queue) == 0 && !w.refillable(l) {
 			lanes = lanes[1:] // with several Carry calls at once, order in a lane needs one at a time
 		} else {
@@ -216,7 +262,7 @@ func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n
 }
 
 // pick takes the front of a lane out.
-func (w *window) pick(l *lane, p *pick) *pick {
+func (w *window) pick(ctx context.Context, l *lane, p *pick) *pick {
 	l.queue = l.queue[1:]
 	w.turn++
 	w.turns[p.record.Message.From] = w.turn
@@ -224,7 +270,7 @@ func (w *window) pick(l *lane, p *pick) *pick {
 		clear(w.turns) // turns begin anew; memory stays bounded
 	}
 	if w.OnePerAddressee && p.record.Message.Kind == message.Text {
-		w.waiting[p.record.Deliveries[p.item.Delivery].To] = p.item.key()
+		w.await(ctx, p)
 	}
 	w.mu.Lock()
 	w.pending[p.item.key()] = l
@@ -360,6 +406,10 @@ func (w *window) load(ctx context.Context) error {
 			return err
 		}
 	}
+	if now.Sub(w.rewound) >= rewindEvery {
+		w.rewound, w.from = now, marks{}
+	}
+	w.cut = false
 	for _, p := range message.Precedences {
 		if err := w.loadHeads(ctx, p, now); err != nil {
 			return err
@@ -373,13 +423,17 @@ func (w *window) load(ctx context.Context) error {
 }
 
 func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.Age) error {
-	var after uint64
+	after := w.from[p]
 	for {
+		known, lanes := w.heads(p)
+		if lanes >= 4*lanesInMemory {
+			w.from[p], w.cut = after, true
+			return nil
+		}
 		heads, err := w.Store.Heads(ctx, w.Link, p, now, after, lanesInMemory)
 		if err != nil {
 			return err
 		}
-		known := w.heads(p)
 		for _, it := range heads {
 			after = it.Seq
 			if l, ok := w.isPending(it.key()); ok {
@@ -397,26 +451,27 @@ func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.
 			}
 		}
 		if len(heads) < lanesInMemory {
-			return nil
-		}
-		if len(w.lanes) >= 4*lanesInMemory {
-			w.cut = true
+			if w.from[p] > 0 { // go on from here until the next rewind
+				w.from[p] = after
+			}
 			return nil
 		}
 	}
 }
 
-// heads gives the items at the front of the lanes of one precedence.
-func (w *window) heads(p message.Precedence) map[itemKey]bool {
-	known := map[itemKey]bool{}
+// heads gives the items that are in the lanes of one precedence, and how many
+// lanes there are.
+func (w *window) heads(p message.Precedence) (known map[itemKey]bool, lanes int) {
+	known = map[itemKey]bool{}
 	for key, l := range w.lanes {
 		if key.Precedence == p {
+			lanes++
 			for _, q := range l.queue {
 				known[q.item.key()] = true
 			}
 		}
 	}
-	return known
+	return known, lanes
 }
 
 // addHead puts an item that the store calls the first of its lane in front of
@@ -432,21 +487,37 @@ func (w *window) addHead(ctx context.Context, it Item) error {
 		l = &lane{key: key}
 		w.lanes[key] = l
 	}
+	head := &pick{item: it, record: r, lane: l, precedence: r.Message.Precedence}
+	if it.Seq < l.last && !(len(l.queue) > 0 && l.queue[0].again) { // older texts were let go: there may be more behind this one
+		l.queue, l.last = nil, it.Seq
+	}
 	l.last = max(l.last, it.Seq)
-	l.queue = append([]*pick{{item: it, record: r, lane: l, precedence: r.Message.Precedence}}, l.queue...)
+	l.queue = append([]*pick{head}, l.queue...)
 	return nil
 }
 
 // loadDue takes in the deliveries whose acknowledgement did not come in time.
 func (w *window) loadDue(ctx context.Context, now clock.Age) error {
-	if len(w.resends) >= dueInMemory {
-		w.cut = true
-		return nil
+	w.moreDue = false
+	var items []Item
+	for n := dueInMemory; ; n *= 4 { // in front may be what is on its way already, and heads
+		if len(w.resends) >= dueInMemory {
+			w.moreDue = true
+			return nil
+		}
+		seen := len(items)
+		var err error
+		if items, err = w.Store.Due(ctx, w.Link, now, n); err != nil {
+			return err
+		}
+		if err := w.addDue(ctx, items[min(seen, len(items)):]); err != nil || len(items) < n || n > 64*dueInMemory {
+			return err
+		}
 	}
-	items, err := w.Store.Due(ctx, w.Link, now, dueInMemory)
-	if err != nil {
-		return err
-	}
+}
+
+// addDue takes in those of the deliveries that wait for no others.
+func (w *window) addDue(ctx context.Context, items []Item) error {
 	for _, it := range items {
 		if _, ok := w.isPending(it.key()); ok || w.resends[it.key()] != nil {
 			continue
