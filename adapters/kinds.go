@@ -7,6 +7,7 @@ import (
 	"crypto/x509"
 	"fmt"
 	"log/slog"
+	"net/netip"
 	"os"
 	"strings"
 	"time"
@@ -129,7 +130,8 @@ func newMail(l config.Link, n Needs) (link.Link, error) {
 	o := mail.Options{
 		Name: l.Name, Call: n.Call, Listen: m.Listen, Domain: m.Domain,
 		Smarthost: m.Smarthost, SmarthostTLS: m.SmarthostTLS, Username: m.SmarthostUsername, Password: m.SmarthostPassword.Reveal(),
-		RootCAs: n.RootCAs, Relays: m.Relays, MaxMessageBytes: int64(m.MaxMessageBytes), BounceKey: n.BounceKey,
+		RootCAs: n.RootCAs, Relays: append([]netip.Prefix{}, m.Relays...), // empty is nobody, nil would be the default
+		MaxMessageBytes: int64(m.MaxMessageBytes), BounceKey: n.BounceKey,
 		Lifetime: l.Lifetime, ClockTrusted: n.ClockTrusted, Log: n.Log,
 		ReplyFor: func(address, station string) bool { return n.MayAnswer(l, address, station) },
 	}

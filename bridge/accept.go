@@ -210,7 +210,6 @@ func (b *Bridge) consider(ln *line, m *message.Message) ([]queue.Delivery, *rule
 	if ref := rules.Check(m, b.policy(ln)); ref != nil {
 		return nil, ref
 	}
-	b.setPrecedence(m)
 	if ln.trunk == nil { // the first gateway has done this for a message that came by a trunk
 		if ref := b.address(m); ref != nil {
 			return nil, ref
@@ -218,6 +217,7 @@ func (b *Bridge) consider(ln *line, m *message.Message) ([]queue.Delivery, *rule
 		b.setExercise(m)
 		m.Mesh = ln.meshName()
 	}
+	b.setPrecedence(m)
 	if m.Filed.IsZero() {
 		m.Filed, _ = b.clock.Wall()
 	}

@@ -76,7 +76,7 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	if c.exhausted(t.d) {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.hold(j.Item, at)})
 	}
-	if ref := rules.CheckOut(&r.Message, c.b.out(c.ln)); ref != nil {
+	if ref := rules.CheckOut(&r.Message, c.b.out(c.ln, &r.Message)); ref != nil {
 		return t.settle(c.fail(t, ref.Code, ref.Why))
 	}
 	if err := c.makeFrames(t); err != nil {

@@ -115,7 +115,7 @@ func (c *carrier) spend(ctx context.Context, t *trip) error {
 		return err
 	})
 	if err == nil {
-		b.meter.AirtimeSpent(c.ln.Name, req.Cost)
+		b.meter.AirtimeSpent(c.ln.Name, req.Cost*time.Duration(c.ln.Mesh.Repeats))
 		b.meter.Airtime(c.ln.Name, p.budget.Used(b.clock.Age()))
 	}
 	return err

@@ -113,7 +113,7 @@ func (p *positions) run(ctx context.Context, b *Bridge) {
 		case <-ctx.Done():
 			return
 		case m := <-p.next:
-			if !c.Open() || rules.CheckOut(&m, b.out(p.ln)) != nil {
+			if !c.Open() || rules.CheckOut(&m, b.out(p.ln, &m)) != nil {
 				continue
 			}
 			frame := link.Frame{Message: m, Part: 1, Parts: 1, Attempt: 1}

@@ -104,7 +104,7 @@ func (b *Bridge) route(ln *line, m *message.Message) ([]queue.Delivery, *rules.R
 // that the writer hears of it at once and not after a queue.
 func (b *Bridge) mayTake(m *message.Message, t route.Target) *rules.Refusal {
 	ln := b.byName[t.Link]
-	if ref := rules.CheckOut(m, b.out(ln)); ref != nil {
+	if ref := rules.CheckOut(m, b.out(ln, m)); ref != nil {
 		return ref
 	}
 	medium := ln.props.Medium
@@ -158,6 +158,7 @@ func (b *Bridge) policy(ln *line) *rules.Policy {
 	p.Lifetime = max(p.Lifetime, ln.Lifetime)
 	if ln.Mesh != nil {
 		p.Stations, p.Unknown = ln.stations, rules.Unknown(ln.Mesh.Unknown)
+		p.Gateways = b.gatewaysOf(ln)
 	}
 	return p
 }
@@ -167,10 +168,16 @@ func (b *Bridge) policy(ln *line) *rules.Policy {
 const maxText = 16 << 10
 
 // out is what the rules need to know of a link that a message is to take.
-func (b *Bridge) out(ln *line) *rules.Out {
-	o := &rules.Out{Kind: ln.Kind, Own: b.own.String(), Home: b.cfg.Country, ThirdParty: true}
-	if ln.APRS != nil {
+func (b *Bridge) out(ln *line, m *message.Message) *rules.Out {
+	o := &rules.Out{Kind: ln.Kind, Own: b.own.String(), Home: b.cfg.Country}
+	switch {
+	case ln.APRS != nil:
 		o.ThirdParty = ln.APRS.ThirdParty
+	case ln.trunk == nil:
+		o.Country = b.cfg.Country // the mesh is where the gateway is
+	}
+	if in := b.byName[m.Link]; in != nil && in.Mesh != nil {
+		o.Local = b.policy(in).Local(m)
 	}
 	return o
 }

@@ -105,6 +105,19 @@ func (b *Bridge) says() []presence.Say {
 	return out
 }
 
+// gatewaysOf lists the other gateways of a mesh: what comes from them is no new
+// text.
+func (b *Bridge) gatewaysOf(ln *line) []string {
+	if ln.vote == nil {
+		return nil
+	}
+	var out []string
+	for _, s := range b.far.table.Living(ln.meshName(), time.Now()) {
+		out = append(out, s.Call)
+	}
+	return out
+}
+
 // frameHash names a text as it is seen on the air, whatever its id.
 func frameHash(from, to, text string) queue.Identity {
 	return identify(&message.Message{From: from, To: to, Text: text})

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"posthouse/bridge/link"
+	"posthouse/bridge/message"
 	"posthouse/queue"
 )
 
@@ -296,5 +297,30 @@ func TestTheOperatorsOwnMessage(t *testing.T) {
 		if _, err := w.bridge.Send(w.t.Context(), "N0QRB-9", "\x1b[2J", 0); err == nil {
 			t.Error("control characters of the operator's own were not refused")
 		}
+	})
+}
+
+func TestPrecedenceWordBehindTheAddress(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		v := w.says("valley", "N0QRA-7", "POST", "1", "N0QRB-9 REAL EMERGENCY broken leg")
+		if p := w.record(v.ID).Message.Precedence; p != message.Emergency {
+			t.Errorf("precedence %v behind the address", p)
+		}
+		v = w.says("valley", "N0QRA-7", "POST", "2", "PRIORITY N0QRB-9 bring water")
+		if p := w.record(v.ID).Message.Precedence; p != message.Priority {
+			t.Errorf("precedence %v before the address", p)
+		}
+	})
+}
+
+func TestThirdPartyMailStaysInTheCountry(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("aprs", "N0QRB-9")
+		w.links["post"].Hear(w.t.Context(), message.Message{Kind: message.Text, From: "kim@shop.example", ThirdParty: true, To: "N0QRB-9", OriginID: "1", Text: "hello"})
+		w.silent("aprs", time.Minute) // people without a call sign never go to APRS
+		w.beacon("valley", "N0QRA-7")
+		w.links["post"].Hear(w.t.Context(), message.Message{Kind: message.Text, From: "kim@shop.example", ThirdParty: true, To: "N0QRA-7", OriginID: "2", Text: "hello"})
+		w.want(w.gets("valley", soon), "text kim@shop.example>N0QRA-7 hello")
 	})
 }

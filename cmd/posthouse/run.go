@@ -22,7 +22,7 @@ func (runCmd) Run(s streams, environ env) error {
 	}
 	log := logger(s.err, cfg)
 	for _, f := range findings {
-		log.Warn(f.Problem, "variable", f.Variable, "advice", f.Advice)
+		log.Warn(f.Variable+" "+f.Problem, "advice", f.Advice)
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, syscall.SIGINT)
 	defer stop()
