@@ -107,7 +107,7 @@ func TestEveryPackageSaysWhatItIsFor(t *testing.T) {
 // what lies in its own folder.
 var (
 	leaves = []string{"bridge/message", "bridge/link", "bridge/clock", "bridge/presence", "bridge/fit", "bridge/callsign"}
-	pure   = append([]string{"bridge/rules", "bridge/airtime", "bridge/route", "bridge/config"}, leaves...)
+	pure   = append([]string{"bridge/rules", "bridge/airtime", "bridge/route", "bridge/config", "bridge/desk"}, leaves...)
 	queue  = append([]string{"queue"}, pure...)
 	core   = append([]string{"bridge"}, queue...)
 )
@@ -128,8 +128,6 @@ func mayImport(dir string) (allowed []string, everything, known bool) {
 		return core, false, true
 	case dir == "adapters": // kinds.go, the list
 		return append([]string{"adapters/aprsis", "adapters/broker", "adapters/mail"}, pure...), false, true
-	case dir == "adapters/web": // shows the operator what the bridge says, and is no link
-		return append([]string{"bridge"}, pure...), false, true
 	case first == "adapters":
 		return pure, false, true
 	case first == "cmd":

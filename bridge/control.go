@@ -2,14 +2,15 @@ package bridge
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/fxamacker/cbor/v2"
 
+	"posthouse/bridge/desk"
 	"posthouse/bridge/message"
 	"posthouse/bridge/rules"
 	"posthouse/queue"
@@ -23,12 +24,11 @@ const (
 	blockKey = "block/"
 )
 
-// Block is one entry of the block list.
-type Block struct {
-	Pattern string      `cbor:"1,keyasint" json:"pattern"`
-	Why     string      `cbor:"2,keyasint" json:"why,omitempty"`
-	Since   queue.Stamp `cbor:"3,keyasint" json:"-"`
-	At      string      `cbor:"-" json:"since,omitempty"` // RFC 3339; empty for one from the settings
+// block is one entry of the block list, as on disk.
+type block struct {
+	Pattern string      `cbor:"1,keyasint"`
+	Why     string      `cbor:"2,keyasint"`
+	Since   queue.Stamp `cbor:"3,keyasint"`
 }
 
 // controls is what the operator changes while the gateway runs. It is on disk
@@ -36,18 +36,14 @@ type Block struct {
 type controls struct {
 	mu      sync.RWMutex
 	quiet   map[string]bool
-	blocks  map[string]Block
+	blocks  map[string]block
 	block   rules.Patterns // of the settings and of blocks together
 	release map[string]bool
 }
 
-// ErrUsage is what a command gets that asks for what is not there; the text says
-// what to do.
-var ErrUsage = errors.New("not possible")
-
 func (b *Bridge) loadControls(ctx context.Context) error {
 	c := &b.control
-	c.quiet, c.blocks, c.release = map[string]bool{}, map[string]Block{}, map[string]bool{}
+	c.quiet, c.blocks, c.release = map[string]bool{}, map[string]block{}, map[string]bool{}
 	quiet, err := b.store.Settings(ctx, quietKey)
 	if err != nil {
 		return err
@@ -60,7 +56,7 @@ func (b *Bridge) loadControls(ctx context.Context) error {
 		return err
 	}
 	for key, v := range blocks {
-		var e Block
+		var e block
 		if err := cbor.Unmarshal(v, &e); err != nil {
 			return fmt.Errorf("block list entry %s: %w", key, err)
 		}
@@ -176,16 +172,16 @@ func (b *Bridge) knowsLink(name string) error {
 	for _, ln := range b.lines {
 		names = append(names, ln.Name)
 	}
-	return fmt.Errorf("%w: there is no link %q; say one of %s", ErrUsage, name, strings.Join(names, ", "))
+	return fmt.Errorf("%w: there is no link %q; say one of %s", desk.ErrUsage, name, strings.Join(names, ", "))
 }
 
 // Block refuses a call sign or mail address (or a pattern with *) from now on,
 // and ends what of it still waits to be sent.
 func (b *Bridge) Block(ctx context.Context, pattern, why string) error {
 	if _, err := rules.ParsePattern(pattern); err != nil {
-		return fmt.Errorf("%w: %w", ErrUsage, err)
+		return fmt.Errorf("%w: %w", desk.ErrUsage, err)
 	}
-	e := Block{Pattern: pattern, Why: why, Since: b.stamp()}
+	e := block{Pattern: pattern, Why: why, Since: b.stamp()}
 	v, err := cbor.Marshal(e)
 	if err != nil {
 		return err
@@ -208,9 +204,9 @@ func (b *Bridge) Unblock(ctx context.Context, pattern string) error {
 	b.control.mu.RUnlock()
 	switch {
 	case !ok && slices.Contains(b.cfg.Block, pattern):
-		return fmt.Errorf("%w: %s is blocked in POSTHOUSE_BLOCK; remove it there and restart", ErrUsage, pattern)
+		return fmt.Errorf("%w: %s is blocked in POSTHOUSE_BLOCK; remove it there and restart", desk.ErrUsage, pattern)
 	case !ok:
-		return fmt.Errorf("%w: %s is not on the block list; 'posthouse block list' shows it", ErrUsage, pattern)
+		return fmt.Errorf("%w: %s is not on the block list; 'posthouse block list' shows it", desk.ErrUsage, pattern)
 	}
 	if _, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{blockKey + pattern: nil}}); err != nil {
 		return err
@@ -223,19 +219,18 @@ func (b *Bridge) Unblock(ctx context.Context, pattern string) error {
 }
 
 // Blocks lists the block list, the settings' entries first.
-func (b *Bridge) Blocks() []Block {
+func (b *Bridge) Blocks() []desk.Block {
 	b.control.mu.RLock()
 	defer b.control.mu.RUnlock()
-	var out []Block
+	var out []desk.Block
 	for _, p := range b.cfg.Block {
-		out = append(out, Block{Pattern: p, Why: "POSTHOUSE_BLOCK"})
+		out = append(out, desk.Block{Pattern: p, Why: "POSTHOUSE_BLOCK"})
 	}
 	own := len(out)
 	for _, e := range b.control.blocks {
-		e.At = e.Since.Wall.UTC().Format("2006-01-02T15:04:05Z")
-		out = append(out, e)
+		out = append(out, desk.Block{Pattern: e.Pattern, Why: e.Why, Since: e.Since.Wall.UTC().Format(time.RFC3339)})
 	}
-	slices.SortFunc(out[own:], func(a, b Block) int { return strings.Compare(a.Pattern, b.Pattern) })
+	slices.SortFunc(out[own:], func(a, b desk.Block) int { return strings.Compare(a.Pattern, b.Pattern) })
 	return out
 }
 
@@ -244,7 +239,7 @@ func (b *Bridge) Blocks() []Block {
 func (b *Bridge) Send(ctx context.Context, to, text string, p message.Precedence) (string, error) {
 	m := &message.Message{Kind: message.Text, From: b.own.String(), To: canonical(to), Text: rules.Normalise(text), Precedence: p}
 	if ref := rules.Check(m, b.policy(nil)); ref != nil {
-		return "", &Refused{*ref}
+		return "", refused(ref)
 	}
 	m.Precedence = rules.Precedence(m)
 	if a, ok := b.cfg.Aliases[strings.ToUpper(to)]; ok {
@@ -254,7 +249,7 @@ func (b *Bridge) Send(ctx context.Context, to, text string, p message.Precedence
 	m.Filed, _ = b.clock.Wall()
 	deliveries, ref := b.route(nil, m)
 	if ref != nil {
-		return "", &Refused{*ref}
+		return "", refused(ref)
 	}
 	r := b.record(m, deliveries)
 	r.Identity = identify(m)
@@ -268,30 +263,20 @@ func (b *Bridge) Send(ctx context.Context, to, text string, p message.Precedence
 	return id, nil
 }
 
-// Refused is the error of Send for a text that the rules refuse.
-type Refused struct{ rules.Refusal }
-
-func (r *Refused) Error() string { return fmt.Sprintf("refused (%s): %s", r.Code, r.Why) }
+// refused makes a rule's refusal the error of a command.
+func refused(ref *rules.Refusal) error { return &desk.Refused{Code: ref.Code, Why: ref.Why} }
 
 // Station is the gateway's call sign.
 func (b *Bridge) Station() string { return b.own.String() }
 
-// LinkState is what Links tells of one link.
-type LinkState struct {
-	Name, Kind string
-	Up, Quiet  bool
-	Why        string
-	Since      string // RFC 3339
-}
-
 // Links tells how each link is.
-func (b *Bridge) Links() []LinkState {
-	var out []LinkState
+func (b *Bridge) Links() []desk.LinkState {
+	var out []desk.LinkState
 	for _, ln := range b.lines {
 		ln.mu.Lock()
-		out = append(out, LinkState{
+		out = append(out, desk.LinkState{
 			Name: ln.Name, Kind: ln.Kind, Up: ln.up.Load(), Quiet: b.control.isQuiet(ln.Name),
-			Why: ln.why, Since: ln.since.UTC().Format("2006-01-02T15:04:05Z"),
+			Why: ln.why, Since: ln.since.UTC().Format(time.RFC3339),
 		})
 		ln.mu.Unlock()
 	}

@@ -6,7 +6,7 @@ import (
 	"errors"
 	"net/http"
 
-	"posthouse/bridge"
+	"posthouse/bridge/desk"
 	"posthouse/bridge/message"
 )
 
@@ -18,8 +18,8 @@ type Desk interface {
 	QuietLinks() []string
 	Block(ctx context.Context, pattern, why string) error
 	Unblock(ctx context.Context, pattern string) error
-	Blocks() []bridge.Block
-	Links() []bridge.LinkState
+	Blocks() []desk.Block
+	Links() []desk.LinkState
 }
 
 // What the commands ask, as JSON.
@@ -41,11 +41,11 @@ type (
 	}
 	// Answer is what comes back.
 	Answer struct {
-		ID     string         `json:"id,omitempty"`
-		Quiet  []string       `json:"quiet,omitempty"`
-		Blocks []bridge.Block `json:"blocks,omitempty"`
-		Error  string         `json:"error,omitempty"`
-		Rule   string         `json:"rule,omitempty"` // the refusal code
+		ID     string       `json:"id,omitempty"`
+		Quiet  []string     `json:"quiet,omitempty"`
+		Blocks []desk.Block `json:"blocks,omitempty"`
+		Error  string       `json:"error,omitempty"`
+		Rule   string       `json:"rule,omitempty"` // the refusal code
 	}
 )
 
@@ -90,13 +90,13 @@ func handle[Q any](do func(context.Context, Q) (Answer, error)) http.HandlerFunc
 			return
 		}
 		a, err := do(r.Context(), q)
-		var refused *bridge.Refused
+		var refused *desk.Refused
 		switch {
 		case err == nil:
 			write(w, http.StatusOK, a)
 		case errors.As(err, &refused):
 			write(w, http.StatusUnprocessableEntity, Answer{Error: err.Error(), Rule: refused.Code})
-		case errors.Is(err, bridge.ErrUsage):
+		case errors.Is(err, desk.ErrUsage):
 			write(w, http.StatusBadRequest, Answer{Error: err.Error()})
 		default:
 			write(w, http.StatusInternalServerError, Answer{Error: err.Error()})

@@ -115,7 +115,7 @@ func (c blockCmd) Run(s streams, environ env) error {
 		return err
 	}
 	for _, b := range a.Blocks {
-		fmt.Fprintf(s.out, "%-24s %-20s %s\n", b.Pattern, b.At, b.Why)
+		fmt.Fprintf(s.out, "%-24s %-20s %s\n", b.Pattern, b.Since, b.Why)
 	}
 	return nil
 }

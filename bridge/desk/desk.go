@@ -1,0 +1,62 @@
+package desk
+
+import (
+	"errors"
+	"fmt"
+	"time"
+)
+
+// What a command gets that cannot be carried out; the text says what to do.
+var (
+	// ErrUsage: it asks for what is not possible.
+	ErrUsage = errors.New("not possible")
+	// ErrUnknown: it names a message that is not there.
+	ErrUnknown = errors.New("no such message")
+)
+
+// Refused is the error of a text that the rules refuse.
+type Refused struct {
+	Code string // one of the refusal codes
+	Why  string
+}
+
+func (r *Refused) Error() string { return fmt.Sprintf("refused (%s): %s", r.Code, r.Why) }
+
+// Block is one entry of the block list.
+type Block struct {
+	Pattern string `json:"pattern"`
+	Why     string `json:"why,omitempty"`
+	Since   string `json:"since,omitempty"` // RFC 3339; empty for one from the settings
+}
+
+// LinkState tells how one link is.
+type LinkState struct {
+	Name  string `json:"name"`
+	Kind  string `json:"kind"`
+	Up    bool   `json:"up"`
+	Quiet bool   `json:"quiet"` // the operator stopped all sending there
+	Why   string `json:"why,omitempty"`
+	Since string `json:"since"` // RFC 3339
+}
+
+// Station is one station on the link where it was heard.
+type Station struct {
+	Call  string    `json:"call"`
+	Link  string    `json:"link"`
+	At    time.Time `json:"at"` // last heard, by the clock as it is now
+	Ago   float64   `json:"ago_seconds"`
+	Fresh bool      `json:"reachable"` // heard lately enough that texts are sent there
+	// Answers says that it sent a text or an acknowledgement, or that it takes
+	// messages; a weather station never does.
+	Answers bool     `json:"answers"`
+	SNR     *float64 `json:"snr_db,omitempty"`
+	RSSI    *float64 `json:"rssi_dbm,omitempty"`
+	Lat     *float64 `json:"lat,omitempty"`
+	Lon     *float64 `json:"lon,omitempty"`
+}
+
+// Exercise is the exercise that goes on, or that has just been stopped.
+type Exercise struct {
+	Name  string `json:"name"` // empty: none
+	Since Moment `json:"since,omitzero"`
+}
