@@ -175,10 +175,15 @@ func (f *far) meshes() []string {
 	return out
 }
 
-// wantsAll tells whether the operator's routes send by a trunk what any gateway
+// fewGateways is up to how many far gateways all are followed: in a small network
+// everybody is known before the first message is written, in a large one only
+// those that matter here.
+const fewGateways = 200
+
+// wantsAll tells whether there are few gateways, or the operator's routes send by a trunk what any gateway
 // with the right links may take, so that all have to be known.
 func (b *Bridge) wantsAll(trunk string) bool {
-	if b.cfg.Unheard == trunk {
+	if b.cfg.Unheard == trunk || b.far.table.Size(time.Now()) < fewGateways {
 		return true
 	}
 	hasMail := false

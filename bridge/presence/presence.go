@@ -155,6 +155,19 @@ func (t *Table) IsAlive(call string, now time.Time) bool {
 	return false
 }
 
+// Size is how many announcements are remembered. Those of gateways that were
+// silent for an hour are forgotten first.
+func (t *Table) Size(now time.Time) int {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for k, e := range t.all {
+		if now.Sub(e.came) > time.Hour {
+			delete(t.all, k)
+		}
+	}
+	return len(t.all)
+}
+
 // Known tells whether anything is known of gateways of a mesh, alive or not,
 // but for one call sign.
 func (t *Table) Known(mesh, but string) bool {
