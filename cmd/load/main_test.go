@@ -1,0 +1,73 @@
+package main
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+)
+
+func TestNothingBeyondLoopbackIsLoaded(t *testing.T) {
+	for _, broker := range []string{"tcp://192.0.2.1:1883", "tcp://broker.example:1883", "tcp://:1883", "://"} {
+		if _, err := parse([]string{"-to", broker}); err == nil {
+			t.Errorf("-to %s is taken", broker)
+		}
+	}
+	if _, err := parse([]string{"-from", "tcp://127.0.0.1:1883", "-to", "tcp://[::1]:1883"}); err != nil {
+		t.Errorf("brokers on loopback: %v", err)
+	}
+}
+
+func TestLoadsAreBounded(t *testing.T) {
+	for _, args := range []string{"-n 0", "-n 2000001", "-senders 376", "-size 19", "-size 141", "-max-time 2h", "-queued 10 -kill 1"} {
+		if _, err := parse(strings.Fields(args)); err == nil {
+			t.Errorf("%s is taken", args)
+		}
+	}
+}
+
+// A text that the rules refuse would be lost by right.
+func TestTextsAreKnownAgainAndPassTheRules(t *testing.T) {
+	for _, size := range []int{20, 140} {
+		for _, i := range []int{0, 7, 19999, maxTexts} {
+			s := text(i, size)
+			if got := numberOf(s); got != i {
+				t.Errorf("text %q is read as number %d, want %d", s, got, i)
+			}
+			if len(s) > size {
+				t.Errorf("text %q is longer than %d bytes", s, size)
+			}
+			m := message.Message{Kind: message.Text, From: callOf(i % maxSenders), To: "ALL", Text: s}
+			if ref := rules.Check(&m, &rules.Policy{Own: gateway}); ref != nil {
+				t.Errorf("%q is refused: %s, %s", s, ref.Code, ref.Why)
+			}
+		}
+	}
+}
+
+func TestEachStationHasItsOwnCallSign(t *testing.T) {
+	seen := map[string]bool{gateway: true}
+	for i := range maxSenders {
+		for _, call := range []string{callOf(i), farOf(i)} {
+			if _, err := callsign.Parse(call); err != nil || seen[call] {
+				t.Fatalf("station %d: %s is taken already, or no call sign: %v", i, call, err)
+			}
+			seen[call] = true
+		}
+	}
+}
+
+func TestQuantilesAreNearestRanks(t *testing.T) {
+	var all []time.Duration
+	for i := 100; i > 0; i-- {
+		all = append(all, time.Duration(i)*time.Millisecond)
+	}
+	for q, want := range map[float64]float64{0.5: 50, 0.99: 99, 1: 100} {
+		if got := quantile(all, q); got != want {
+			t.Errorf("quantile %g of 1 to 100 ms is %g, want %g", q, got, want)
+		}
+	}
+}
