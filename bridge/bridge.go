@@ -76,9 +76,6 @@ type line struct {
 	everUp bool
 }
 
-// starting is why a link is down that has not said anything yet.
-const starting = "starting"
-
 // New puts a bridge together; nothing runs before Run. It reads what the
 // operator had set (quiet links, blocks), who was heard, and the airtime spent.
 func New(ctx context.Context, o Options) (*Bridge, error) {
@@ -118,7 +115,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 }
 
 func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) error {
-	ln := &line{Link: cfg, link: l, props: l.Properties(), why: starting, since: time.Now()}
+	ln := &line{Link: cfg, link: l, props: l.Properties(), why: "starting", since: time.Now()}
 	if cfg.Mesh != nil && cfg.Mesh.SF != 0 {
 		var err error
 		if ln.pace, err = b.newPace(ctx, ln); err != nil {

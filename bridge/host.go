@@ -35,7 +35,8 @@ func (h *host) State(up bool, why string) {
 	ln := h.ln
 	ln.mu.Lock()
 	was, again := ln.up.Load(), ln.everUp
-	changed := was != up || ln.why == starting // the first failure is news, too
+	changed := was != up
+	news := why != ln.why
 	ln.why = why
 	if changed {
 		ln.since = time.Now()
@@ -45,6 +46,8 @@ func (h *host) State(up bool, why string) {
 	ln.mu.Unlock()
 	h.b.meter.LinkUp(ln.Name, up)
 	switch {
+	case !changed && !up && news && !h.b.stopping.Load(): // it never came up, or fails in another way now
+		h.b.log.Info("link is still down", "link", ln.Name, "why", why)
 	case !changed:
 		return
 	case up:
