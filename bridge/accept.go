@@ -277,6 +277,7 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, don
 	}
 	b.log.Info("accepted", "link", ln.Name, "id", b.id(done.Seq), "from", m.From, "to", m.To,
 		"precedence", m.Precedence.String(), "way", b.wayOf(m, to))
+	b.lookForHeld(to)
 	if m.Precedence == message.Emergency {
 		b.alarm(ctx, m, done.Seq)
 	}

@@ -260,6 +260,7 @@ func (b *Bridge) Send(ctx context.Context, to, text string, p message.Precedence
 	id := b.id(done[0].Seq)
 	b.meter.Accepted("")
 	b.log.Info("accepted", "link", "", "id", id, "from", m.From, "to", m.To, "precedence", m.Precedence.String(), "way", b.wayOf(m, deliveries))
+	b.lookForHeld(deliveries)
 	return id, nil
 }
 

@@ -136,6 +136,18 @@ func (b *Bridge) hear(ln *line, m *message.Message) {
 	b.letRelease()
 }
 
+// lookForHeld has the clerk look once at what has just been stored as held: its
+// addressee may have been heard after it was routed and before it was on disk,
+// where the clerk could not find it.
+func (b *Bridge) lookForHeld(stored []queue.Delivery) {
+	for _, d := range stored {
+		if d.State == queue.Held {
+			b.control.toRelease(callsign.Base(d.To))
+			b.letRelease()
+		}
+	}
+}
+
 // letRelease wakes the clerk, who lets go what waited for those who were heard.
 func (b *Bridge) letRelease() {
 	select {

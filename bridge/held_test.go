@@ -1,0 +1,89 @@
+package bridge_test
+
+import (
+	"context"
+	"log/slog"
+	"path/filepath"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"posthouse/adapters/memory"
+	"posthouse/bridge"
+	"posthouse/bridge/clock"
+	"posthouse/bridge/config"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/metrics"
+	"posthouse/queue"
+	"posthouse/queue/boltstore"
+)
+
+// slowStore does something between a text's routing and its commit.
+type slowStore struct {
+	queue.Store
+	meanwhile func()
+}
+
+func (s *slowStore) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
+	for _, op := range ops {
+		if op.New != nil && s.meanwhile != nil {
+			do := s.meanwhile
+			s.meanwhile = nil
+			do()
+		}
+	}
+	return s.Store.Apply(ctx, ops...)
+}
+
+// A station that is heard while a text for it is on its way to the disk gets it
+// at once: the clerk, who looked before it was there, looks again.
+func TestHeardBetweenRoutingAndCommit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		cfg, findings := config.Load(settings(), config.Hooks{})
+		if config.HasErrors(findings) {
+			t.Fatal(findings)
+		}
+		bolt, err := boltstore.Open(filepath.Join(t.TempDir(), "queue.db"), boltstore.Options{NoSync: true, MinFree: -1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		w := &world{t: t, cfg: cfg, links: map[string]*memory.Link{}, store: bolt}
+		ways := map[string]link.Link{}
+		for _, l := range cfg.Links {
+			w.links[l.Name] = memory.New(properties(&l))
+			ways[l.Name] = w.links[l.Name]
+		}
+		store := &slowStore{Store: bolt}
+		w.bridge, err = bridge.New(t.Context(), bridge.Options{
+			Config: cfg, Links: ways, Store: store, Log: slog.New(slog.DiscardHandler),
+			Clock: clock.New(clock.Saved{}, time.Now, func() bool { return true }),
+			Meter: metrics.New(prometheus.NewRegistry(), nil, link.Codes),
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- w.bridge.Run(ctx) }()
+		synctest.Wait()
+		store.meanwhile = func() {
+			m := message.Message{Kind: message.Beacon, From: "N0QRB-9", Messaging: true}
+			if _, err := w.links["hill"].Hear(ctx, m); err != nil {
+				t.Error(err)
+			}
+			time.Sleep(time.Second) // the clerk has looked
+		}
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "are you there")
+		w.want(w.gets("hill", time.Second), "text N0QRA-7>N0QRB-9 are you there")
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+		if err := bolt.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+}
