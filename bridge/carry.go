@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"posthouse/bridge/fit"
@@ -23,6 +24,7 @@ type carrier struct {
 // trip is one job on its way out: its frames of this round, and what went wrong.
 type trip struct {
 	item   queue.Item
+	chosen *queue.Delivery // as the courier has it: it may know more of the parts than the disk
 	r      *queue.Record
 	d      *queue.Delivery
 	frames []link.Frame
@@ -48,6 +50,7 @@ func (c *carrier) Carry(ctx context.Context, jobs []queue.Job) []queue.Outcome {
 	c.send(ctx, trips)
 	out := make([]queue.Outcome, len(trips))
 	for i, t := range trips {
+		t.keepParts()
 		out[i] = c.outcome(ctx, t)
 	}
 	return out
@@ -55,17 +58,13 @@ func (c *carrier) Carry(ctx context.Context, jobs []queue.Job) []queue.Outcome {
 
 // prepare reads the record afresh and makes the frames of this round.
 func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
-	t := &trip{item: j.Item}
+	t := &trip{item: j.Item, chosen: &j.Record.Deliveries[j.Item.Delivery]}
 	r, err := c.b.store.Get(ctx, j.Item.Seq)
-	if err != nil || !r.Deliveries[j.Item.Delivery].State.Open() {
-		return t.settle(queue.Outcome{}) // dropped, acknowledged or gone since it was chosen
+	if err != nil || !waits(&r.Deliveries[j.Item.Delivery]) {
+		return t.settle(queue.Outcome{}) // dropped, held, acknowledged or gone since it was chosen
 	}
 	t.r, t.d = r, &r.Deliveries[j.Item.Delivery]
-	for i, p := range j.Record.Deliveries[j.Item.Delivery].Parts {
-		if i < len(t.d.Parts) && p.Sent { // sent just now, the mark is still on its way to the disk
-			t.d.Parts[i].Sent = true
-		}
-	}
+	t.knowParts()
 	at := c.b.stamp()
 	if at.Age >= r.Until {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.b.expire(at, c.b.mayTell(&r.Message))})
@@ -90,6 +89,35 @@ func (t *trip) settle(o queue.Outcome) *trip {
 	return t
 }
 
+// waits tells whether a delivery is there to be sent.
+func waits(d *queue.Delivery) bool { return d.State == queue.Ready || d.State == queue.Later }
+
+// keepParts has the courier know what was sent, for when it asks for the rest
+// before the marks are on disk.
+func (t *trip) keepParts() {
+	if t.d != nil {
+		t.chosen.Parts, t.chosen.Before, t.chosen.After = slices.Clone(t.d.Parts), t.d.Before, t.d.After
+	}
+}
+
+// knowParts adds what the courier knows to what is on disk.
+func (t *trip) knowParts() {
+	if len(t.d.Parts) == 0 {
+		t.d.Parts, t.d.Before, t.d.After = slices.Clone(t.chosen.Parts), t.chosen.Before, t.chosen.After
+	}
+	if len(t.chosen.Parts) != len(t.d.Parts) {
+		return
+	}
+	for i, p := range t.chosen.Parts {
+		t.d.Parts[i].Sent = t.d.Parts[i].Sent || p.Sent
+	}
+}
+
+// untouched tells that nothing of a delivery was ever transmitted.
+func untouched(d *queue.Delivery) bool {
+	return d.Round == 0 && !slices.ContainsFunc(d.Parts, func(p queue.Part) bool { return p.Sent || p.Acked })
+}
+
 // exhausted tells whether a delivery has had all its rounds without being
 // acknowledged.
 func (c *carrier) exhausted(d *queue.Delivery) bool {
@@ -111,7 +139,7 @@ func (c *carrier) roundOver(d *queue.Delivery) bool {
 func (c *carrier) makeFrames(t *trip) error {
 	m := t.r.Message
 	mark, text := c.b.mark(c.ln, &m)
-	if len(t.d.Parts) == 0 {
+	if untouched(t.d) { // later the marks stay, so that a resend is the same to the byte
 		t.d.Before, t.d.After = mark.Before, mark.After
 	}
 	texts := []string{text}
@@ -228,6 +256,10 @@ func (c *carrier) send(ctx context.Context, trips []*trip) {
 		if t.done != nil || t.err != nil {
 			continue
 		}
+		if !c.Open() { // the operator said quiet, or the link went down, since it was chosen
+			t.err = link.ErrDown
+			continue
+		}
 		if t.err = c.spend(ctx, t); t.err != nil {
 			continue
 		}
@@ -276,12 +308,43 @@ func (c *carrier) outcome(ctx context.Context, t *trip) queue.Outcome {
 	case t.err == nil:
 		return c.partSent(t)
 	case errors.Is(t.err, link.ErrDown) || ctx.Err() != nil:
-		return queue.Outcome{Again: true}
+		return c.down(t)
+	case errors.Is(t.err, errNoAir):
+		return c.waitForAir(t)
 	case errors.As(t.err, &permanent):
 		return c.fail(t, permanent.Code, permanent.Unwrap().Error())
 	default:
 		return c.later(t)
 	}
+}
+
+// down has a job carried again once the link is up, less what of it was taken.
+func (c *carrier) down(t *trip) queue.Outcome {
+	out := queue.Outcome{Again: true}
+	if t.sent > 0 {
+		out = c.partSent(t)
+	}
+	out.Down = true
+	return out
+}
+
+// waitForAir puts a frame off that costs more air than it looked like. It is no
+// failure and counts as no attempt.
+func (c *carrier) waitForAir(t *trip) queue.Outcome {
+	var le *link.LaterError
+	if !errors.As(t.err, &le) || le.Wait > t.r.Until.Sub(c.b.clock.Age()) {
+		return c.fail(t, link.CodeTooLong, "one frame of it costs more airtime than there is")
+	}
+	due := c.b.clock.Age().Add(le.Wait)
+	return queue.Outcome{Urgent: true, Stop: !t.d.Begun, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[t.item.Delivery]
+		if !waits(d) {
+			return nil, queue.ErrSkip
+		}
+		t.copyParts(d)
+		d.State, d.Due = queue.Later, due
+		return nil, nil
+	}}
 }
 
 // partSent marks the parts that went out; more are to follow.
@@ -300,9 +363,9 @@ func (c *carrier) partSent(t *trip) queue.Outcome {
 // copyParts brings the parts in the store up to what was sent, and keeps the
 // acks that came meanwhile.
 func (t *trip) copyParts(d *queue.Delivery) {
+	d.Before, d.After = t.d.Before, t.d.After
 	if len(d.Parts) != len(t.d.Parts) {
-		d.Parts = append([]queue.Part(nil), t.d.Parts...)
-		d.Before, d.After = t.d.Before, t.d.After
+		d.Parts = slices.Clone(t.d.Parts)
 		return
 	}
 	for i := range d.Parts {

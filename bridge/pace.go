@@ -3,9 +3,11 @@ package bridge
 import (
 	"context"
 	"errors"
+	"sync/atomic"
 	"time"
 
 	"posthouse/bridge/airtime"
+	"posthouse/bridge/clock"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/queue"
@@ -18,6 +20,7 @@ type pace struct {
 	overhead        int // bytes that the mesh adds to each frame
 	budget          *airtime.Budget
 	threeRoundTrips time.Duration
+	busy            atomic.Int64 // clock.Age until which the last frame and its repeats fill the channel
 }
 
 const airKey = "air/"
@@ -70,9 +73,15 @@ func (p *pace) request(b *Bridge, r *queue.Record, bytes int) airtime.Request {
 // errNoAir is what a frame meets that may not go now after all.
 var errNoAir = errors.New("no airtime left")
 
-// Pace says how long the next frame of a delivery has to wait for airtime.
+// Pace says how long the next frame of a delivery has to wait: for airtime, and
+// until the frame before it is off the air, so that none lies in the node's own
+// queue where nothing urgent can pass it.
 func (c *carrier) Pace(r *queue.Record, delivery int) (time.Duration, bool) {
-	wait, why := c.ln.pace.budget.Wait(c.b.clock.Age(), c.ln.pace.request(c.b, r, c.nextBytes(r, delivery)))
+	now := c.b.clock.Age()
+	wait, why := c.ln.pace.budget.Wait(now, c.ln.pace.request(c.b, r, c.nextBytes(r, delivery)))
+	if rest := clock.Age(c.ln.pace.busy.Load()).Sub(now); rest > wait {
+		return rest, false
+	}
 	return wait, why == airtime.SenderShare || why == airtime.NoticeShare || why == airtime.NeverPossible
 }
 
@@ -115,6 +124,7 @@ func (c *carrier) spend(ctx context.Context, t *trip) error {
 		return err
 	})
 	if err == nil {
+		p.busy.Store(int64(b.clock.Age().Add(req.Cost * time.Duration(c.ln.Mesh.Repeats))))
 		b.meter.AirtimeSpent(c.ln.Name, req.Cost*time.Duration(c.ln.Mesh.Repeats))
 		b.meter.Airtime(c.ln.Name, p.budget.Used(b.clock.Age()))
 	}
