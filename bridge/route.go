@@ -203,8 +203,9 @@ func (b *Bridge) mark(ln *line, m *message.Message) (fit.Mark, string) {
 const oldText = 30 * time.Minute
 
 // signsItself tells whether a text goes out on APRS under its writer's own call
-// sign; others go under the gateway's, with the writer's name in the text.
+// sign: a station that this gateway heard itself. Others, far ones too, go under
+// the gateway's, with the writer's name in the text.
 func (b *Bridge) signsItself(m *message.Message) bool {
 	c, err := callsign.Parse(m.From)
-	return err == nil && c.AX25()
+	return err == nil && c.AX25() && m.TrunkID == ""
 }

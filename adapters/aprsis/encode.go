@@ -12,11 +12,13 @@ import (
 
 // Gated tells whether a message goes out under its writer's own call sign, as
 // what a gate heard by radio. It does for writers with a call sign that AX.25
-// can carry. Otherwise, and for notices, the frame is the gateway's own, and the
+// can carry, and for acknowledgements; not for a text that another gateway
+// handed over, which this one has not heard. Otherwise, and for notices, the frame is the gateway's own, and the
 // text has to name the writer: Encode does not add that. own is the gateway's
 // call sign.
 func Gated(m message.Message, own string) bool {
-	return m.Kind != message.Notice && m.From != own && isStation(m.From)
+	handedOver := m.Kind == message.Text && m.TrunkID != ""
+	return m.Kind != message.Notice && !handedOver && m.From != own && isStation(m.From)
 }
 
 func isStation(call string) bool {

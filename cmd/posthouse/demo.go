@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"syscall"
 	"time"
 
@@ -22,7 +23,7 @@ type demoCmd struct {
 const demoTime = 60 * time.Second
 
 // Run plays the demo: everything is real but the radios. The stations are MQTT
-// clients on the gateway's built-in brokers, the APRS station is logged in at a
+// clients on the gateways' built-in brokers, the APRS station is logged in at a
 // small APRS-IS server, and mail goes over SMTP, all on the loopback.
 func (c demoCmd) Run(s streams) error {
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, syscall.SIGINT)
@@ -39,12 +40,13 @@ func (c demoCmd) Run(s streams) error {
 		return err
 	}
 	defer d.clear()
+	fmt.Fprintln(s.out, "Starting two gateways; each listens some seconds whether it is alone on its mesh.")
 	if err := d.waitForLinks(play); err != nil {
 		return fail(exitSoftware, err)
 	}
 	missing := d.play(play, s.out)
 	if c.Serve {
-		fmt.Fprintf(s.out, "\nThe gateway goes on running: http://%s/readyz and /metrics. Stop it with Ctrl-C.\n", d.gateway.http.Addr())
+		fmt.Fprintf(s.out, "\nThe gateways go on running: http://%s/readyz and /metrics. Stop it with Ctrl-C.\n", d.valley.http.Addr())
 		<-ctx.Done()
 	}
 	if missing > 0 {
@@ -62,48 +64,70 @@ func (c demoCmd) logger(w io.Writer) *slog.Logger {
 
 // The cast: call signs that their country does not assign, names under .example.
 const (
-	demoGateway = "N0QRZ-10"
-	alder       = "N0QRA-7"          // on the valley mesh
-	birch       = "N0QRB-9"          // on the hill mesh
-	cedar       = "N0QRC-5"          // on APRS
-	dogwood     = "N0QRD-7"          // on the hill mesh, switched off at first
-	ann         = "ann@club.example" // mail
-	kim         = "kim@shop.example" // mail, a stranger
+	valleyGateway = "N0QRZ-10"
+	hillGateway   = "N0QRY-10"
+	alder         = "N0QRA-7"          // on the valley mesh
+	birch         = "N0QRB-9"          // on the hill mesh
+	cedar         = "N0QRC-5"          // on APRS
+	dogwood       = "N0QRD-7"          // somewhere, switched off at first
+	ann           = "ann@club.example" // mail
+	kim           = "kim@shop.example" // mail, a stranger
 )
 
-// demoSettings are the gateway's, as an operator would write them.
-func demoSettings(dir, aprs, smarthost, mailListen string, serve bool) []string {
+// trunkSettings are those of the link between the gateways.
+func trunkSettings(call string, keys map[string]string) []string {
+	return []string{
+		"POSTHOUSE_CALLSIGN=" + call, "POSTHOUSE_COUNTRY=US",
+		"POSTHOUSE_FAR_KIND=trunk", "POSTHOUSE_FAR_SIGNING_KEY_FILE=" + keys[call], "POSTHOUSE_FAR_TRUST_FILE=" + keys["trust"],
+	}
+}
+
+// valleySettings are the valley gateway's, as an operator would write them: a
+// mesh, the trunk's broker, APRS, and mail by the far gateway.
+func valleySettings(dir string, keys map[string]string, trunk, aprs string, serve bool) []string {
 	http := ""
 	if serve {
 		http = "127.0.0.1:8327"
 	}
-	return []string{
-		"POSTHOUSE_CALLSIGN=" + demoGateway, "POSTHOUSE_LINKS=valley,hill,aprs,post", "POSTHOUSE_DATA_DIR=" + dir,
-		"POSTHOUSE_HTTP_LISTEN=" + http, "POSTHOUSE_COUNTRY=US", "POSTHOUSE_POSITION=46.5,-122.9",
-		"POSTHOUSE_VALLEY_KIND=mesh", "POSTHOUSE_VALLEY_BROKER_LISTEN=127.0.0.1:0", "POSTHOUSE_VALLEY_OPEN_CHANNEL=yes",
-		"POSTHOUSE_HILL_KIND=mesh", "POSTHOUSE_HILL_BROKER_LISTEN=127.0.0.1:0", "POSTHOUSE_HILL_OPEN_CHANNEL=yes",
-		"POSTHOUSE_APRS_KIND=aprs", "POSTHOUSE_APRS_SERVER=" + aprs, fmt.Sprintf("POSTHOUSE_APRS_PASSCODE=%d", adapters.Passcode(demoGateway)),
-		"POSTHOUSE_APRS_FILTER=r/46.5/-122.9/50", "POSTHOUSE_APRS_POSITIONS=true",
-		"POSTHOUSE_POST_KIND=mail", "POSTHOUSE_POST_LISTEN=" + mailListen, "POSTHOUSE_POST_DOMAIN=radio.example",
-		"POSTHOUSE_POST_SMARTHOST=" + smarthost, "POSTHOUSE_POST_SMARTHOST_TLS=none",
-	}
+	return append(trunkSettings(valleyGateway, keys),
+		"POSTHOUSE_LINKS=valley,far,aprs", "POSTHOUSE_DATA_DIR="+filepath.Join(dir, "valley"), "POSTHOUSE_HTTP_LISTEN="+http,
+		"POSTHOUSE_POSITION=46.5,-122.9", "POSTHOUSE_ROUTES=*@*=far",
+		"POSTHOUSE_VALLEY_KIND=mesh", "POSTHOUSE_VALLEY_MESH=valley", "POSTHOUSE_VALLEY_BROKER_LISTEN=127.0.0.1:0", "POSTHOUSE_VALLEY_OPEN_CHANNEL=yes",
+		"POSTHOUSE_FAR_BROKER_LISTEN="+trunk,
+		"POSTHOUSE_APRS_KIND=aprs", "POSTHOUSE_APRS_SERVER="+aprs, fmt.Sprintf("POSTHOUSE_APRS_PASSCODE=%d", adapters.Passcode(valleyGateway)),
+		"POSTHOUSE_APRS_FILTER=r/46.5/-122.9/50", "POSTHOUSE_APRS_POSITIONS=true")
 }
 
-// waitForLinks waits until every link of the gateway is up.
+// hillSettings are the hill gateway's: a mesh, the trunk, and mail.
+func hillSettings(dir string, keys map[string]string, trunk, smarthost, mailListen string) []string {
+	return append(trunkSettings(hillGateway, keys),
+		"POSTHOUSE_LINKS=hill,far,post", "POSTHOUSE_DATA_DIR="+filepath.Join(dir, "hill"), "POSTHOUSE_HTTP_LISTEN=",
+		"POSTHOUSE_HILL_KIND=mesh", "POSTHOUSE_HILL_MESH=hill", "POSTHOUSE_HILL_BROKER_LISTEN=127.0.0.1:0", "POSTHOUSE_HILL_OPEN_CHANNEL=yes",
+		"POSTHOUSE_FAR_BROKER_URL=tcp://"+trunk,
+		"POSTHOUSE_POST_KIND=mail", "POSTHOUSE_POST_LISTEN="+mailListen, "POSTHOUSE_POST_DOMAIN=radio.example",
+		"POSTHOUSE_POST_SMARTHOST="+smarthost, "POSTHOUSE_POST_SMARTHOST_TLS=none")
+}
+
+// waitForLinks waits until every link of both gateways is up, and each has made
+// sure that it is alone on its mesh.
 func (d *demo) waitForLinks(ctx context.Context) error {
 	for {
-		down := ""
-		for _, l := range d.gateway.bridge.Links() {
-			if !l.Up {
-				down = l.Name + ": " + l.Why
+		missing := ""
+		for _, g := range []*gateway{d.valley, d.hill} {
+			for _, l := range g.bridge.Links() {
+				if !l.Up {
+					missing = g.cfg.Callsign + " " + l.Name + ": " + l.Why
+				} else if !l.Transmits {
+					missing = g.cfg.Callsign + " " + l.Name + ": still listening for other gateways of the mesh"
+				}
 			}
 		}
-		if down == "" {
+		if missing == "" {
 			return nil
 		}
 		select {
 		case <-ctx.Done():
-			return fmt.Errorf("link %s: not up in time", down)
+			return fmt.Errorf("link of %s: not ready in time", missing)
 		case <-time.After(20 * time.Millisecond):
 		}
 	}

@@ -7,7 +7,10 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
+	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -15,26 +18,30 @@ import (
 
 	"posthouse/adapters"
 	"posthouse/adapters/aprsis/standin"
+	"posthouse/adapters/broker/envelope"
 	"posthouse/adapters/mail/sink"
 	"posthouse/bridge/config"
 )
 
-// demo is the stage: one gateway, and around it all that it speaks to.
+// demo is the stage: two gateways with a trunk between them, and around them all
+// that they speak to.
 type demo struct {
-	gateway *gateway
-	stopped chan error
-	cancel  context.CancelFunc
+	valley, hill *gateway
+	running      sync.WaitGroup
+	cancel       context.CancelFunc
 
-	aprs                  *standin.Server
-	remote                *standin.Station
-	post                  *sink.Sink
-	mailIn                string
+	wire   *wire // the line between the gateways
+	aprs   *standin.Server
+	remote *standin.Station
+	post   *sink.Sink
+	mailIn string
+
 	alder, birch, dogwood *radio
 }
 
-// setStage starts everything. The gateway runs until clear.
+// setStage starts everything. The gateways run until clear.
 func setStage(ctx context.Context, dir string, log *slog.Logger, serve bool) (d *demo, err error) {
-	d = &demo{stopped: make(chan error, 1)}
+	d = &demo{}
 	ctx, d.cancel = context.WithCancel(ctx)
 	defer func() {
 		if err != nil {
@@ -47,31 +54,62 @@ func setStage(ctx context.Context, dir string, log *slog.Logger, serve bool) (d 
 	if d.post, err = sink.Listen(ctx, "127.0.0.1:0"); err != nil {
 		return d, err
 	}
+	trunk, err := freeAddress()
+	if err != nil {
+		return d, err
+	}
 	if d.mailIn, err = freeAddress(); err != nil {
 		return d, err
 	}
-	cfg, findings := config.Load(demoSettings(dir, d.aprs.Addr().String(), d.post.Address(), d.mailIn, serve), adapters.Hooks())
-	if config.HasErrors(findings) {
-		return d, fmt.Errorf("the demo's settings: %v", findings)
-	}
-	if d.gateway, err = open(ctx, cfg, log); err != nil {
+	if d.wire, err = layWire(ctx, trunk); err != nil {
 		return d, err
 	}
-	go func() { d.stopped <- d.gateway.run(ctx) }()
-	for name, places := range map[string]map[string]**radio{
-		"valley": {alder: &d.alder}, "hill": {birch: &d.birch, dogwood: &d.dogwood},
-	} {
-		for call, r := range places {
-			if *r, err = switchOn(d.brokerOf(name), name, call); err != nil {
-				return d, err
-			}
-		}
+	keys, err := demoKeys(dir, valleyGateway, hillGateway)
+	if err != nil {
+		return d, err
 	}
-	d.remote, err = standin.Join(ctx, d.aprs.Addr().String(), cedar)
-	return d, err
+	if d.valley, err = d.run(ctx, log, valleySettings(dir, keys, trunk, d.aprs.Addr().String(), serve)); err != nil {
+		return d, err
+	}
+	if d.hill, err = d.run(ctx, log, hillSettings(dir, keys, d.wire.address(), d.post.Address(), d.mailIn)); err != nil {
+		return d, err
+	}
+	return d, d.switchOnAll(ctx)
 }
 
-// clear stops everything and closes the store.
+// run opens a gateway and keeps it running until clear.
+func (d *demo) run(ctx context.Context, log *slog.Logger, settings []string) (*gateway, error) {
+	cfg, findings := config.Load(settings, adapters.Hooks())
+	if config.HasErrors(findings) {
+		return nil, fmt.Errorf("the demo's settings: %v", findings)
+	}
+	g, err := open(ctx, cfg, log.With("gateway", cfg.Callsign))
+	if err != nil {
+		return nil, err
+	}
+	d.running.Go(func() {
+		if err := errors.Join(g.run(ctx), g.close()); err != nil {
+			log.Error("a gateway of the demo failed", "gateway", cfg.Callsign, "err", err)
+		}
+	})
+	return g, nil
+}
+
+func (d *demo) switchOnAll(ctx context.Context) (err error) {
+	if d.alder, err = switchOn(brokerOf(d.valley, "valley"), "valley", alder); err != nil {
+		return err
+	}
+	if d.birch, err = switchOn(brokerOf(d.hill, "hill"), "hill", birch); err != nil {
+		return err
+	}
+	if d.dogwood, err = switchOn(brokerOf(d.valley, "valley"), "valley", dogwood); err != nil {
+		return err
+	}
+	d.remote, err = standin.Join(ctx, d.aprs.Addr().String(), cedar)
+	return err
+}
+
+// clear stops everything and closes the stores.
 func (d *demo) clear() {
 	for _, r := range []*radio{d.alder, d.birch, d.dogwood} {
 		if r != nil {
@@ -79,9 +117,9 @@ func (d *demo) clear() {
 		}
 	}
 	d.cancel()
-	if d.gateway != nil && d.gateway.bridge != nil {
-		<-d.stopped
-		d.gateway.close()
+	d.running.Wait()
+	if d.wire != nil {
+		d.wire.wait()
 	}
 	if d.aprs != nil {
 		d.aprs.Close()
@@ -92,8 +130,30 @@ func (d *demo) clear() {
 }
 
 // brokerOf gives the address of a mesh's built-in broker.
-func (d *demo) brokerOf(name string) string {
-	return "tcp://" + d.gateway.links[name].(interface{ Addr() net.Addr }).Addr().String()
+func brokerOf(g *gateway, name string) string {
+	return "tcp://" + g.links[name].(interface{ Addr() net.Addr }).Addr().String()
+}
+
+// demoKeys makes a signing key for each gateway, and a trust file that lists
+// all, as 'posthouse key' and two operators would.
+func demoKeys(dir string, calls ...string) (map[string]string, error) {
+	files, lines := map[string]string{"trust": filepath.Join(dir, "trust.jwk")}, ""
+	for _, call := range calls {
+		key, err := envelope.MakeKey()
+		if err != nil {
+			return nil, err
+		}
+		b, err := key.PEM()
+		if err != nil {
+			return nil, err
+		}
+		files[call] = filepath.Join(dir, call+".key")
+		if err := os.WriteFile(files[call], b, 0o600); err != nil {
+			return nil, err
+		}
+		lines += key.Public().JWK(call) + "\n"
+	}
+	return files, os.WriteFile(files["trust"], []byte(lines), 0o600)
 }
 
 // freeAddress finds a port of the loopback that nobody uses.
@@ -187,6 +247,16 @@ func (r *radio) expect(ctx context.Context, fits func(frame) bool) (frame, error
 			return frame{}, fmt.Errorf("%s heard nothing of it", r.call)
 		}
 	}
+}
+
+// misses makes sure that a text does not come for a while.
+func (r *radio) misses(text string, during time.Duration) error {
+	ctx, cancel := context.WithTimeout(context.Background(), during)
+	defer cancel()
+	if _, err := r.expect(ctx, hasText(text)); err == nil {
+		return fmt.Errorf("%s got %q too early", r.call, text)
+	}
+	return nil
 }
 
 func hasText(part string) func(frame) bool {
