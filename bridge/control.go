@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -39,6 +40,9 @@ type controls struct {
 	blocks  map[string]block
 	block   rules.Patterns // of the settings and of blocks together
 	release map[string]bool
+
+	exercise exercise
+	players  rules.Patterns // who takes part in it; none: everybody
 }
 
 func (b *Bridge) loadControls(ctx context.Context) error {
@@ -62,7 +66,7 @@ func (b *Bridge) loadControls(ctx context.Context) error {
 		}
 		c.blocks[e.Pattern] = e
 	}
-	return b.joinBlocks()
+	return errors.Join(b.joinBlocks(), b.loadExercise(ctx))
 }
 
 // joinBlocks makes one list of the settings' blocks and the operator's.
@@ -276,7 +280,7 @@ func (b *Bridge) Links() []desk.LinkState {
 	for _, ln := range b.lines {
 		ln.mu.Lock()
 		out = append(out, desk.LinkState{
-			Name: ln.Name, Kind: ln.Kind, Up: ln.up.Load(), Quiet: b.control.isQuiet(ln.Name),
+			Name: ln.Name, Kind: ln.Kind, Up: ln.up.Load(), Transmits: ln.transmits(), Quiet: b.control.isQuiet(ln.Name),
 			Why: ln.why, Since: ln.since.UTC().Format(time.RFC3339),
 		})
 		ln.mu.Unlock()

@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"posthouse/bridge/callsign"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/bridge/rules"
@@ -30,25 +29,6 @@ func (b *Bridge) mayDeclareEmergency(m *message.Message) bool {
 		}
 	}
 	return b.alarms.Allow(m.From, b.clock.Age())
-}
-
-// setExercise marks the texts of those who take part in an exercise. A text
-// that begins with REAL EMERGENCY is never marked.
-func (b *Bridge) setExercise(m *message.Message) {
-	if b.cfg.Exercise == "" || rules.Real(m.Text) {
-		return
-	}
-	if len(b.cfg.ExerciseStations) == 0 {
-		m.Exercise = b.cfg.Exercise
-		return
-	}
-	for _, s := range b.cfg.ExerciseStations {
-		c := canonical(s)
-		if c == m.From || c == callsign.Base(m.From) {
-			m.Exercise = b.cfg.Exercise
-			return
-		}
-	}
 }
 
 // alarm tells the people of POSTHOUSE_ALERT_TO that an emergency came in. Exercise

@@ -172,15 +172,22 @@ func (l *loader) checkCountry() {
 // frame, and an APRS frame has 67.
 const maxExercise = 20
 
-func (l *loader) checkExercise() {
-	for _, r := range l.config.Exercise {
+// ExerciseProblem tells what is wrong with the name of an exercise; empty: nothing.
+func ExerciseProblem(name string) string {
+	for _, r := range name {
 		if r < ' ' || r > '~' {
-			l.fail(Prefix+"EXERCISE", "has a character that not every medium can carry", "write letters, digits and spaces without accents")
-			break
+			return "has a character that not every medium can carry: write letters, digits and spaces without accents"
 		}
 	}
-	if len(l.config.Exercise) > maxExercise {
-		l.fail(Prefix+"EXERCISE", "is longer than "+strconv.Itoa(maxExercise)+" characters, and stands twice in every frame", "choose a shorter name")
+	if len(name) > maxExercise {
+		return "is longer than " + strconv.Itoa(maxExercise) + " characters, and stands twice in every frame: choose a shorter one"
+	}
+	return ""
+}
+
+func (l *loader) checkExercise() {
+	if problem, advice, bad := strings.Cut(ExerciseProblem(l.config.Exercise), ": "); bad {
+		l.fail(Prefix+"EXERCISE", problem, advice)
 	}
 	for _, call := range l.config.ExerciseStations {
 		if !isCall(call) && (!strings.Contains(call, "*") || checkPattern(call) != nil || message.IsMail(call)) {

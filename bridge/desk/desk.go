@@ -31,12 +31,13 @@ type Block struct {
 
 // LinkState tells how one link is.
 type LinkState struct {
-	Name  string `json:"name"`
-	Kind  string `json:"kind"`
-	Up    bool   `json:"up"`
-	Quiet bool   `json:"quiet"` // the operator stopped all sending there
-	Why   string `json:"why,omitempty"`
-	Since string `json:"since"` // RFC 3339
+	Name      string `json:"name"`
+	Kind      string `json:"kind"`
+	Up        bool   `json:"up"`
+	Quiet     bool   `json:"quiet"` // the operator stopped all sending there
+	Why       string `json:"why,omitempty"`
+	Since     string `json:"since"`     // RFC 3339
+	Transmits bool   `json:"transmits"` // false: another gateway transmits for this mesh, or it is not settled yet
 }
 
 // Station is one station on the link where it was heard.
