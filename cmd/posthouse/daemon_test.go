@@ -276,7 +276,7 @@ func (d *process) rss() int64 {
 // shipped builds the program as the packages hold it: what is measured or killed
 // at random is to be the real thing, at its own speed.
 var shipped = sync.OnceValues(func() (string, error) {
-	path := filepath.Join(os.TempDir(), fmt.Sprintf("posthouse-shipped-%d", os.Getpid()))
+	path := shippedPath()
 	cmd := exec.Command("go", "build", "-buildvcs=false", "-trimpath", "-o", path, ".")
 	cmd.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if out, err := cmd.CombinedOutput(); err != nil {
@@ -284,6 +284,10 @@ var shipped = sync.OnceValues(func() (string, error) {
 	}
 	return path, nil
 })
+
+func shippedPath() string {
+	return filepath.Join(os.TempDir(), fmt.Sprintf("posthouse-shipped-%d", os.Getpid()))
+}
 
 // ship has a daemon run the program as it is shipped.
 func (d *process) ship() {

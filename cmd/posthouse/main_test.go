@@ -21,6 +21,7 @@ type leakless struct{ *testing.M }
 
 func (l leakless) Run() int {
 	code := l.M.Run()
+	os.Remove(shippedPath()) // if any test built it
 	if code != 0 {
 		return code
 	}

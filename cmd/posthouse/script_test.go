@@ -28,6 +28,7 @@ import (
 //	hears TOPIC REGEXP      subscribes at $BROKER until something like it comes
 //	stops                   SIGTERM to what runs in the background, which ends within 5 s
 func TestScripts(t *testing.T) {
+	t.Parallel()
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: true,

@@ -118,12 +118,6 @@ func (s *station) say(f said) {
 	s.confirmed(s.publish(f))
 }
 
-// raw publishes bytes and waits for the PUBACK.
-func (s *station) raw(b []byte) {
-	s.t.Helper()
-	s.confirmed(s.client.Publish(s.mesh+"/from", 1, false, b))
-}
-
 func (s *station) confirmed(token mqtt.Token) {
 	s.t.Helper()
 	if !token.WaitTimeout(patience) || token.Error() != nil {
