@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"posthouse/bridge/clock"
 	"posthouse/bridge/fit"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
@@ -87,6 +88,19 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 func (t *trip) settle(o queue.Outcome) *trip {
 	t.done = &o
 	return t
+}
+
+// has tells whether a delivery is still this link's: the operator may have ended
+// it or moved it to another link while it was being carried.
+func (c *carrier) has(d *queue.Delivery) bool { return d.Link == c.ln.Name && d.State.Open() }
+
+// wait has a delivery wait until due; what the operator has parked meanwhile
+// stays parked.
+func (c *carrier) wait(d *queue.Delivery, due clock.Age) {
+	if d.State != queue.Parked {
+		d.State = queue.Later
+	}
+	d.Due = due
 }
 
 // waits tells whether a delivery is there to be sent.
@@ -205,7 +219,7 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 		d := *t.d
 		ops = append(ops, queue.Op{Seq: t.item.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			have := &r.Deliveries[t.item.Delivery]
-			if !have.State.Open() {
+			if !c.has(have) {
 				return nil, queue.ErrSkip
 			}
 			have.Parts, have.Before, have.After = append([]queue.Part(nil), d.Parts...), d.Before, d.After
@@ -342,7 +356,7 @@ func (c *carrier) waitForAir(t *trip) queue.Outcome {
 			return nil, queue.ErrSkip
 		}
 		t.copyParts(d)
-		d.State, d.Due = queue.Later, due
+		c.wait(d, due)
 		return nil, nil
 	}}
 }
@@ -351,7 +365,7 @@ func (c *carrier) waitForAir(t *trip) queue.Outcome {
 func (c *carrier) partSent(t *trip) queue.Outcome {
 	return queue.Outcome{Again: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[t.item.Delivery]
-		if !d.State.Open() {
+		if !c.has(d) {
 			return nil, queue.ErrSkip
 		}
 		t.copyParts(d)
@@ -392,7 +406,7 @@ func (c *carrier) finishRound(t *trip) queue.Outcome {
 	out := queue.Outcome{Put: c.b.gave(t.d.To, &t.r.Message)}
 	out.Change = func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[t.item.Delivery]
-		if !d.State.Open() {
+		if !c.has(d) {
 			return nil, queue.ErrSkip
 		}
 		t.copyParts(d)
@@ -403,7 +417,7 @@ func (c *carrier) finishRound(t *trip) queue.Outcome {
 			return c.b.end(r, t.item.Delivery, state, at, nil), nil
 		}
 		r.Note(at, "sent", c.ln.Name, fmt.Sprintf("try %d, waiting %v for an acknowledgement", d.Attempts, wait))
-		d.State, d.Due = queue.Later, at.Age.Add(wait)
+		c.wait(d, at.Age.Add(wait))
 		return nil, nil
 	}
 	c.b.log.Info(sentWord(state), "link", c.ln.Name, "id", c.b.id(t.r.Seq), "kind", string(t.r.Message.Kind), "from", t.r.Message.From, "to", t.d.To, "try", t.d.Attempts+1)
@@ -433,7 +447,7 @@ func (c *carrier) fail(t *trip, code, why string) queue.Outcome {
 	b.meter.Delivery(c.ln.Name, string(queue.Failed))
 	return queue.Outcome{Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]
-		if !d.State.Open() {
+		if !c.has(d) {
 			return nil, queue.ErrSkip
 		}
 		d.Code, d.Error = code, why
@@ -460,12 +474,13 @@ func (c *carrier) later(t *trip) queue.Outcome {
 	c.b.meter.Delivery(c.ln.Name, "retried")
 	return queue.Outcome{Urgent: !begun, Stop: !begun, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[t.item.Delivery]
-		if !d.State.Open() {
+		if !c.has(d) {
 			return nil, queue.ErrSkip
 		}
 		t.copyParts(d)
 		d.Attempts++
-		d.State, d.Due, d.Begun, d.Error = queue.Later, at.Age.Add(wait), begun, why
+		d.Begun, d.Error = begun, why
+		c.wait(d, at.Age.Add(wait))
 		r.Note(at, "try failed", c.ln.Name, why)
 		return nil, nil
 	}}
@@ -477,7 +492,7 @@ func (c *carrier) hold(item queue.Item, at queue.Stamp) func(*queue.Record) ([]*
 	name := c.ln.Name
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]
-		if !d.State.Open() {
+		if !c.has(d) {
 			return nil, queue.ErrSkip
 		}
 		d.State, d.Due = queue.Held, at.Age

@@ -190,4 +190,3 @@ func (b *Bridge) story(r *queue.Record) desk.Story {
 	}
 	return s
 }
-
