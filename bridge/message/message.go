@@ -94,10 +94,31 @@ type Message struct {
 	TrunkID string `cbor:"26,keyasint,omitempty" json:"trunk_id,omitempty"`
 	Mesh    string `cbor:"27,keyasint,omitempty" json:"mesh,omitempty"`
 
+	// Handed is set when a gateway gave it to this one alone, not to a group. Left
+	// is how long it had to live then, 0 when nobody said. Key names the key by
+	// which that gateway signed.
+	Handed bool          `cbor:"28,keyasint,omitempty" json:"handed,omitempty"`
+	Left   time.Duration `cbor:"-" json:"-"`
+	Key    string        `cbor:"29,keyasint,omitempty" json:"key,omitempty"`
+
+	// Result is how a message ended at a far gateway, in a receipt that comes from
+	// there: one of the Result constants. Empty: delivered, or with Nak refused.
+	Result string `cbor:"30,keyasint,omitempty" json:"result,omitempty"`
+
 	// Exercise is the name of the exercise that the text belongs to; its parts
 	// are marked with it. Empty: real traffic.
 	Exercise string `cbor:"25,keyasint,omitempty" json:"exercise,omitempty"`
 }
+
+// What a receipt from a far gateway may say.
+const (
+	ResultDelivered = "delivered" // the station acknowledged, or the mail server took it
+	ResultSent      = "sent"      // transmitted where nobody confirms
+	ResultNak       = "nak"       // the station refused it
+	ResultExpired   = "expired"   // its lifetime ended
+	ResultFailed    = "failed"    // for good, with the reason
+	ResultDropped   = "dropped"   // by the far operator
+)
 
 // Where is a position on the earth, WGS 84.
 type Where struct {

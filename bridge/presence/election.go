@@ -14,6 +14,7 @@ type Election struct {
 	Mesh, Own string
 
 	transmits bool
+	joined    bool      // it was connected to the trunk before
 	connected time.Time // to the trunk; zero: cut off
 	cut       time.Time // since when it is cut off; zero: connected
 }
@@ -33,10 +34,10 @@ func (e *Election) Decide(t *Table, meshUp, trunkUp bool, now time.Time) bool {
 func (e *Election) follow(trunkUp bool, now time.Time) {
 	switch {
 	case trunkUp && e.connected.IsZero():
-		if e.cut.IsZero() || now.Sub(e.cut) >= Alive || !e.transmits {
+		if !e.joined || now.Sub(e.cut) >= Alive {
 			e.transmits = false // a newcomer
 		}
-		e.connected, e.cut = now, time.Time{}
+		e.joined, e.connected, e.cut = true, now, time.Time{}
 	case !trunkUp && (!e.connected.IsZero() || e.cut.IsZero()):
 		e.connected, e.cut = time.Time{}, now
 	}

@@ -170,12 +170,50 @@ func TestRememberedAnnouncementProvesNothing(t *testing.T) {
 func TestWillCountsForItsOwnStartOnly(t *testing.T) {
 	table, now := NewTable(), time.Unix(1e9, 0)
 	table.Hear(Say{Mesh: "valley", Call: "N0QRA-10", Boot: 2, Count: 1, MeshUp: true}, false, now)
-	table.Gone("valley", "N0QRA-10", 1)
+	table.Gone("N0QRA-10", 1)
 	if !table.IsAlive("N0QRA-10", now) {
 		t.Error("an old start's will ended the new one")
 	}
-	table.Gone("valley", "N0QRA-10", 2)
+	table.Gone("N0QRA-10", 2)
 	if table.IsAlive("N0QRA-10", now) {
 		t.Error("alive after its will")
+	}
+}
+
+func TestWillCountsForAllMeshesOfTheGateway(t *testing.T) {
+	table, now := NewTable(), time.Unix(1e9, 0)
+	for _, mesh := range []string{"valley", "hill"} {
+		table.Hear(Say{Mesh: mesh, Call: "N0QRA-10", Boot: 2, Count: 1, MeshUp: true}, false, now)
+	}
+	table.Gone("N0QRA-10", 2)
+	if got := table.Living("", now); len(got) != 0 {
+		t.Errorf("alive after its will: %v", got)
+	}
+}
+
+func TestWhoHasJustSpokenIsAlive(t *testing.T) {
+	table, now := NewTable(), time.Unix(1e9, 0)
+	table.Spoke("N0QRA-10", now)
+	if !table.IsAlive("N0QRA-10", now.Add(Alive-time.Second)) || table.IsAlive("N0QRA-10", now.Add(Alive)) {
+		t.Error("a signed message is a sign of life, for as long as an announcement")
+	}
+	table.Forget("N0QRA-10")
+	if table.IsAlive("N0QRA-10", now) {
+		t.Error("alive though nothing of it is believed any more")
+	}
+}
+
+func TestNewcomerWhoseTrunkWasLateDisplacesNobody(t *testing.T) {
+	c := newCrowd("N0QRB-10")
+	c.run(time.Minute)
+	c.start("N0QRA-10") // the lower call sign
+	c.nodes["N0QRA-10"].trunk = false
+	c.run(20 * time.Second) // it knows of nobody and transmits
+	c.nodes["N0QRA-10"].trunk = true
+	if s := c.run(10 * time.Minute); s[2] > 0 {
+		t.Errorf("two transmit for %d s after the trunk is up", s[2])
+	}
+	if got := c.transmitter(); got != "N0QRB-10" {
+		t.Errorf("%s transmits, want the incumbent", got)
 	}
 }

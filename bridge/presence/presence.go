@@ -52,12 +52,13 @@ type entry struct {
 
 // Table is what was heard of gateways. Safe for concurrent use.
 type Table struct {
-	mu  sync.Mutex
-	all map[key]*entry
+	mu    sync.Mutex
+	all   map[key]*entry
+	spoke map[string]time.Time // by call sign, see Spoke
 }
 
 // NewTable makes an empty table.
-func NewTable() *Table { return &Table{all: map[key]*entry{}} }
+func NewTable() *Table { return &Table{all: map[key]*entry{}, spoke: map[string]time.Time{}} }
 
 // Hear takes in an announcement; retained says that it is the broker's memory of
 // an old one. It returns whether anything changed that others may act on.
@@ -86,17 +87,33 @@ func (t *Table) Hear(s Say, retained bool, now time.Time) bool {
 	return changed
 }
 
-// Gone takes in a gateway's last will: it shortens the wait, for that start of
-// the gateway only.
-func (t *Table) Gone(mesh, call string, boot uint64) bool {
+// Spoke notes that a gateway has just signed a message for us, with a number
+// that it had not used before: as good a sign of life as its announcement, which
+// may be on its way yet. It says nothing of the gateway's meshes.
+func (t *Table) Spoke(call string, now time.Time) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	e := t.all[key{mesh, call}]
-	if e == nil || e.say.Boot != boot {
-		return false
+	if len(t.spoke) >= maxGateways {
+		clear(t.spoke)
 	}
-	e.heard = time.Time{}
-	return true
+	t.spoke[call] = now
+}
+
+// Gone takes in a gateway's last will: it shortens the wait on all its meshes,
+// for that start of the gateway only.
+func (t *Table) Gone(call string, boot uint64) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	gone := false
+	for k, e := range t.all {
+		if k.call == call && e.say.Boot == boot && !e.heard.IsZero() {
+			e.heard, gone = time.Time{}, true
+		}
+	}
+	if gone {
+		delete(t.spoke, call)
+	}
+	return gone
 }
 
 // Forget drops all that a gateway said: its key is no longer trusted.
@@ -108,6 +125,7 @@ func (t *Table) Forget(call string) {
 			delete(t.all, k)
 		}
 	}
+	delete(t.spoke, call)
 }
 
 func (t *Table) forgetOldest() {
@@ -143,7 +161,7 @@ func (t *Table) Living(mesh string, now time.Time) []Say {
 	return out
 }
 
-// IsAlive tells whether a gateway is alive, on whatever mesh.
+// IsAlive tells whether a gateway is alive, on whatever mesh, or has just spoken.
 func (t *Table) IsAlive(call string, now time.Time) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -152,7 +170,16 @@ func (t *Table) IsAlive(call string, now time.Time) bool {
 			return true
 		}
 	}
-	return false
+	at, ok := t.spoke[call]
+	return ok && now.Sub(at) < Alive
+}
+
+// Serves tells whether a gateway has ever said that it serves a mesh, as far as
+// is remembered.
+func (t *Table) Serves(mesh, call string) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.all[key{mesh, call}] != nil
 }
 
 // Size is how many announcements are remembered. Those of gateways that were
