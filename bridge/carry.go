@@ -61,7 +61,7 @@ func (c *carrier) Carry(ctx context.Context, jobs []queue.Job) []queue.Outcome {
 func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	t := &trip{item: j.Item, chosen: &j.Record.Deliveries[j.Item.Delivery]}
 	r, err := c.b.store.Get(ctx, j.Item.Seq)
-	if err != nil || !waits(&r.Deliveries[j.Item.Delivery]) {
+	if err != nil || !c.has(&r.Deliveries[j.Item.Delivery]) || !waits(&r.Deliveries[j.Item.Delivery]) {
 		return t.settle(queue.Outcome{}) // dropped, held, acknowledged or gone since it was chosen
 	}
 	t.r, t.d = r, &r.Deliveries[j.Item.Delivery]
@@ -75,6 +75,9 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	}
 	if c.exhausted(t.d) {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.hold(j.Item, at)})
+	}
+	if ref := c.b.blockedSince(&r.Message, t.d.To); ref != nil {
+		return t.settle(c.fail(t, ref.Code, ref.Why))
 	}
 	if ref := rules.CheckOut(&r.Message, c.b.out(c.ln, &r.Message)); ref != nil {
 		return t.settle(c.fail(t, ref.Code, ref.Why))
@@ -406,7 +409,8 @@ func (c *carrier) finishRound(t *trip) queue.Outcome {
 	out := queue.Outcome{Put: c.b.gave(t.d.To, &t.r.Message)}
 	out.Change = func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[t.item.Delivery]
-		if !c.has(d) {
+		late := d.State == queue.Expired && state == queue.Delivered // its time ended while the server took it
+		if !c.has(d) && !late {
 			return nil, queue.ErrSkip
 		}
 		t.copyParts(d)
@@ -492,7 +496,7 @@ func (c *carrier) hold(item queue.Item, at queue.Stamp) func(*queue.Record) ([]*
 	name := c.ln.Name
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]
-		if !c.has(d) {
+		if !c.has(d) || d.State == queue.Parked {
 			return nil, queue.ErrSkip
 		}
 		d.State, d.Due = queue.Held, at.Age

@@ -20,6 +20,17 @@ type Desk interface {
 	Unblock(ctx context.Context, pattern string) error
 	Blocks() []desk.Block
 	Links() []desk.LinkState
+
+	Queue(ctx context.Context, most int, each func(desk.Row) error) error
+	Waiting() int
+	Story(ctx context.Context, id string) (desk.Story, error)
+	Order(ctx context.Context, o desk.Order) (desk.Story, error)
+	Log(ctx context.Context, span desk.Span, steps bool, each func(desk.Line) error) error
+	Stations() []desk.Station
+	Exercise() desk.Exercise
+	StartExercise(ctx context.Context, name string) (desk.Exercise, error)
+	StopExercise(ctx context.Context) (desk.Exercise, error)
+	Station() string
 }
 
 // What the commands ask, as JSON.
@@ -39,13 +50,32 @@ type (
 		Pattern string `json:"pattern"`
 		Why     string `json:"why,omitempty"`
 	}
+	// MessageRequest names a message.
+	MessageRequest struct {
+		ID string `json:"id"`
+	}
+	// QueueRequest asks for what waits: Most deliveries, 0 for all.
+	QueueRequest struct {
+		Most int `json:"most,omitempty"`
+	}
+	// LogRequest asks for the station log of a span.
+	LogRequest struct {
+		desk.Span
+		Steps bool `json:"steps,omitempty"`
+	}
+	// ExerciseRequest names an exercise.
+	ExerciseRequest struct {
+		Name string `json:"name"`
+	}
 	// Answer is what comes back.
 	Answer struct {
-		ID     string       `json:"id,omitempty"`
-		Quiet  []string     `json:"quiet,omitempty"`
-		Blocks []desk.Block `json:"blocks,omitempty"`
-		Error  string       `json:"error,omitempty"`
-		Rule   string       `json:"rule,omitempty"` // the refusal code
+		ID       string         `json:"id,omitempty"`
+		Quiet    []string       `json:"quiet,omitempty"`
+		Blocks   []desk.Block   `json:"blocks,omitempty"`
+		Story    *desk.Story    `json:"story,omitempty"`
+		Exercise *desk.Exercise `json:"exercise,omitempty"`
+		Error    string         `json:"error,omitempty"`
+		Rule     string         `json:"rule,omitempty"` // the refusal code
 	}
 )
 
@@ -76,32 +106,66 @@ func control(d Desk) http.Handler {
 	mux.HandleFunc("POST /blocks", handle(func(context.Context, struct{}) (Answer, error) {
 		return Answer{Blocks: d.Blocks()}, nil
 	}))
+	mux.HandleFunc("POST /show", handle(func(ctx context.Context, q MessageRequest) (Answer, error) {
+		story, err := d.Story(ctx, q.ID)
+		return Answer{Story: &story}, err
+	}))
+	mux.HandleFunc("POST /order", handle(func(ctx context.Context, q desk.Order) (Answer, error) {
+		story, err := d.Order(ctx, q)
+		return Answer{Story: &story}, err
+	}))
+	mux.HandleFunc("POST /exercise/start", handle(func(ctx context.Context, q ExerciseRequest) (Answer, error) {
+		e, err := d.StartExercise(ctx, q.Name)
+		return Answer{Exercise: &e}, err
+	}))
+	mux.HandleFunc("POST /exercise/stop", handle(func(ctx context.Context, _ struct{}) (Answer, error) {
+		e, err := d.StopExercise(ctx)
+		return Answer{Exercise: &e}, err
+	}))
+	lists(mux, d)
 	return mux
 }
 
 // handle reads a request, does it, and writes the answer or the error.
 func handle[Q any](do func(context.Context, Q) (Answer, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		var q Q
-		dec := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxRequest))
-		dec.DisallowUnknownFields()
-		if err := dec.Decode(&q); err != nil {
-			write(w, http.StatusBadRequest, Answer{Error: "the request is not readable: " + err.Error()})
+		q, ok := read[Q](w, r)
+		if !ok {
 			return
 		}
 		a, err := do(r.Context(), q)
-		var refused *desk.Refused
-		switch {
-		case err == nil:
-			write(w, http.StatusOK, a)
-		case errors.As(err, &refused):
-			write(w, http.StatusUnprocessableEntity, Answer{Error: err.Error(), Rule: refused.Code})
-		case errors.Is(err, desk.ErrUsage):
-			write(w, http.StatusBadRequest, Answer{Error: err.Error()})
-		default:
-			write(w, http.StatusInternalServerError, Answer{Error: err.Error()})
+		if err != nil {
+			writeError(w, err)
+			return
 		}
+		write(w, http.StatusOK, a)
 	}
+}
+
+// read reads a request; when that fails it has answered already.
+func read[Q any](w http.ResponseWriter, r *http.Request) (q Q, ok bool) {
+	dec := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxRequest))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&q); err != nil {
+		write(w, http.StatusBadRequest, Answer{Error: "the request is not readable: " + err.Error()})
+		return q, false
+	}
+	return q, true
+}
+
+// writeError says what kind of error it is by the status.
+func writeError(w http.ResponseWriter, err error) {
+	a, code := Answer{Error: err.Error()}, http.StatusInternalServerError
+	var refused *desk.Refused
+	switch {
+	case errors.As(err, &refused):
+		a.Rule, code = refused.Code, http.StatusUnprocessableEntity
+	case errors.Is(err, desk.ErrUsage):
+		code = http.StatusBadRequest
+	case errors.Is(err, desk.ErrUnknown):
+		code = http.StatusNotFound
+	}
+	write(w, code, a)
 }
 
 func write(w http.ResponseWriter, code int, a Answer) {

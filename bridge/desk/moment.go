@@ -1,6 +1,9 @@
 package desk
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // Moment is a time for people, in UTC, with the word whether the clock that
 // gave it was trusted.
@@ -39,4 +42,20 @@ func (m Moment) Clock() string {
 		return m.At.UTC().Format(clockLayout) + "?"
 	}
 	return m.At.UTC().Format(clockLayout)
+}
+
+// Brief gives a length of time in at most six characters: 5s, 12m, 3h05m, 2d04h.
+func Brief(d time.Duration) string {
+	d = max(d, 0)
+	switch {
+	case d < time.Minute:
+		return fmt.Sprintf("%ds", d/time.Second)
+	case d < time.Hour:
+		return fmt.Sprintf("%dm", d/time.Minute)
+	case d < 24*time.Hour:
+		return fmt.Sprintf("%dh%02dm", d/time.Hour, d%time.Hour/time.Minute)
+	case d < 1000*24*time.Hour:
+		return fmt.Sprintf("%dd%02dh", d/(24*time.Hour), d%(24*time.Hour)/time.Hour)
+	}
+	return fmt.Sprintf("%dd", d/(24*time.Hour))
 }
