@@ -174,9 +174,9 @@ func TestSessionKeepsWhatCameMeanwhile(t *testing.T) {
 // A broker may be told to send all at once: more than the link has room for.
 func TestMoreThanThereIsRoomFor(t *testing.T) {
 	if testing.Short() {
-		t.Skip("sends 3,000 messages")
+		t.Skip("sends 20,000 messages")
 	}
-	const n = 3 * intake
+	const n = intake + intake/4
 	b, first, node := onMosquitto(t, "max_inflight_messages 0", "max_queued_messages 0", "autosave_interval 1000")
 	first.stop()
 	var tokens []mqtt.Token

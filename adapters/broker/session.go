@@ -31,8 +31,8 @@ const (
 	longestWait   = 30 * time.Second
 	steady        = time.Minute // a connection that lasted this long starts the waits afresh
 
-	intake      = 1024    // packets that wait to be kept
-	intakeBytes = 8 << 20 // and their payloads together
+	intake      = 16 << 10 // packets that wait to be kept: Mosquitto 2.0 sends a burst on far beyond its own window
+	intakeBytes = 8 << 20  // and their payloads together
 )
 
 // sessionOptions say how to reach a broker, and what to hear of there.
@@ -79,7 +79,7 @@ func (s *session) run(ctx context.Context, h handler) error {
 			return ctx.Err()
 		}
 		h.state(false, err.Error())
-		if time.Since(began) > steady {
+		if time.Since(began) > steady || errors.Is(err, errOverflow) {
 			wait = firstWait
 		}
 		// Jitter, so that gateways that lost one broker do not come back as one.
@@ -332,10 +332,14 @@ func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
 		m.Ack()
 	}
 	if c.overflow.Load() && len(c.in) == 0 {
-		return errors.New("more came in than could be kept, asking the broker for the rest again")
+		return errOverflow
 	}
 	return nil
 }
+
+// errOverflow is no fault of the connection: all that fitted in has been kept,
+// so there is no reason to wait longer each time.
+var errOverflow = errors.New("more came in than could be kept, asking the broker for the rest again")
 
 // wanted tells whether we subscribe to a topic: the broker's half of the session
 // may still hold a subscription from before the settings were changed.
