@@ -38,11 +38,10 @@ type result struct {
 	QueuedAnon    float64 `json:"queued_anon_mib,omitempty"`
 	QueuedRSS     float64 `json:"queued_rss_mib,omitempty"`
 
-	Anon     float64 `json:"anon_mib"`
-	Peak     float64 `json:"peak_rss_mib"`
-	CPU      float64 `json:"cpu_us_per_text"`
-	Written  float64 `json:"written_bytes_per_text"`
-	cpuTotal time.Duration
+	Anon    float64 `json:"anon_mib"`
+	Peak    float64 `json:"peak_rss_mib"`
+	CPU     float64 `json:"cpu_us_per_text"`
+	Written float64 `json:"written_bytes_per_text"`
 }
 
 // fill takes over the tally; the texts began to flow at begun.

@@ -26,8 +26,8 @@ type process struct {
 	path string
 	args []string
 	env  []string
-	log  string // the file that its output goes to
-	cmd  *exec.Cmd
+	log  string    // the file that its output goes to
+	cmd  *exec.Cmd // nil: not running
 }
 
 func (p *process) start() error {
@@ -36,11 +36,12 @@ func (p *process) start() error {
 		return err
 	}
 	defer out.Close()
-	p.cmd = exec.Command(p.path, p.args...)
-	p.cmd.Env, p.cmd.Stdout, p.cmd.Stderr = p.env, out, out
-	if err := p.cmd.Start(); err != nil {
+	cmd := exec.Command(p.path, p.args...)
+	cmd.Env, cmd.Stdout, cmd.Stderr = p.env, out, out
+	if err := cmd.Start(); err != nil {
 		return fmt.Errorf("starting %s: %w", p.name, err)
 	}
+	p.cmd = cmd
 	return nil
 }
 
