@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"posthouse/bridge/callsign"
-	"posthouse/bridge/clock"
+	"posthouse/bridge/config"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/bridge/rules"
@@ -24,8 +24,12 @@ const sameWithoutID = 2 * time.Minute
 type plan struct {
 	ops    []queue.Op
 	answer func([]queue.Done) link.Verdict
-	// full is the answer when the store has no room for a new message.
+	// full is the answer when the store has no room for a new message; empty for
+	// what is let into the reserve.
 	full link.Verdict
+	// err says that nothing is known about the message: the other side has to try
+	// again.
+	err error
 }
 
 // settled is a plan that needs no store.
@@ -66,7 +70,7 @@ func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]
 		}
 		plans = append(plans, plan{ops: []queue.Op{{Put: put}}, answer: func([]queue.Done) link.Verdict { return link.Verdict{} }})
 	}
-	verdicts, err := b.carryOut(ctx, plans)
+	verdicts, err := b.carryOut(ctx, ln, plans)
 	verdicts = verdicts[:min(len(verdicts), len(in))]
 	if err != nil {
 		b.log.Error("taking over failed, nothing was confirmed", "link", ln.Name, "messages", len(in), "err", err)
@@ -76,15 +80,23 @@ func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]
 
 // carryOut writes all plans in one step. When the store is full, what frees it
 // (receipts, emergencies) is written alone and new texts are refused.
-func (b *Bridge) carryOut(ctx context.Context, plans []plan) ([]link.Verdict, error) {
+func (b *Bridge) carryOut(ctx context.Context, ln *line, plans []plan) ([]link.Verdict, error) {
+	for _, p := range plans {
+		if p.err != nil {
+			return nil, p.err
+		}
+	}
 	done, err := b.store.Apply(ctx, joined(plans)...)
 	if errors.Is(err, queue.ErrFull) {
 		for i := range plans {
 			if p := &plans[i]; p.full.Code != "" {
-				*p = settled(p.full)
+				b.refuseFull(ln, p)
 			}
 		}
 		done, err = b.store.Apply(ctx, joined(plans)...)
+	}
+	if errors.Is(err, queue.ErrFull) {
+		return b.carryOutEach(ctx, ln, plans)
 	}
 	if err != nil {
 		return nil, err
@@ -95,6 +107,37 @@ func (b *Bridge) carryOut(ctx context.Context, plans []plan) ([]link.Verdict, er
 		done = done[len(p.ops):]
 	}
 	return verdicts, nil
+}
+
+// carryOutEach writes each plan alone when the reserve has no room either, so
+// that an emergency too many keeps no receipt out.
+func (b *Bridge) carryOutEach(ctx context.Context, ln *line, plans []plan) ([]link.Verdict, error) {
+	verdicts := make([]link.Verdict, len(plans))
+	for i := range plans {
+		p := &plans[i]
+		done, err := b.store.Apply(ctx, p.ops...)
+		if errors.Is(err, queue.ErrFull) {
+			p.full = fullVerdict
+			b.refuseFull(ln, p)
+			done, err = nil, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		verdicts[i] = p.answer(done)
+	}
+	return verdicts, nil
+}
+
+var fullVerdict = link.Verdict{Code: link.CodeFull, Why: "the gateway's store is full, try later"}
+
+// refuseFull turns a plan into the refusal that the store has no room for it.
+func (b *Bridge) refuseFull(ln *line, p *plan) {
+	if p.full.Code == link.CodeFull {
+		b.meter.Refused(ln.Name, link.CodeFull)
+		b.log.Warn("refused, the store is full", "link", ln.Name)
+	}
+	*p = settled(p.full)
 }
 
 func joined(plans []plan) []queue.Op {
@@ -141,15 +184,20 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) plan {
 	now := b.clock.Age()
 	identity, same := b.recognise(ln, m)
-	deliveries, ref := b.consider(ln, m)
+	_, known, err := b.store.Known(ctx, identity, now.Add(-same))
+	if err != nil {
+		return plan{err: err}
+	}
+	deliveries, ref := b.consider(ln, m, !known)
 	if ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign {
 		b.hear(ln, m)
 	}
-	if ref == nil && !b.withinRate(ctx, m, identity, now.Add(-same)) {
+	// Emergencies are never refused, and what is known already does not count.
+	if ref == nil && !known && m.Precedence != message.Emergency && !b.rate.Allow(m.From, now) {
 		ref = &rules.Refusal{Code: link.CodeTooMany, Why: "too many messages, wait some minutes"}
 	}
 	if ref != nil {
-		return b.planRefusal(ctx, ln, m, ref)
+		return b.planRefusal(ctx, ln, m, identity, ref)
 	}
 	if len(deliveries) == 0 {
 		return settled(link.Verdict{}) // all whom it is for have heard it
@@ -168,21 +216,9 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		p.ops = append(p.ops, queue.Op{Put: put})
 	}
 	if !urgent {
-		p.full = link.Verdict{Code: link.CodeFull, Why: "the gateway's store is full, try later"}
+		p.full = fullVerdict
 	}
 	return p
-}
-
-// withinRate tells whether a sender may hand in one more. Emergencies are never
-// refused, and what is known already does not count.
-func (b *Bridge) withinRate(ctx context.Context, m *message.Message, id queue.Identity, since clock.Age) bool {
-	if m.Precedence == message.Emergency {
-		return true
-	}
-	if _, known, err := b.store.Known(ctx, id, since); err == nil && known {
-		return true
-	}
-	return b.rate.Allow(m.From, b.clock.Age())
 }
 
 // recognise normalises the text and computes its identity, and for how long an
@@ -202,24 +238,39 @@ func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.D
 }
 
 // consider judges a normalised text and finds its way; it changes nothing but
-// the message. It does all of accept that needs no disk.
-func (b *Bridge) consider(ln *line, m *message.Message) ([]queue.Delivery, *rules.Refusal) {
+// the message, and with count set the number of its sender's emergencies. It
+// does all of accept that needs no disk.
+func (b *Bridge) consider(ln *line, m *message.Message, count bool) ([]queue.Delivery, *rules.Refusal) {
 	if ln.trunk == nil && (m.Via != "" && ln.props.Radio || m.From == b.own.String()) || ln.vote != nil && b.kin.isTold(frameHash(m.From, m.To, m.Text)) {
 		return nil, &rules.Refusal{Code: link.CodeLooped, Why: "a gateway sent this frame"}
 	}
-	if ref := rules.Check(m, b.policy(ln)); ref != nil {
+	if message.IsMail(m.From) && ln.trunk == nil && ln.Kind != config.KindMail {
+		return nil, &rules.Refusal{Code: link.CodeNoCallsign, Why: "on radio a mail address is no call sign"}
+	}
+	policy, to := b.policy(ln), m.To
+	if ref := rules.Check(m, policy); ref != nil {
 		return nil, ref
 	}
 	if ln.trunk == nil { // the first gateway has done this for a message that came by a trunk
 		if ref := b.address(m); ref != nil {
 			return nil, ref
 		}
+		if m.To != to { // the rules have not seen whom it is really for
+			if ref := rules.Check(m, policy); ref != nil {
+				return nil, ref
+			}
+		}
 		b.setExercise(m)
 		m.Mesh = ln.meshName()
 	}
-	b.setPrecedence(m)
-	if m.Filed.IsZero() {
-		m.Filed, _ = b.clock.Wall()
+	if message.IsMail(m.To) {
+		if _, _, ok := b.table.Address(m.To); !ok || strings.ContainsAny(m.To, " \n") {
+			return nil, &rules.Refusal{Code: link.CodeNoRoute, Why: "that is no mail address"}
+		}
+	}
+	b.setPrecedence(m, count)
+	if now, trusted := b.clock.Wall(); m.Filed.IsZero() || trusted && m.Filed.After(now) {
+		m.Filed = now
 	}
 	if !ln.transmits() {
 		return b.shadows(m), nil
@@ -229,9 +280,9 @@ func (b *Bridge) consider(ln *line, m *message.Message) ([]queue.Delivery, *rule
 
 // setPrecedence reads the precedence from the text and lowers what its sender
 // may not claim.
-func (b *Bridge) setPrecedence(m *message.Message) {
+func (b *Bridge) setPrecedence(m *message.Message, count bool) {
 	m.Precedence = rules.Precedence(m)
-	if m.Precedence == message.Emergency && !b.mayDeclareEmergency(m) {
+	if m.Precedence == message.Emergency && !b.mayDeclareEmergency(m, count) {
 		m.Claimed, m.Precedence = message.Emergency, message.Priority
 	}
 }
@@ -244,6 +295,9 @@ func (b *Bridge) record(m *message.Message, deliveries []queue.Delivery) *queue.
 	r.Expires = r.Until
 	if m.Kind == message.Text && !b.isGroup(m.To) {
 		r.Expires = min(r.Until, at.Age.Add(lookAgain(m.Precedence)))
+	}
+	if deliveries[0].State == queue.Local {
+		r.Expires = min(r.Until, deliveries[0].Due)
 	}
 	r.Note(at, "accepted", m.Link, b.wayOf(m, deliveries))
 	return r
@@ -278,6 +332,9 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, don
 	b.log.Info("accepted", "link", ln.Name, "id", b.id(done.Seq), "from", m.From, "to", m.To,
 		"precedence", m.Precedence.String(), "way", b.wayOf(m, to))
 	b.lookForHeld(to)
+	if m.Claimed != message.Unset {
+		b.log.Warn("sent as an emergency, goes on as priority", "link", ln.Name, "id", b.id(done.Seq), "from", m.From)
+	}
 	if m.Precedence == message.Emergency {
 		b.alarm(ctx, m, done.Seq)
 	}

@@ -75,6 +75,10 @@ const lastKey = "last/"
 
 // lastGiven looks up whom a station would answer.
 func (b *Bridge) lastGiven(station string) (given, bool) {
+	if v, ok := b.lately.Load(station); ok {
+		g := v.(given)
+		return g, b.clock.Age().Sub(g.At) <= answerWithin
+	}
 	v, err := b.store.Setting(context.Background(), lastKey+station)
 	if err != nil || v == nil {
 		return given{}, false
@@ -86,12 +90,15 @@ func (b *Bridge) lastGiven(station string) (given, bool) {
 	return g, true
 }
 
-// gave notes whom a station may answer now.
+// gave notes whom a station may answer now. It comes to the disk with the next
+// commit; until then, and for a while after, memory knows it.
 func (b *Bridge) gave(station string, m *message.Message) map[string][]byte {
 	if m.Kind != message.Text || message.IsMail(station) || b.isGroup(station) {
 		return nil
 	}
-	v, _ := cbor.Marshal(given{m.From, b.clock.Age(), m.MailID}) // plain fields: cannot fail
+	g := given{m.From, b.clock.Age(), m.MailID}
+	b.lately.Store(station, g)
+	v, _ := cbor.Marshal(g) // plain fields: cannot fail
 	return map[string][]byte{lastKey + station: v}
 }
 

@@ -46,6 +46,7 @@ type Bridge struct {
 	alarms *rules.Rate // emergencies by sender
 	tells  *rules.Rate // notices by station
 	again  *repeats    // receipts given lately
+	lately sync.Map    // station -> given: what is on its way to the disk; emptied with each purge
 	far    *far        // gateways beyond the trunks, and whom they hear
 	kin    *siblings   // the other gateways of our meshes
 

@@ -40,6 +40,8 @@ type controls struct {
 	blocks  map[string]block
 	block   rules.Patterns // of the settings and of blocks together
 	release map[string]bool
+	sweep   bool   // somebody was blocked: what of them is in the queue is to end
+	swept   uint64 // Seq up to which the queue was looked through
 
 	exercise exercise
 	players  rules.Patterns // who takes part in it; none: everybody
@@ -66,6 +68,7 @@ func (b *Bridge) loadControls(ctx context.Context) error {
 		}
 		c.blocks[e.Pattern] = e
 	}
+	c.sweep = len(c.blocks)+len(b.cfg.Block) > 0 // the last run may not have come to its end
 	return errors.Join(b.joinBlocks(), b.loadExercise(ctx))
 }
 
@@ -195,6 +198,7 @@ func (b *Bridge) Block(ctx context.Context, pattern, why string) error {
 	}
 	b.control.mu.Lock()
 	b.control.blocks[pattern] = e
+	b.control.sweep, b.control.swept = true, 0
 	err = b.joinBlocks()
 	b.control.mu.Unlock()
 	b.log.Warn("blocked by the operator", "pattern", pattern, "why", why)
@@ -242,13 +246,13 @@ func (b *Bridge) Blocks() []desk.Block {
 // everything else.
 func (b *Bridge) Send(ctx context.Context, to, text string, p message.Precedence) (string, error) {
 	m := &message.Message{Kind: message.Text, From: b.own.String(), To: canonical(to), Text: rules.Normalise(text), Precedence: p}
+	if a, ok := b.table.Aliases[strings.ToUpper(to)]; ok {
+		m.To = a
+	}
 	if ref := rules.Check(m, b.policy(nil)); ref != nil {
 		return "", refused(ref)
 	}
 	m.Precedence = rules.Precedence(m)
-	if a, ok := b.cfg.Aliases[strings.ToUpper(to)]; ok {
-		m.To = canonical(a)
-	}
 	b.setExercise(m)
 	m.Filed, _ = b.clock.Wall()
 	deliveries, ref := b.route(nil, m)

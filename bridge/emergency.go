@@ -18,8 +18,9 @@ const unacknowledgedAfter = 5 * time.Minute
 
 // mayDeclareEmergency tells whether a sender's emergency goes as one: not from a
 // mail sender without a call sign, not from a station that is missing on a list
-// that exists, and not more than three in ten minutes.
-func (b *Bridge) mayDeclareEmergency(m *message.Message) bool {
+// that exists, and not more than three in ten minutes, of which this is one when
+// it counts.
+func (b *Bridge) mayDeclareEmergency(m *message.Message, count bool) bool {
 	if message.IsMail(m.From) && m.SenderCall == "" {
 		return false
 	}
@@ -28,7 +29,7 @@ func (b *Bridge) mayDeclareEmergency(m *message.Message) bool {
 			return false
 		}
 	}
-	return b.alarms.Allow(m.From, b.clock.Age())
+	return !count || b.alarms.Allow(m.From, b.clock.Age())
 }
 
 // alarm tells the people of POSTHOUSE_ALERT_TO that an emergency came in. Exercise

@@ -3,6 +3,7 @@ package bridge
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/fxamacker/cbor/v2"
@@ -19,6 +20,8 @@ const (
 	purgeEvery = 10 * time.Minute
 	atATime    = 200 // records that one look takes on, so that it never holds up the rest
 	clockKey   = "clock"
+
+	looksAtOnce = 10 // looks in one tick; the rest has time until the next
 )
 
 // clerk does what time asks for, whatever the links do: lifetimes end, writers
@@ -35,7 +38,7 @@ func (b *Bridge) clerk(ctx context.Context) {
 			b.release(ctx)
 		case <-tick.C:
 			b.lookAgain(ctx)
-			b.endLocal(ctx)
+			b.sweep(ctx)
 			b.gauges()
 			if len(b.trunks()) > 0 {
 				b.followFar(ctx)
@@ -50,6 +53,7 @@ func (b *Bridge) clerk(ctx context.Context) {
 			if time.Since(purged) >= purgeEvery {
 				purged = time.Now()
 				b.purge(ctx)
+				b.forget(ctx)
 			}
 		}
 	}
@@ -58,9 +62,9 @@ func (b *Bridge) clerk(ctx context.Context) {
 // lookAgain takes on the open records whose time has come: their lifetime has
 // ended, or their writer is to be told that they wait.
 func (b *Bridge) lookAgain(ctx context.Context) {
-	for ctx.Err() == nil {
+	for range looksAtOnce {
 		seqs, err := b.store.Expiring(ctx, b.clock.Age(), atATime)
-		if err != nil || len(seqs) == 0 {
+		if err != nil || len(seqs) == 0 || ctx.Err() != nil {
 			return
 		}
 		var ops []queue.Op
@@ -132,7 +136,7 @@ func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp) queue.Op {
 		}
 	}
 	seq := r.Seq
-	emergency := r.Message.Precedence == message.Emergency && r.Open()
+	emergency := r.Message.Precedence == message.Emergency && r.Open() && !hasStep(r, alerted)
 	if emergency && at.Age.Sub(r.Accepted.Age) >= unacknowledgedAfter {
 		b.alarmUnacknowledged(r)
 	}
@@ -140,8 +144,12 @@ func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp) queue.Op {
 	last := b.lastHeard(held)
 	return queue.Op{Seq: seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		r.Expires = r.Until
+		endLocal(r, at)
 		if emergency && at.Age.Sub(r.Accepted.Age) < unacknowledgedAfter {
 			r.Expires = min(r.Until, r.Accepted.Age.Add(unacknowledgedAfter))
+		}
+		if emergency && at.Age.Sub(r.Accepted.Age) >= unacknowledgedAfter {
+			r.Note(at, alerted, "", "nobody has confirmed it")
 		}
 		if !tell || r.Told {
 			return nil, nil
@@ -163,35 +171,27 @@ func (b *Bridge) lastHeard(call string) string {
 	return fmt.Sprintf("not heard since %s", wall.Add(-ago).Format("1504Z"))
 }
 
-// endLocal turns texts between two stations of one mesh that were not
-// acknowledged there in time into held ones.
-func (b *Bridge) endLocal(ctx context.Context) {
-	for _, ln := range b.lines {
-		if !ln.props.Radio {
-			continue
-		}
-		items, err := b.store.Due(ctx, ln.Name, b.clock.Age(), atATime)
-		if err != nil {
-			return
-		}
-		var ops []queue.Op
-		at := b.stamp()
-		for _, it := range items {
-			ops = append(ops, queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
-				d := &r.Deliveries[it.Delivery]
-				if d.State != queue.Local {
-					return nil, queue.ErrSkip
-				}
-				d.State, d.Parts = queue.Held, nil
-				tellHeld(r, at)
-				r.Note(at, "held", ln.Name, d.To+" did not acknowledge on the mesh")
-				return nil, nil
-			}})
-		}
-		if len(ops) > 0 {
-			if _, err := b.store.Apply(ctx, ops...); err != nil {
-				return
-			}
+// alerted is the step of a record about whose missing acknowledgement a human
+// was told.
+const alerted = "alerted"
+
+func hasStep(r *queue.Record, what string) bool {
+	return slices.ContainsFunc(r.History, func(s queue.Step) bool { return s.What == what })
+}
+
+// endLocal turns a text between two stations of one mesh that was not
+// acknowledged there in time into a held one.
+func endLocal(r *queue.Record, at queue.Stamp) {
+	for i := range r.Deliveries {
+		d := &r.Deliveries[i]
+		switch {
+		case d.State != queue.Local:
+		case d.Due > at.Age:
+			r.Expires = min(r.Expires, d.Due)
+		default:
+			r.Note(at, "held", d.Link, d.To+" did not acknowledge on the mesh")
+			d.State, d.Parts = queue.Held, nil
+			tellHeld(r, at)
 		}
 	}
 }

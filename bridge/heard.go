@@ -2,9 +2,11 @@ package bridge
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/fxamacker/cbor/v2"
 
@@ -35,10 +37,11 @@ type heardTable struct {
 	mu    sync.Mutex
 	bases map[string][]*hearing // by base call
 	count map[string]int        // by link
+	gone  map[string]bool       // keys on disk of those that were forgotten
 }
 
 func newHeardTable() *heardTable {
-	return &heardTable{bases: map[string][]*hearing{}, count: map[string]int{}}
+	return &heardTable{bases: map[string][]*hearing{}, count: map[string]int{}, gone: map[string]bool{}}
 }
 
 // mark notes that a station was heard now.
@@ -88,12 +91,24 @@ func (t *heardTable) forgetOldest(name string) {
 	if oldest == nil {
 		return
 	}
-	base := callsign.Base(oldest.call)
-	t.bases[base] = slices.DeleteFunc(t.bases[base], func(e *hearing) bool { return e == oldest })
-	if len(t.bases[base]) == 0 {
-		delete(t.bases, base)
+	t.forget(func(e *hearing) bool { return e == oldest }, callsign.Base(oldest.call))
+}
+
+// forget removes the entries of some base calls that which says.
+func (t *heardTable) forget(which func(*hearing) bool, bases ...string) {
+	for _, base := range bases {
+		t.bases[base] = slices.DeleteFunc(t.bases[base], func(e *hearing) bool {
+			if !which(e) {
+				return false
+			}
+			t.count[e.link]--
+			t.gone[e.key()] = true
+			return true
+		})
+		if len(t.bases[base]) == 0 {
+			delete(t.bases, base)
+		}
 	}
-	t.count[name]--
 }
 
 // find gives copies of all entries of a base call, the latest first.
@@ -185,15 +200,30 @@ type storedHearing struct {
 
 const heardKey = "heard/"
 
+func (e *hearing) key() string { return heardKey + e.link + "/" + e.call }
+
+// rememberFor is how long a station is remembered after it was heard last:
+// longer than it counts as reachable, so that a notice can tell when that was.
+func (b *Bridge) rememberFor(ln *line) time.Duration { return 2 * max(ln.HeardFor, b.cfg.Lifetime) }
+
 // saveHeard writes down what changed since the last time, in one lazy step.
 func (b *Bridge) saveHeard(ctx context.Context) {
 	put := map[string][]byte{}
+	now := b.clock.Age()
 	b.heard.mu.Lock()
+	b.heard.forget(func(e *hearing) bool {
+		ln := b.byName[e.link]
+		return ln == nil || now.Sub(e.at) > b.rememberFor(ln)
+	}, slices.Collect(maps.Keys(b.heard.bases))...)
+	for key := range b.heard.gone {
+		put[key] = nil
+	}
+	clear(b.heard.gone)
 	for _, list := range b.heard.bases {
 		for _, e := range list {
 			if e.dirty {
 				v, _ := cbor.Marshal(storedHearing{e.at, e.answers, e.snr, e.rssi, e.where}) // plain fields: cannot fail
-				put[heardKey+e.link+"/"+e.call] = v
+				put[e.key()] = v
 				e.dirty = false
 			}
 		}
@@ -217,7 +247,7 @@ func (b *Bridge) loadHeard(ctx context.Context) error {
 		name, call, _ := strings.Cut(strings.TrimPrefix(key, heardKey), "/")
 		var s storedHearing
 		ln := b.byName[name]
-		if err := cbor.Unmarshal(v, &s); err != nil || ln == nil || now.Sub(s.At) > 2*max(ln.HeardFor, b.cfg.Lifetime) {
+		if err := cbor.Unmarshal(v, &s); err != nil || ln == nil || now.Sub(s.At) > b.rememberFor(ln) {
 			stale[key] = nil
 			continue
 		}

@@ -24,7 +24,7 @@ func (h *host) Accept(ctx context.Context, in ...message.Message) ([]link.Verdic
 // Judge implements link.Host.
 func (h *host) Judge(m message.Message) link.Verdict {
 	m.Link = h.ln.Name
-	if _, ref := h.b.consider(h.ln, &m); ref != nil {
+	if _, ref := h.b.consider(h.ln, &m, false); ref != nil {
 		return link.Verdict{Code: ref.Code, Why: ref.Why}
 	}
 	return link.Verdict{}

@@ -54,10 +54,11 @@ func (b *Bridge) position(from *line, m *message.Message) {
 		return
 	}
 	for _, ln := range b.lines {
-		if ln != from && ln.gated.wants(m) {
+		if ln != from && ln.gated.every > 0 && (&carrier{b: b, ln: ln}).Open() && ln.gated.wants(m) {
 			select {
 			case ln.gated.next <- *m:
 			default:
+				ln.gated.forget(m.From)
 				b.meter.Dropped(ln.Name, "positions-full")
 			}
 		}
@@ -76,9 +77,6 @@ func (b *Bridge) stale(w *message.Where) bool {
 
 // wants tells whether it is time for another position of this station.
 func (p *positions) wants(m *message.Message) bool {
-	if p.every == 0 {
-		return false
-	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	now := time.Now()
@@ -97,6 +95,13 @@ func (p *positions) wants(m *message.Message) bool {
 	return true
 }
 
+// forget has the next position of a station go out at once: the last did not.
+func (p *positions) forget(call string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	delete(p.last, call)
+}
+
 // distance is in metres, good enough to tell walking from standing.
 func distance(a, b message.Where) float64 {
 	const metresPerDegree = 111_320 // of latitude, mean earth radius
@@ -113,12 +118,15 @@ func (p *positions) run(ctx context.Context, b *Bridge) {
 		case <-ctx.Done():
 			return
 		case m := <-p.next:
-			if !c.Open() || rules.CheckOut(&m, b.out(p.ln, &m)) != nil {
+			if b.control.blocked().Match(m.From) || b.stale(m.Where) || !c.Open() || rules.CheckOut(&m, b.out(p.ln, &m)) != nil {
+				p.forget(m.From)
 				continue
 			}
 			frame := link.Frame{Message: m, Part: 1, Parts: 1, Attempt: 1}
 			if err := p.ln.link.Send(ctx, []link.Frame{frame})[0]; err == nil {
 				b.transmitted(p.ln, &frame)
+			} else {
+				p.forget(m.From)
 			}
 		}
 	}

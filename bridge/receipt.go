@@ -32,9 +32,9 @@ func (b *Bridge) planReceipt(ctx context.Context, ln *line, m *message.Message) 
 	}
 	if err != nil {
 		b.log.Error("looking up a receipt failed", "link", ln.Name, "err", err)
-		return plan{ops: []queue.Op{{Change: func(*queue.Record) ([]*queue.Record, error) { return nil, err }}}, answer: func([]queue.Done) link.Verdict { return link.Verdict{} }}
+		return plan{err: err}
 	}
-	change := b.receipt(item, part, ln.Name, m)
+	change := b.receipt(item, part, ln, m)
 	return plan{
 		ops:    []queue.Op{{Seq: item.Seq, Change: change, Urgent: true}},
 		answer: func(done []queue.Done) link.Verdict { return b.receipted(ln, item, m, done[0]) },
@@ -46,12 +46,13 @@ func (b *Bridge) planReceipt(ctx context.Context, ln *line, m *message.Message) 
 func localFrame(writer, id string) string { return writer + "/" + id }
 
 // receipt files what a station's ack or nak means for its delivery.
-func (b *Bridge) receipt(item queue.Item, part int, name string, m *message.Message) func(*queue.Record) ([]*queue.Record, error) {
-	at := b.stamp()
+func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message) func(*queue.Record) ([]*queue.Record, error) {
+	at, name := b.stamp(), ln.Name
 	tell := b.mayTell
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]
-		if d.State == queue.Delivered && !m.Nak || d.State == queue.Dropped {
+		bounced := m.Nak && ln.props.Final // only a mail that was taken may still come back
+		if d.State == queue.Delivered && !bounced || d.State == queue.Dropped || part >= len(d.Parts) {
 			return nil, queue.ErrSkip
 		}
 		if m.Nak {

@@ -10,25 +10,25 @@ import (
 // time.
 func (b *Bridge) release(ctx context.Context) {
 	for _, base := range b.control.takeReleases() {
-		for {
-			items, err := b.store.Held(ctx, base, atATime)
-			if err != nil || len(items) == 0 {
+		for stay := 0; ; { // what cannot go stays in front of what can
+			items, err := b.store.Held(ctx, base, stay+atATime)
+			if err != nil || len(items) <= stay {
 				break
 			}
+			last := len(items) < stay+atATime
 			var ops []queue.Op
-			for _, it := range items {
+			for _, it := range items[stay:] {
 				if op, ok := b.letGo(ctx, it); ok {
 					ops = append(ops, op)
+				} else {
+					stay++
 				}
-			}
-			if len(ops) == 0 {
-				break
 			}
 			if _, err := b.store.Apply(ctx, ops...); err != nil {
 				b.log.Error("letting go what was held failed; it goes when the station is heard again", "err", err)
 				break
 			}
-			if len(items) < atATime {
+			if last {
 				break
 			}
 		}

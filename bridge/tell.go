@@ -23,6 +23,9 @@ const noticeLifetime = 12 * time.Hour
 // mayTell tells whether a writer may be sent one more notice this hour.
 func (b *Bridge) mayTell(m *message.Message) bool {
 	ln := b.byName[m.Link]
+	if m.Kind != message.Text || b.isGroup(m.To) || b.control.blocked().Match(m.From) {
+		return false
+	}
 	return ln != nil && ln.MaySend() && b.tells.Allow(m.From, b.clock.Age())
 }
 
@@ -108,7 +111,7 @@ func quote(text string) string {
 
 // planRefusal answers for a text that is not taken over: it is counted, logged,
 // and its writer is told unless that would do harm.
-func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, ref *rules.Refusal) plan {
+func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, id queue.Identity, ref *rules.Refusal) plan {
 	b.meter.Refused(ln.Name, ref.Code)
 	b.log.Info("refused", "link", ln.Name, "from", m.From, "to", m.To, "rule", ref.Code, "why", ref.Why)
 	verdict := link.Verdict{Code: ref.Code, Why: ref.Why}
@@ -119,8 +122,14 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 		}
 		return p
 	}
+	// A radio sends what is not acknowledged again: it is told once.
+	told := identify(&message.Message{From: m.From, OriginID: "refused", Text: string(id[:])})
+	if _, known, err := b.store.Known(ctx, told, b.clock.Age().Add(-ln.DedupWindow)); err != nil || known {
+		return p
+	}
 	if rec := b.refusalNotice(ln, m, ref); rec != nil {
-		p.ops = []queue.Op{{New: rec}}
+		rec.Identity = told
+		p.ops = []queue.Op{{New: rec, SameFor: ln.DedupWindow}}
 		p.full = verdict
 	}
 	return p

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+	"unsafe"
 
 	"posthouse/adapters/memory"
 	"posthouse/bridge"
@@ -37,6 +38,10 @@ type world struct {
 	bridge *bridge.Bridge
 	reg    *prometheus.Registry
 	log    strings.Builder
+
+	room   int64         // for the store; 0: enough
+	jumped time.Duration // by how much the clock on the wall is wrong
+	unsure bool          // nobody synchronises it
 
 	stop func()
 }
@@ -75,7 +80,7 @@ func (w *world) start() {
 	ctx, cancel := context.WithCancel(w.t.Context())
 	var err error
 	log := slog.New(slog.NewTextHandler(&w.log, &slog.HandlerOptions{Level: slog.LevelDebug}))
-	if w.store, err = boltstore.Open(filepath.Join(w.dir, "queue.db"), boltstore.Options{NoSync: true, MinFree: -1, Log: log}); err != nil {
+	if w.store, err = boltstore.Open(filepath.Join(w.dir, "queue.db"), boltstore.Options{NoSync: true, MinFree: -1, MaxBytes: w.room, Log: log}); err != nil {
 		w.t.Fatal(err)
 	}
 	saved, err := bridge.SavedClock(ctx, w.store)
@@ -93,7 +98,7 @@ func (w *world) start() {
 	w.reg = prometheus.NewRegistry()
 	w.bridge, err = bridge.New(ctx, bridge.Options{
 		Config: w.cfg, Links: ways, Store: w.store, Log: log,
-		Clock: clock.New(saved, time.Now, func() bool { return true }),
+		Clock: clock.New(saved, w.now, func() bool { return !w.unsure }),
 		Meter: metrics.New(w.reg, labels, link.Codes),
 	})
 	if err != nil {
@@ -126,6 +131,17 @@ func (w *world) shut() {
 func (w *world) restart() {
 	w.shut()
 	w.start()
+}
+
+// now is the time as the computer tells it: its monotonic reading is right, the
+// clock on the wall may not be.
+func (w *world) now() time.Time {
+	t := time.Now()
+	if w.jumped != 0 { // nothing in package time takes the two apart
+		wall := (*uint64)(unsafe.Pointer(&t)) // seconds from bit 30 on, while there is a monotonic reading
+		*wall += uint64(w.jumped/time.Second) << 30
+	}
+	return t
 }
 
 // properties are what the real adapters say of their media.
@@ -238,6 +254,15 @@ func (w *world) record(id string) *queue.Record {
 func (w *world) ackHeard(name, from, to, id string) {
 	w.t.Helper()
 	m := message.Message{Kind: message.Receipt, From: from, To: to, Acks: id}
+	if _, err := w.links[name].Hear(w.t.Context(), m); err != nil {
+		w.t.Fatal(err)
+	}
+}
+
+// where has a station tell its position.
+func (w *world) where(name, call string, lat, lon float64) {
+	w.t.Helper()
+	m := message.Message{Kind: message.Position, From: call, Where: &message.Where{Lat: lat, Lon: lon}}
 	if _, err := w.links[name].Hear(w.t.Context(), m); err != nil {
 		w.t.Fatal(err)
 	}

@@ -1,0 +1,101 @@
+package bridge
+
+import (
+	"context"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// blockedSince tells whether the operator has blocked the writer of a text, or
+// whom it is for, since it was taken over.
+func (b *Bridge) blockedSince(m *message.Message, to string) *rules.Refusal {
+	block := b.control.blocked()
+	switch {
+	case m.Kind != message.Text:
+		return nil
+	case block.Match(m.From), m.SenderCall != "" && block.Match(m.SenderCall):
+		return &rules.Refusal{Code: link.CodeBlocked, Why: "sender is blocked by the operator"}
+	case block.Match(m.To), block.Match(to):
+		return &rules.Refusal{Code: link.CodeBlocked, Why: "addressee is blocked by the operator"}
+	}
+	return nil
+}
+
+// sweptAtOnce bounds how many open records one tick looks through.
+const sweptAtOnce = 5000
+
+// sweep ends what waits of those who were blocked. Nothing of it goes out
+// meanwhile, since each text is looked at again before it is sent; but without
+// this it would go when they are unblocked.
+func (b *Bridge) sweep(ctx context.Context) {
+	for n := 0; n < sweptAtOnce; n += atATime {
+		after, ok := b.control.toSweep()
+		if !ok {
+			return
+		}
+		list, err := b.store.List(ctx, true, after, atATime)
+		if err != nil {
+			return
+		}
+		var ops []queue.Op
+		at := b.stamp()
+		for _, r := range list {
+			if ref := b.blockedRecord(r); ref != nil {
+				ops = append(ops, queue.Op{Seq: r.Seq, Change: b.endBlocked(ref, at)})
+			}
+		}
+		if _, err := b.store.Apply(ctx, ops...); err != nil {
+			b.log.Error("ending what waits of blocked stations failed, trying again", "err", err)
+			return
+		}
+		b.control.sweptTo(after, list)
+	}
+}
+
+// blockedRecord tells why a record is to end.
+func (b *Bridge) blockedRecord(r *queue.Record) *rules.Refusal {
+	for i := range r.Deliveries {
+		if ref := b.blockedSince(&r.Message, r.Deliveries[i].To); ref != nil && r.Deliveries[i].State.Open() {
+			return ref
+		}
+	}
+	return nil
+}
+
+// endBlocked ends the deliveries of a record that are blocked.
+func (b *Bridge) endBlocked(ref *rules.Refusal, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
+	return func(r *queue.Record) (out []*queue.Record, err error) {
+		for i := range r.Deliveries {
+			d := &r.Deliveries[i]
+			if d.State.Open() && b.blockedSince(&r.Message, d.To) != nil {
+				d.Code, d.Error = ref.Code, ref.Why
+				out = append(out, b.end(r, i, queue.Failed, at, b.mayTell)...)
+			}
+		}
+		return out, nil
+	}
+}
+
+// toSweep gives where to go on with the sweep; false when there is none to do.
+func (c *controls) toSweep() (after uint64, ok bool) {
+	c.mu.RLock()
+	defer c.mu.RUnlock()
+	return c.swept, c.sweep
+}
+
+// sweptTo notes how far a sweep that began at after has come; a Block in between
+// has it begin anew.
+func (c *controls) sweptTo(after uint64, list []*queue.Record) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	switch {
+	case c.swept != after:
+	case len(list) == 0:
+		c.sweep = false
+	default:
+		c.swept = list[len(list)-1].Seq
+	}
+}
