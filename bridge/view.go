@@ -14,7 +14,7 @@ func moment(s queue.Stamp) desk.Moment {
 	if s.Wall.IsZero() {
 		return desk.Moment{}
 	}
-	return desk.Moment{At: s.Wall.UTC(), Unsure: !s.Sure}
+	return desk.Moment{At: s.Wall.UTC().Truncate(time.Millisecond), Unsure: !s.Sure}
 }
 
 // wallAt is the time of day at some age, reckoned from now.
@@ -154,13 +154,16 @@ func openWhy(ways []desk.Way) string {
 func (b *Bridge) closedWhy(r *queue.Record) string {
 	switch r.Outcome {
 	case queue.Failed, queue.Expired, queue.Dropped:
-		if why := failedWhy(r); why != string(r.Outcome) {
+		why := failedWhy(r)
+		switch {
+		case why != string(r.Outcome):
 			return why
+		case len(r.Deliveries) == 0:
+			return ""
+		case r.Outcome == queue.Expired && !r.Deliveries[0].Begun:
+			return because("never sent", r.Deliveries[0].Error)
 		}
-		if len(r.Deliveries) > 0 && !r.Deliveries[0].Begun && r.Outcome == queue.Expired {
-			return "never sent"
-		}
-		return ""
+		return r.Deliveries[0].Error
 	}
 	for i := range r.Deliveries {
 		if d := &r.Deliveries[i]; d.State == queue.Failed || d.State == queue.Expired || d.State == queue.Dropped {

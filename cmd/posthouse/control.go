@@ -15,17 +15,29 @@ import (
 // ask sends a command to the running daemon.
 func ask(environ env, command string, request any) (web.Answer, error) {
 	a, err := web.Ask(context.Background(), dataDir(environ), command, request)
+	return a, failed(err)
+}
+
+// list asks the running daemon for a list, and calls each with its rows.
+func list[T any](environ env, command string, request any, each func(T) error) (web.End, error) {
+	end, err := web.List(context.Background(), dataDir(environ), command, request, each)
+	return end, failed(err)
+}
+
+// failed gives what the daemon answered, or that it did not, its exit code.
+func failed(err error) error {
+	var known *failure
 	switch {
-	case err == nil:
-		return a, nil
+	case err == nil || errors.As(err, &known):
+		return err
 	case errors.Is(err, web.ErrUnreachable):
-		return a, fail(exitUnavailable, err)
-	case errors.Is(err, web.ErrRefused):
-		return a, fail(exitData, err)
+		return fail(exitUnavailable, err)
+	case errors.Is(err, web.ErrRefused), errors.Is(err, web.ErrUnknown):
+		return fail(exitData, err)
 	case errors.Is(err, web.ErrRequest):
-		return a, fail(exitUsage, err)
+		return fail(exitUsage, err)
 	}
-	return a, fail(exitDisk, err)
+	return fail(exitDisk, err)
 }
 
 // dataDir is the data folder in force; the rest of the settings does not matter

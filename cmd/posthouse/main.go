@@ -24,19 +24,24 @@ type streams struct {
 
 // commands is the command line, a struct for each command in its own file.
 type commands struct {
-	Run     runCmd     `cmd:"" help:"Run the gateway. It is set up by POSTHOUSE_ variables only."`
-	Check   checkCmd   `cmd:"" help:"Check the settings and show what is in force, secrets hidden."`
-	Init    initCmd    `cmd:"" help:"Print a complete, commented environment file."`
-	Demo    demoCmd    `cmd:"" help:"Show the whole job on this machine, with nothing installed."`
-	Send    sendCmd    `cmd:"" help:"Send a message as the operator, and print its id."`
-	Quiet   quietCmd   `cmd:"" help:"Stop all sending on a link, or on all, at once; receiving goes on."`
-	Resume  resumeCmd  `cmd:"" help:"Undo quiet."`
-	Block   blockCmd   `cmd:"" help:"Refuse a call sign or mail address from now on; 'block list' shows them."`
-	Unblock unblockCmd `cmd:"" help:"Take a call sign or mail address off the block list."`
-	Vet     vetCmd     `cmd:"" help:"Judge messages without sending them: JSON lines in, one JSON line out each."`
-	Airtime airtimeCmd `cmd:"" help:"Compute LoRa time on air, bit rate, and messages an hour."`
-	Key     keyCmd     `cmd:"" help:"Make a signing key for trunks, and print the line for the trust files of the others."`
-	Version versionCmd `cmd:"" help:"Print version, commit and Go version."`
+	Run      runCmd      `cmd:"" help:"Run the gateway. It is set up by POSTHOUSE_ variables only."`
+	Check    checkCmd    `cmd:"" help:"Check the settings and show what is in force, secrets hidden."`
+	Init     initCmd     `cmd:"" help:"Print a complete, commented environment file."`
+	Demo     demoCmd     `cmd:"" help:"Show the whole job on this machine, with nothing installed."`
+	Send     sendCmd     `cmd:"" help:"Send a message as the operator, and print its id."`
+	Quiet    quietCmd    `cmd:"" help:"Stop all sending on a link, or on all, at once; receiving goes on."`
+	Resume   resumeCmd   `cmd:"" help:"Undo quiet."`
+	Block    blockCmd    `cmd:"" help:"Refuse a call sign or mail address from now on; 'block list' shows them."`
+	Unblock  unblockCmd  `cmd:"" help:"Take a call sign or mail address off the block list."`
+	Queue    queueCmd    `cmd:"" help:"What waits, and what to do with it: list, show, hold, release, retry, drop, move."`
+	Stations stationsCmd `cmd:"" help:"Who was heard, on which link, when, how well."`
+	Log      logCmd      `cmd:"" help:"The station log: every message, and what became of it."`
+	Report   reportCmd   `cmd:"" help:"A report on a span of time, after an exercise: what arrived, when, and what did not."`
+	Exercise exerciseCmd `cmd:"" help:"Start and stop an exercise, without a restart."`
+	Vet      vetCmd      `cmd:"" help:"Judge messages without sending them: JSON lines in, one JSON line out each."`
+	Airtime  airtimeCmd  `cmd:"" help:"Compute LoRa time on air, bit rate, and messages an hour."`
+	Key      keyCmd      `cmd:"" help:"Make a signing key for trunks, and print the line for the trust files of the others."`
+	Version  versionCmd  `cmd:"" help:"Print version, commit and Go version."`
 }
 
 // Exit codes, as in sysexits(3).
@@ -94,7 +99,7 @@ func run(args []string, s streams, environ []string) (code int) {
 		fmt.Fprintf(s.err, "posthouse: %v\nTry 'posthouse --help'.\n", err)
 		return exitUsage
 	}
-	return report(s.err, ctx.Run())
+	return complain(s.err, ctx.Run())
 }
 
 // env is the process's environment.
@@ -103,8 +108,8 @@ type env []string
 // exiting carries kong's exit code through a panic.
 type exiting int
 
-// report writes an error for a person, and gives the exit code.
-func report(w io.Writer, err error) int {
+// complain writes an error for a person, and gives the exit code.
+func complain(w io.Writer, err error) int {
 	if err == nil {
 		return 0
 	}

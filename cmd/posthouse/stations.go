@@ -1,0 +1,53 @@
+package main
+
+import (
+	"fmt"
+
+	"posthouse/bridge/desk"
+)
+
+type stationsCmd struct {
+	JSON bool `name:"json" help:"One JSON object a line."`
+}
+
+// Run lists who was heard, the latest first.
+func (c stationsCmd) Run(s streams, environ env) error {
+	out := newTable(s.out)
+	defer out.flush()
+	heard := 0
+	_, err := list(environ, "stations", struct{}{}, func(st desk.Station) error {
+		if c.JSON {
+			return out.json(st)
+		}
+		if heard++; heard == 1 {
+			out.line("%-11s %-8s %-20s %6s %6s %6s %s", "STATION", "LINK", "LAST HEARD", "AGO", "SNR", "RSSI", "")
+		}
+		return out.line("%-11s %-8s %-20s %6s %6s %6s %s", clip(st.Call, 11), clip(st.Link, 8), st.At.UTC().Format("2006-01-02 15:04:05Z"),
+			desk.Brief(seconds(st.Ago)), figure("%.1f", st.SNR), figure("%.0f", st.RSSI), remark(st))
+	})
+	if err != nil || c.JSON {
+		return err
+	}
+	if heard == 0 {
+		out.line("Nobody was heard yet.")
+	}
+	return out.flush()
+}
+
+func figure(format string, f *float64) string {
+	if f == nil {
+		return "-"
+	}
+	return fmt.Sprintf(format, *f)
+}
+
+// remark says what keeps texts from being sent to a station.
+func remark(s desk.Station) string {
+	switch {
+	case !s.Fresh:
+		return "long ago"
+	case !s.Answers:
+		return "no texts yet"
+	}
+	return ""
+}
