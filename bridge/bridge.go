@@ -27,6 +27,9 @@ type Options struct {
 	Clock  *clock.Clock
 	Meter  Meter
 	Log    *slog.Logger
+
+	// JournalDir is the folder of the journal of transmissions; empty: none.
+	JournalDir string
 }
 
 // Bridge joins the links through the queue. Run works until its context ends.
@@ -49,6 +52,8 @@ type Bridge struct {
 	lately sync.Map    // station -> given: what is on its way to the disk; emptied with each purge
 	far    *far        // gateways beyond the trunks, and whom they hear
 	kin    *siblings   // the other gateways of our meshes
+
+	journal *journal // what went out
 
 	stopping atomic.Bool
 	farNews  atomic.Bool   // a far gateway came or went
@@ -96,6 +101,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		kin:      newSiblings(time.Now()),
 		released: make(chan struct{}, 1),
 	}
+	b.journal = newJournal(o.JournalDir, o.Config.KeepLog, o.Log, o.Meter.JournalLost)
 	for _, cfg := range o.Config.Links {
 		l := o.Links[cfg.Name]
 		if l == nil {
@@ -170,6 +176,8 @@ func (b *Bridge) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	defer context.AfterFunc(ctx, func() { b.stopping.Store(true) })()
+	b.journal.start()
+	defer b.journal.stop()
 	var running sync.WaitGroup
 	for _, ln := range b.lines {
 		running.Go(func() { ln.courier.Run(ctx) })

@@ -27,6 +27,7 @@ func (b *Bridge) gauges() {
 
 // transmitted is told of each frame that a link has taken.
 func (b *Bridge) transmitted(ln *line, f *link.Frame) {
+	b.journal.note(b.journalLine(ln, f))
 	if mesh := ln.meshName(); ln.vote != nil && f.Text != "" {
 		b.kin.note(mesh, queue.Identity{}, frameHash(f.Message.From, f.Message.To, f.Text))
 	}

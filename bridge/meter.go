@@ -18,4 +18,5 @@ type Meter interface {
 	AirtimeSpent(link string, d time.Duration)
 	StationsHeard(link string, n int)
 	Clock(trusted bool)
+	JournalLost(lines int) // transmissions that could not be written down
 }

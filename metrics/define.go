@@ -38,6 +38,7 @@ func (m *Metrics) define() {
 
 	m.commitTime = d.NewHistogram(histogram("store_commit_seconds", "Time of one commit to disk.", commitBuckets))
 	m.clock = d.NewGauge(prometheus.GaugeOpts(opts("clock_trusted", "Whether the wall clock is trusted.")))
+	m.journalLost = d.NewCounter(prometheus.CounterOpts(opts("journal_lines_lost_total", "Transmissions that could not be written into the journal.")))
 	m.build = d.gauge("build_info", "What this program was built from.", "version", "commit", "goversion")
 }
 

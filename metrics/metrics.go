@@ -47,6 +47,7 @@ type Metrics struct {
 	stations     *prometheus.GaugeVec
 	commitTime   prometheus.Histogram
 	clock        prometheus.Gauge
+	journalLost  prometheus.Counter
 	build        *prometheus.GaugeVec
 }
 
@@ -158,6 +159,9 @@ func (m *Metrics) Commit(d time.Duration) { m.commitTime.Observe(d.Seconds()) }
 
 // Clock sets whether the wall clock is trusted.
 func (m *Metrics) Clock(trusted bool) { m.clock.Set(number(trusted)) }
+
+// JournalLost counts transmissions that could not be written down.
+func (m *Metrics) JournalLost(lines int) { m.journalLost.Add(float64(max(0, lines))) }
 
 // Build sets what this program was built from; it is meant to be called once.
 func (m *Metrics) Build(version, commit string) {

@@ -122,6 +122,7 @@ func TestForeseeableSeriesStartAtZero(t *testing.T) {
 		"posthouse_store_damaged_records":             1,
 		"posthouse_store_bytes":                       1,
 		"posthouse_clock_trusted":                     1,
+		"posthouse_journal_lines_lost_total":          1,
 		"posthouse_build_info":                        1,
 	}
 	for _, f := range own(t, reg) {
@@ -153,6 +154,7 @@ func TestWhatIsCounted(t *testing.T) {
 	m.AirtimeSpent("valley", -time.Hour)
 	m.StationsHeard("valley", 7)
 	m.Clock(true)
+	m.JournalLost(3)
 	for name, c := range map[string]struct {
 		metric prometheus.Collector
 		want   float64
@@ -169,6 +171,7 @@ func TestWhatIsCounted(t *testing.T) {
 		"airtime spent":           {m.airtimeSpent.WithLabelValues("valley"), 1.5},
 		"stations":                {m.stations.WithLabelValues("valley"), 7},
 		"clock":                   {m.clock, 1},
+		"journal":                 {m.journalLost, 3},
 	} {
 		if got := testutil.ToFloat64(c.metric); got != c.want {
 			t.Errorf("%s: %v, want %v", name, got, c.want)

@@ -66,7 +66,10 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	if err := g.makeLinks(); err != nil {
 		return g, err
 	}
-	g.bridge, err = bridge.New(ctx, bridge.Options{Config: cfg, Links: g.links, Store: g.store, Clock: g.clock, Meter: meter, Log: log})
+	g.bridge, err = bridge.New(ctx, bridge.Options{
+		Config: cfg, Links: g.links, Store: g.store, Clock: g.clock, Meter: meter, Log: log,
+		JournalDir: filepath.Join(cfg.DataDir, "air"),
+	})
 	if err != nil {
 		return g, fail(exitConfig, err)
 	}

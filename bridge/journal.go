@@ -1,0 +1,236 @@
+package bridge
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// Transmission is one line of the journal of what went out: one frame that a
+// link has taken.
+type Transmission struct {
+	Time   time.Time `json:"time"` // UTC
+	Unsure bool      `json:"clock_not_trusted,omitempty"`
+	Link   string    `json:"link"`
+	Own    string    `json:"own"` // the gateway's call sign, which identifies the transmission
+	By     string    `json:"by"`  // operator, or automatic
+
+	ID         string             `json:"id,omitempty"` // of the message; a position has none
+	Kind       message.Kind       `json:"kind"`
+	Precedence message.Precedence `json:"precedence,omitempty"`
+	From       string             `json:"from"`
+	To         string             `json:"to,omitempty"`
+	Gateway    string             `json:"gateway,omitempty"`
+	Frame      string             `json:"frame,omitempty"` // the frame id that the ack will name
+	Part       int                `json:"part,omitempty"`
+	Parts      int                `json:"parts,omitempty"`
+	Try        int                `json:"try,omitempty"`
+	Text       string             `json:"text,omitempty"` // exactly as it went out
+	Acks       string             `json:"acks,omitempty"`
+	Nak        bool               `json:"nak,omitempty"`
+	Where      *message.Where     `json:"where,omitempty"`
+
+	at queue.Stamp
+}
+
+// journalRoom is how many lines may wait to be written. A disk that is slower
+// than the radio loses lines, and holds up no transmission.
+const journalRoom = 1024
+
+// journal writes each transmission into a file a day, append-only. Nothing waits
+// for it: what cannot be written is counted. A line is not synced to the disk by
+// itself, for the sake of SD cards; a power failure costs what the system had
+// not written yet, half a minute by default.
+type journal struct {
+	dir  string // empty: no journal
+	keep time.Duration
+	log  *slog.Logger
+	gone func(n int) // told of lines that could not be written
+
+	lines chan Transmission
+	done  sync.WaitGroup
+	lost  atomic.Int64
+
+	name    string // of the open file
+	file    *os.File
+	failing bool
+}
+
+func newJournal(dir string, keep time.Duration, log *slog.Logger, gone func(int)) *journal {
+	return &journal{dir: dir, keep: keep, log: log, gone: gone, lines: make(chan Transmission, journalRoom)}
+}
+
+// start starts the writer; stop ends it, when all is written.
+func (j *journal) start() {
+	j.done.Go(func() {
+		for t := range j.lines {
+			j.write(t)
+		}
+		if j.file != nil {
+			j.file.Sync() // the last chance; nobody left to hear of an error
+			j.file.Close()
+		}
+	})
+}
+
+// stop must come after the last note.
+func (j *journal) stop() {
+	close(j.lines)
+	j.done.Wait()
+}
+
+// note takes a line to be written. It never blocks.
+func (j *journal) note(t Transmission) {
+	if j.dir == "" {
+		return
+	}
+	select {
+	case j.lines <- t:
+	default:
+		j.lose()
+	}
+}
+
+func (j *journal) lose() {
+	j.lost.Add(1)
+	j.gone(1)
+}
+
+// write appends a line to the file of its day.
+func (j *journal) write(t Transmission) {
+	err := j.open(t.at)
+	if err == nil {
+		var b []byte
+		if b, err = json.Marshal(t); err == nil {
+			_, err = j.file.Write(append(b, '\n'))
+		}
+	}
+	if err != nil {
+		j.lose()
+		j.shut()
+		if !j.failing {
+			j.failing = true
+			j.log.Error("the journal of transmissions cannot be written; sending goes on", "err", err)
+		}
+		return
+	}
+	if j.failing {
+		j.failing = false
+		j.log.Warn("the journal of transmissions is written again", "lost", j.lost.Load())
+	}
+}
+
+func (j *journal) shut() {
+	if j.file != nil {
+		j.file.Close() // it failed already, or is complete
+	}
+	j.file, j.name = nil, ""
+}
+
+const (
+	journalEnd  = ".jsonl"
+	journalDate = "2006-01-02"
+	agePrefix   = "age-" // of files from when the clock was not trusted
+	ageDay      = clock.Age(24 * time.Hour / time.Millisecond)
+)
+
+// journalName is the file of a moment. While the clock is not trusted it goes by
+// the gateway's own age: a wrong date would have the file removed too early.
+func journalName(at queue.Stamp) string {
+	if at.Sure {
+		return at.Wall.UTC().Format(journalDate) + journalEnd
+	}
+	return fmt.Sprintf("%s%05d%s", agePrefix, at.Age/ageDay, journalEnd)
+}
+
+// open has the file of a moment open, and removes what is too old when a day
+// begins.
+func (j *journal) open(at queue.Stamp) error {
+	name := journalName(at)
+	if name == j.name {
+		return nil
+	}
+	j.shut()
+	if err := os.MkdirAll(j.dir, 0o700); err != nil {
+		return err
+	}
+	f, err := os.OpenFile(filepath.Join(j.dir, name), os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := endLine(f); err != nil {
+		return errors.Join(err, f.Close())
+	}
+	j.file, j.name = f, name
+	j.tidy(at)
+	return nil
+}
+
+// endLine ends a line that a full disk or a power failure left half written.
+func endLine(f *os.File) error {
+	st, err := f.Stat()
+	if err != nil || st.Size() == 0 {
+		return err
+	}
+	last := make([]byte, 1)
+	if _, err := f.ReadAt(last, st.Size()-1); err != nil || last[0] == '\n' {
+		return err
+	}
+	_, err = f.Write([]byte{'\n'})
+	return err
+}
+
+// tidy removes the files that are older than the journal is kept.
+func (j *journal) tidy(now queue.Stamp) {
+	entries, err := os.ReadDir(j.dir)
+	if err != nil {
+		j.log.Warn("looking for old files of the journal failed", "err", err)
+		return
+	}
+	for _, e := range entries {
+		if !j.isOld(e.Name(), now) {
+			continue
+		}
+		if err := os.Remove(filepath.Join(j.dir, e.Name())); err != nil {
+			j.log.Warn("removing an old file of the journal failed", "err", err)
+		}
+	}
+}
+
+// isOld tells whether a file's whole day is older than the journal is kept. What
+// is no file of ours never is.
+func (j *journal) isOld(name string, now queue.Stamp) bool {
+	stem, ours := strings.CutSuffix(name, journalEnd)
+	var day int64
+	if n, _ := fmt.Sscanf(stem, agePrefix+"%d", &day); n == 1 && ours {
+		return journalName(queue.Stamp{Age: clock.Age(day) * ageDay}) == name && now.Age.Sub(clock.Age(day+1)*ageDay) > j.keep
+	}
+	date, err := time.Parse(journalDate, stem)
+	return ours && err == nil && now.Sure && now.Wall.Sub(date.AddDate(0, 0, 1)) > j.keep
+}
+
+// journalLine is what the journal says of a frame.
+func (b *Bridge) journalLine(ln *line, f *link.Frame) Transmission {
+	m, at := &f.Message, b.stamp()
+	t := Transmission{
+		Time: at.Wall.UTC(), Unsure: !at.Sure, Link: ln.Name, Own: b.own.String(), By: "automatic",
+		ID: f.Record, Kind: m.Kind, Precedence: m.Precedence, From: m.From, To: m.To, Gateway: f.Gateway, Frame: f.ID,
+		Part: f.Part, Parts: f.Parts, Try: f.Attempt, Text: f.Text, Acks: m.Acks, Nak: m.Nak, Where: m.Where, at: at,
+	}
+	if m.Kind == message.Text && m.Link == "" {
+		t.By = "operator"
+	}
+	return t
+}
