@@ -133,14 +133,19 @@ func (w *world) restart() {
 	w.start()
 }
 
+// outside is a moment with a monotonic reading, which time in a bubble has not.
+var outside = time.Now()
+
+// bubbleBegan is when each bubble begins (package testing/synctest).
+var bubbleBegan = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // now is the time as the computer tells it: its monotonic reading is right, the
 // clock on the wall may not be.
 func (w *world) now() time.Time {
-	t := time.Now()
-	if w.jumped != 0 { // nothing in package time takes the two apart
-		wall := (*uint64)(unsafe.Pointer(&t)) // seconds from bit 30 on, while there is a monotonic reading
-		*wall += uint64(w.jumped/time.Second) << 30
-	}
+	now := time.Now()
+	t := outside.Add(now.Sub(bubbleBegan))
+	wall := (*uint64)(unsafe.Pointer(&t)) // seconds from bit 30 on: nothing in package time takes the two apart
+	*wall += uint64(now.Add(w.jumped).Unix()-t.Unix()) << 30
 	return t
 }
 
@@ -266,4 +271,31 @@ func (w *world) where(name, call string, lat, lon float64) {
 	if _, err := w.links[name].Hear(w.t.Context(), m); err != nil {
 		w.t.Fatal(err)
 	}
+}
+
+// hears has a link hear any message.
+func (w *world) hears(name string, m message.Message) {
+	w.t.Helper()
+	if _, err := w.links[name].Hear(w.t.Context(), m); err != nil {
+		w.t.Fatal(err)
+	}
+}
+
+// metric adds up the samples of a metric that have a label's value.
+func (w *world) metric(name, label, value string) (sum float64) {
+	w.t.Helper()
+	families, err := w.reg.Gather()
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	for _, f := range families {
+		for _, m := range f.GetMetric() {
+			for _, l := range m.GetLabel() {
+				if f.GetName() == name && l.GetName() == label && l.GetValue() == value {
+					sum += m.GetCounter().GetValue() + m.GetGauge().GetValue()
+				}
+			}
+		}
+	}
+	return sum
 }
