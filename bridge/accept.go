@@ -49,7 +49,7 @@ const markKey = "mark/"
 // acceptMarked is accept, with small values of the link's own that are to be on
 // disk in the same step.
 func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]byte, in []message.Message) ([]link.Verdict, error) {
-	if !ln.MayReceive() {
+	if !ln.MayReceive() && len(in) > 0 {
 		verdicts := make([]link.Verdict, len(in))
 		for i := range verdicts {
 			verdicts[i] = link.Verdict{Code: link.CodeNotAllowed, Why: "this link only sends"}
@@ -161,7 +161,9 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 		if ln.trunk != nil {
 			return b.planFarReceipt(ctx, ln, m)
 		}
-		b.hear(ln, m)
+		if ln.transmits() || b.heard.knows(ln.Name, m.From) { // else it may be the transmitter's frame
+			b.hear(ln, m)
+		}
 		return b.planReceipt(ctx, ln, m)
 	case message.Notice:
 		if ln.trunk != nil {
@@ -184,12 +186,17 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) plan {
 	now := b.clock.Age()
 	identity, same := b.recognise(ln, m)
+	home := b.adopt(ln, m)
+	if home != ln && b.kin.isFrame(m) {
+		return b.planSentBack(ln, m)
+	}
 	_, known, err := b.store.Known(ctx, identity, now.Add(-same))
 	if err != nil {
 		return plan{err: err}
 	}
-	deliveries, ref := b.consider(ln, m, !known)
-	if ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign {
+	deliveries, ref := b.consider(ln, home, m, !known)
+	// A shadow may be the transmitter's own frame: it tells later who was heard.
+	if (ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign) && !isShadow(deliveries) {
 		b.hear(ln, m)
 	}
 	// Emergencies are never refused, and what is known already does not count.
@@ -204,10 +211,10 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	}
 	put := b.remember(m, now)
 	r := b.record(m, deliveries)
-	r.Identity, r.Event = identity, eventIdentity(m.TrunkID)
+	r.Identity, r.Event = identity, eventIdentity(m.TrunkID, identity)
 	urgent := m.Precedence == message.Emergency
 	p := plan{
-		ops: []queue.Op{{New: r, SameFor: same, EventFor: b.lifetime(deliveries) + confirmLater, Urgent: urgent}},
+		ops: []queue.Op{{New: r, SameFor: same, EventFor: cmp.Or(m.Left, b.lifetime(deliveries)) + confirmLater, Urgent: urgent}},
 		answer: func(done []queue.Done) link.Verdict {
 			return b.accepted(ctx, ln, m, done[0], deliveries)
 		},
@@ -239,9 +246,10 @@ func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.D
 
 // consider judges a normalised text and finds its way; it changes nothing but
 // the message, and with count set the number of its sender's emergencies. It
-// does all of accept that needs no disk.
-func (b *Bridge) consider(ln *line, m *message.Message, count bool) ([]queue.Delivery, *rules.Refusal) {
-	if ln.trunk == nil && (m.Via != "" && ln.props.Radio || m.From == b.own.String()) || ln.vote != nil && b.kin.isTold(frameHash(m.From, m.To, m.Text)) {
+// does all of accept that needs no disk. home is the link on which the text was
+// first heard: ln, unless another gateway of the mesh has handed it over.
+func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]queue.Delivery, *rules.Refusal) {
+	if ln.trunk == nil && (m.Via != "" && ln.props.Radio || m.From == b.own.String()) || ln.vote != nil && b.kin.isFrame(m) {
 		return nil, &rules.Refusal{Code: link.CodeLooped, Why: "a gateway sent this frame"}
 	}
 	if message.IsMail(m.From) && ln.trunk == nil && ln.Kind != config.KindMail {
@@ -272,10 +280,10 @@ func (b *Bridge) consider(ln *line, m *message.Message, count bool) ([]queue.Del
 	if now, trusted := b.clock.Wall(); m.Filed.IsZero() || trusted && m.Filed.After(now) {
 		m.Filed = now
 	}
-	if !ln.transmits() {
+	if !home.transmits() {
 		return b.shadows(m), nil
 	}
-	return b.route(ln, m)
+	return b.route(home, m)
 }
 
 // setPrecedence reads the precedence from the text and lowers what its sender
@@ -291,7 +299,11 @@ func (b *Bridge) setPrecedence(m *message.Message, count bool) {
 func (b *Bridge) record(m *message.Message, deliveries []queue.Delivery) *queue.Record {
 	at := b.stamp()
 	r := &queue.Record{Message: *m, Accepted: at, Deliveries: deliveries}
-	r.Until = at.Age.Add(b.lifetime(deliveries))
+	life := b.lifetime(deliveries)
+	if m.Left > 0 { // the gateway that handed it over waits no longer, either
+		life = min(life, m.Left)
+	}
+	r.Until = at.Age.Add(life)
 	r.Expires = r.Until
 	if m.Kind == message.Text && !b.isGroup(m.To) {
 		r.Expires = min(r.Until, at.Age.Add(lookAgain(m.Precedence)))
@@ -322,12 +334,13 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, don
 		b.meter.Refused(ln.Name, link.CodeDuplicate)
 		b.repeatReceipt(ctx, done.Seq)
 		b.log.Debug("duplicate", "link", ln.Name, "id", b.id(done.Seq), "from", m.From)
-		kept := ln.trunk == nil || b.reopen(ctx, done.Seq, m)
+		kept := ln.trunk == nil || b.comesAgain(ctx, done.Seq, m)
 		return link.Verdict{ID: b.id(done.Seq), Code: link.CodeDuplicate, Duplicate: true, Kept: kept}
 	}
 	b.meter.Accepted(ln.Name)
-	if mesh := cmp.Or(m.Mesh, ln.meshName()); b.sharesMesh(mesh) && !isShadow(to) {
-		b.kin.note(mesh, identify(m), queue.Identity{})
+	b.noteKept(m, identify(m), to)
+	if ln.trunk != nil && m.Handed && b.far.meet(m.Via, ln.Name, true, time.Now()) {
+		b.lookFar() // what becomes of it is to be told there
 	}
 	b.log.Info("accepted", "link", ln.Name, "id", b.id(done.Seq), "from", m.From, "to", m.To,
 		"precedence", m.Precedence.String(), "way", b.wayOf(m, to))

@@ -55,6 +55,7 @@ type Bridge struct {
 
 	journal *journal // what went out
 
+	farther  chan struct{} // somebody far away has just become of interest
 	stopping atomic.Bool
 	farNews  atomic.Bool   // a far gateway came or went
 	released chan struct{} // somebody was heard for whom something may wait
@@ -98,8 +99,9 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		tells:    rules.NewRate(rules.Limit{N: noticesPerHour, Per: time.Hour}),
 		again:    newRepeats(),
 		far:      newFar(),
-		kin:      newSiblings(time.Now()),
+		kin:      newSiblings(),
 		released: make(chan struct{}, 1),
+		farther:  make(chan struct{}, 1),
 	}
 	b.journal = newJournal(o.JournalDir, o.Config.KeepLog, o.Log, o.Meter.JournalLost)
 	for _, cfg := range o.Config.Links {
@@ -115,7 +117,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 	if b.table, err = routes(o.Config); err != nil {
 		return nil, fmt.Errorf("routes: %w", err)
 	}
-	if err := errors.Join(b.loadControls(ctx), b.loadHeard(ctx)); err != nil {
+	if err := errors.Join(b.loadControls(ctx), b.loadHeard(ctx), b.loadBoot(ctx)); err != nil {
 		return nil, fmt.Errorf("reading what was set before: %w", err)
 	}
 	return b, nil
@@ -129,12 +131,12 @@ func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) erro
 			return fmt.Errorf("airtime of link %s: %w", cfg.Name, err)
 		}
 	}
-	ln.gated = newPositions(ln)
 	ln.trunk, _ = l.(link.Trunk)
+	ln.gated = newPositions(ln)
 	ln.stations = stationList(cfg)
 	ln.courier = queue.NewCourier(queue.CourierOptions{
 		Link: cfg.Name, Batch: ln.props.Batch, Parallel: ln.props.Parallel,
-		OnePerAddressee: ln.props.OnePerAddressee, Paced: ln.pace != nil,
+		OnePerAddressee: ln.props.OnePerAddressee, Paced: ln.pace != nil, Room: b.roomOn(ln),
 		Store: b.store, Clock: b.clock, Carrier: &carrier{b: b, ln: ln}, Log: b.log,
 	})
 	b.lines = append(b.lines, ln)

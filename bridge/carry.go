@@ -70,8 +70,8 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	if at.Age >= r.Until {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.b.expire(at, c.b.mayTell(&r.Message))})
 	}
-	if c.ln.trunk != nil && t.d.Gateway != "" && !c.b.far.table.IsAlive(t.d.Gateway, time.Now()) {
-		return t.settle(queue.Outcome{Urgent: true, Change: c.astray(j.Item, at)})
+	if !c.reaches(t.d) {
+		return t.settle(queue.Outcome{Urgent: true, Change: c.astray(j.Item, r, at)})
 	}
 	if c.exhausted(t.d) {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.hold(j.Item, at)})

@@ -36,6 +36,8 @@ func (b *Bridge) clerk(ctx context.Context) {
 			return
 		case <-b.released:
 			b.release(ctx)
+		case <-b.farther:
+			b.seek(ctx)
 		case <-tick.C:
 			b.lookAgain(ctx)
 			b.sweep(ctx)

@@ -1,7 +1,9 @@
 package bridge
 
 import (
+	"cmp"
 	"context"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -21,8 +23,17 @@ const (
 	// wrote to it: memory grows with our own traffic, not with the network.
 	soughtFor = time.Hour
 
-	maxSought  = 2000 // stations asked for at once
-	perStation = 16   // gateways that heard one of them
+	// partnerFor is how long a gateway is followed after something was to go there.
+	partnerFor = time.Hour
+
+	maxSought    = 2000  // stations asked for at once
+	perStation   = 16    // gateways that heard one of them
+	maxPartners  = 1000  // gateways followed by themselves
+	maxPositions = 10000 // far stations of which the place is remembered
+
+	// mostUnreceipted is how many messages may be on their way to one gateway
+	// without its custody receipt.
+	mostUnreceipted = 20
 )
 
 // far is what is known of far gateways and of whom they hear. It is in memory
@@ -31,8 +42,17 @@ type far struct {
 	table *presence.Table
 
 	mu       sync.Mutex
-	sought   map[string]time.Time    // base call -> when last asked for
-	stations map[string][]farHearing // base call -> where it was heard
+	sought   map[string]time.Time            // base call -> when last asked for
+	stations map[string][]farHearing         // base call -> where it was heard
+	partners map[string]partner              // by call sign
+	room     map[string]map[uint64]time.Time // gateway -> records on their way there
+	places   map[string]link.FarPosition     // station -> where it was last
+}
+
+// partner is a gateway with which this one has something to do.
+type partner struct {
+	trunk string    // on which it was heard last
+	since time.Time // when something was last to go there; zero: nothing is
 }
 
 type farHearing struct {
@@ -42,16 +62,129 @@ type farHearing struct {
 }
 
 func newFar() *far {
-	return &far{table: presence.NewTable(), sought: map[string]time.Time{}, stations: map[string][]farHearing{}}
+	return &far{
+		table: presence.NewTable(), sought: map[string]time.Time{}, stations: map[string][]farHearing{},
+		partners: map[string]partner{}, room: map[string]map[uint64]time.Time{}, places: map[string]link.FarPosition{},
+	}
 }
 
-// want notes that somebody wrote to a station, whose whereabouts are needed.
-func (f *far) want(base string, now time.Time) {
+// want notes that somebody wrote to a station, whose whereabouts are needed; it
+// tells whether it was not asked for until now.
+func (f *far) want(base string, now time.Time) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if _, ok := f.sought[base]; ok || len(f.sought) < maxSought {
+	_, known := f.sought[base]
+	if known || len(f.sought) < maxSought {
 		f.sought[base] = now
 	}
+	return !known
+}
+
+// meet notes on which trunk a gateway is, and, with something to go there, that
+// it is to be followed. It tells whether it was not until now.
+func (f *far) meet(call, trunk string, to bool, now time.Time) bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	p, known := f.partners[call]
+	if !known && len(f.partners) >= maxPartners {
+		f.forgetPartner(now)
+	}
+	was := p.since
+	if p.trunk == "" || !to {
+		p.trunk = trunk
+	}
+	if to {
+		p.since = now
+	}
+	f.partners[call] = p
+	return to && was.IsZero()
+}
+
+// forgetPartner makes room for another.
+func (f *far) forgetPartner(now time.Time) {
+	for call, p := range f.partners {
+		if now.Sub(p.since) > partnerFor {
+			delete(f.partners, call)
+			return
+		}
+	}
+	for call := range f.partners {
+		delete(f.partners, call)
+		return
+	}
+}
+
+// followed lists the gateways to which something is to go.
+func (f *far) followed(now time.Time) []string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var out []string
+	for call, p := range f.partners {
+		if now.Sub(p.since) <= partnerFor {
+			out = append(out, call)
+		} else {
+			p.since = time.Time{}
+			f.partners[call] = p
+		}
+	}
+	for _, list := range f.stations {
+		for _, h := range list {
+			if h.Mesh == "" { // heard through a network: no mesh leads to the gateway
+				out = append(out, h.Gateway)
+			}
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// place keeps room for a record that is to go to a gateway; false: too many are
+// on their way there already. Places that nobody gave back are free again after
+// the longest wait for a receipt.
+func (f *far) place(gateway string, seq uint64, now time.Time) bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	taken := f.room[gateway]
+	if taken == nil {
+		taken = map[uint64]time.Time{}
+		f.room[gateway] = taken
+	}
+	if _, ok := taken[seq]; !ok && len(taken) >= mostUnreceipted {
+		for s, at := range taken {
+			if now.Sub(at) > longestPlace {
+				delete(taken, s)
+			}
+		}
+		if len(taken) >= mostUnreceipted {
+			return false
+		}
+	}
+	taken[seq] = now
+	return true
+}
+
+const longestPlace = 11 * time.Minute
+
+// free gives back a record's place at whatever gateway.
+func (f *far) free(seq uint64) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for gateway, taken := range f.room {
+		delete(taken, seq)
+		if len(taken) == 0 {
+			delete(f.room, gateway)
+		}
+	}
+}
+
+// mark notes where a far station is.
+func (f *far) mark(p link.FarPosition) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if len(f.places) >= maxPositions {
+		clear(f.places)
+	}
+	f.places[p.Call] = p
 }
 
 // wanted lists who is sought, and forgets those nobody wrote to any more.
@@ -104,6 +237,12 @@ func (f *far) forget(call string) {
 	f.table.Forget(call)
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	delete(f.partners, call)
+	for station, p := range f.places {
+		if p.Gateway == call {
+			delete(f.places, station)
+		}
+	}
 	for base, list := range f.stations {
 		f.stations[base] = slices.DeleteFunc(list, func(h farHearing) bool { return h.Gateway == call })
 	}
@@ -117,13 +256,52 @@ func (f *far) where(base string, now time.Time) []farHearing {
 	return slices.DeleteFunc(list, func(h farHearing) bool { return !f.table.IsAlive(h.Gateway, now) })
 }
 
-// hearings are the far ones as routing wants them.
+// farHearings are the far ones as routing wants them. What another gateway of our
+// own mesh heard there is within reach of that mesh.
 func (b *Bridge) farHearings(base string) []route.Hearing {
 	var out []route.Hearing
 	now := time.Now()
 	for _, h := range b.far.where(base, now) {
-		out = append(out, route.Hearing{Call: h.Call, Link: h.trunk, Mesh: h.Mesh, Ago: now.Sub(h.at), Messaging: h.Messaging})
+		r := route.Hearing{Call: h.Call, Link: h.trunk, Mesh: h.Mesh, Ago: now.Sub(h.at), Messaging: h.Messaging}
+		if ln := b.sharedLine(h.Mesh); ln != nil {
+			r.Link, r.Mesh = ln.Name, ""
+		}
+		out = append(out, r)
 	}
+	return out
+}
+
+// sharedLine finds the link to a mesh that other gateways may serve, too.
+func (b *Bridge) sharedLine(mesh string) *line {
+	for _, ln := range b.lines {
+		if ln.vote != nil && ln.meshName() == mesh {
+			return ln
+		}
+	}
+	return nil
+}
+
+// trunkTo is the trunk on which a gateway is, empty without any.
+func (b *Bridge) trunkTo(gateway string) string {
+	b.far.mu.Lock()
+	p := b.far.partners[gateway]
+	b.far.mu.Unlock()
+	if p.trunk != "" {
+		return p.trunk
+	}
+	for _, ln := range b.trunks() {
+		return ln.Name
+	}
+	return ""
+}
+
+// FarPositions lists where stations are that far gateways heard by radio, as far
+// as they told lately.
+func (b *Bridge) FarPositions() []link.FarPosition {
+	b.far.mu.Lock()
+	defer b.far.mu.Unlock()
+	out := slices.Collect(maps.Values(b.far.places))
+	slices.SortFunc(out, func(x, y link.FarPosition) int { return cmp.Compare(x.Call, y.Call) })
 	return out
 }
 
@@ -152,7 +330,7 @@ func (b *Bridge) gatewayFor(trunk, to string, mail bool) string {
 		offer = "mail"
 	}
 	for _, s := range b.far.table.Living("", now) {
-		if s.Call != b.own.String() && slices.Contains(s.Offers, offer) {
+		if s.Call != b.own.String() && slices.Contains(s.Offers, offer) && b.trunkTo(s.Call) == trunk {
 			return s.Call
 		}
 	}
@@ -166,7 +344,7 @@ func (f *far) meshes() []string {
 	var out []string
 	for _, list := range f.stations {
 		for _, h := range list {
-			if !slices.Contains(out, h.Mesh) {
+			if h.Mesh != "" && !slices.Contains(out, h.Mesh) {
 				out = append(out, h.Mesh)
 			}
 		}
@@ -180,8 +358,9 @@ func (f *far) meshes() []string {
 // those that matter here.
 const fewGateways = 200
 
-// wantsAll tells whether there are few gateways, or the operator's routes send by a trunk what any gateway
-// with the right links may take, so that all have to be known.
+// wantsAll tells whether there are few gateways, or the operator's routes send by
+// a trunk what any gateway with the right links may take, so that all have to be
+// known.
 func (b *Bridge) wantsAll(trunk string) bool {
 	if b.cfg.Unheard == trunk || b.far.table.Size(time.Now()) < fewGateways {
 		return true
@@ -204,6 +383,29 @@ func (b *Bridge) trunks() []*line {
 	return out
 }
 
+// lookFar has the clerk ask the trunks at once for what has just become of
+// interest.
+func (b *Bridge) lookFar() {
+	select {
+	case b.farther <- struct{}{}:
+	default:
+	}
+}
+
+// seek asks the trunks for the stations and gateways that are of interest.
+func (b *Bridge) seek(ctx context.Context) {
+	held, err := b.store.Sought(ctx, maxSought)
+	if err != nil {
+		return
+	}
+	now := time.Now()
+	sought, meshes, gateways := b.far.wanted(held, now), b.far.meshes(), b.far.followed(now)
+	for _, ln := range b.trunks() {
+		ln.trunk.Seek(sought)
+		ln.trunk.Follow(meshes, gateways, b.wantsAll(ln.Name))
+	}
+}
+
 // followFar brings the trunks up to what is sought and heard here. The clerk
 // calls it.
 func (b *Bridge) followFar(ctx context.Context) {
@@ -212,22 +414,20 @@ func (b *Bridge) followFar(ctx context.Context) {
 		return
 	}
 	b.vote()
-	held, err := b.store.Sought(ctx, maxSought)
-	if err != nil {
-		return
-	}
+	b.seek(ctx)
 	if b.farNews.Swap(false) { // a gateway came or went: what waits may have another way now
+		held, err := b.store.Sought(ctx, maxSought)
+		if err != nil {
+			b.farNews.Store(true)
+		}
 		for _, base := range held {
 			b.control.toRelease(base)
 		}
 		b.letRelease()
 	}
-	sought := b.far.wanted(held, time.Now())
 	heard := b.heardHere()
 	says := b.says()
 	for _, ln := range trunks {
-		ln.trunk.Seek(sought)
-		ln.trunk.Follow(b.far.meshes(), b.wantsAll(ln.Name))
 		ln.trunk.Report(heard)
 		ln.trunk.Announce(says)
 	}

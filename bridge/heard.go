@@ -62,6 +62,21 @@ func (t *heardTable) mark(name string, m *message.Message, at clock.Age) {
 	}
 }
 
+// markAt notes that a station was heard some time ago.
+func (t *heardTable) markAt(name string, m *message.Message, at clock.Age) {
+	for _, e := range t.find(callsign.Base(m.From)) {
+		if e.call == m.From && e.link == name && e.at >= at {
+			return
+		}
+	}
+	t.mark(name, m, at)
+}
+
+// knows tells whether a station was heard on a link before.
+func (t *heardTable) knows(name, call string) bool {
+	return slices.ContainsFunc(t.find(callsign.Base(call)), func(e hearing) bool { return e.call == call && e.link == name })
+}
+
 // entry finds or makes the entry of a call on a link.
 func (t *heardTable) entry(call, name string) *hearing {
 	base := callsign.Base(call)

@@ -24,7 +24,7 @@ func (h *host) Accept(ctx context.Context, in ...message.Message) ([]link.Verdic
 // Judge implements link.Host.
 func (h *host) Judge(m message.Message) link.Verdict {
 	m.Link = h.ln.Name
-	if _, ref := h.b.consider(h.ln, &m, false); ref != nil {
+	if _, ref := h.b.consider(h.ln, h.ln, &m, false); ref != nil {
 		return link.Verdict{Code: ref.Code, Why: ref.Why}
 	}
 	return link.Verdict{}
@@ -92,16 +92,26 @@ func (h *host) Mark(ctx context.Context, key string) ([]byte, error) {
 
 // Present implements link.TrunkHost.
 func (h *host) Present(s presence.Say, retained bool) {
-	if s.Call != h.b.own.String() && h.b.far.table.Hear(s, retained, time.Now()) {
+	if s.Call == h.b.own.String() {
+		return
+	}
+	h.b.far.meet(s.Call, h.ln.Name, false, time.Now())
+	if h.b.far.table.Hear(s, retained, time.Now()) {
 		h.b.farNews.Store(true)
 	}
 }
 
 // Absent implements link.TrunkHost.
-func (h *host) Absent(mesh, call string, boot uint64) {
-	if h.b.far.table.Gone(mesh, call, boot) {
+func (h *host) Absent(call string, boot uint64) {
+	if h.b.far.table.Gone(call, boot) {
 		h.b.farNews.Store(true)
 	}
+}
+
+// Spoke implements link.TrunkHost.
+func (h *host) Spoke(call string) {
+	h.b.far.table.Spoke(call, time.Now())
+	h.b.far.meet(call, h.ln.Name, false, time.Now())
 }
 
 // FarHeard implements link.TrunkHost.
@@ -109,6 +119,7 @@ func (h *host) FarHeard(f link.FarHearing) {
 	if h.b.far.hear(h.ln.Name, f, time.Now()) {
 		h.b.control.toRelease(callsign.Base(f.Call))
 		h.b.letRelease()
+		h.b.lookFar() // for the gateways of that mesh
 	}
 }
 
@@ -118,8 +129,16 @@ func (h *host) TakenBy(t link.Taken) { h.b.takenBy(context.Background(), t) }
 // Refuse implements link.TrunkHost.
 func (h *host) Refuse(code string) { h.b.meter.Refused(h.ln.Name, code) }
 
-// Distrust implements link.TrunkHost.
-func (h *host) Distrust(call string) { h.b.far.forget(call) }
+// FarPosition implements link.TrunkHost.
+func (h *host) FarPosition(p link.FarPosition) { h.b.far.mark(p) }
+
+// Trusts implements link.TrunkHost.
+func (h *host) Trusts(believed func(call, key string) bool, fallen []string) {
+	for _, call := range fallen {
+		h.b.far.forget(call)
+	}
+	h.b.parkUnbelieved(context.Background(), h.ln.Name, believed)
+}
 
 // Count implements link.Host.
 func (h *host) Count(reason string) { h.b.meter.Dropped(h.ln.Name, reason) }

@@ -18,6 +18,8 @@ const (
 	oldestPosition  = 5 * time.Minute
 	movedMetres     = 50
 	positionsAtOnce = 200
+
+	farPositionEvery = time.Minute // to far gateways, which show it
 )
 
 // positions gates what stations heard by radio say of where they are. Nothing
@@ -38,8 +40,12 @@ type gatedPosition struct {
 
 func newPositions(ln *line) *positions {
 	p := &positions{ln: ln, next: make(chan message.Message, positionsAtOnce), last: map[string]gatedPosition{}}
-	if ln.props.Positions && ln.APRS != nil {
+	switch {
+	case !ln.props.Positions:
+	case ln.APRS != nil:
 		p.every = max(ln.APRS.PositionEvery, time.Second)
+	case ln.trunk != nil:
+		p.every = farPositionEvery
 	}
 	return p
 }
@@ -53,10 +59,12 @@ func (b *Bridge) position(from *line, m *message.Message) {
 	if rules.Check(m, b.policy(from)) != nil {
 		return
 	}
+	out := *m
+	out.Mesh = from.meshName()
 	for _, ln := range b.lines {
 		if ln != from && ln.gated.every > 0 && (&carrier{b: b, ln: ln}).Open() && ln.gated.wants(m) {
 			select {
-			case ln.gated.next <- *m:
+			case ln.gated.next <- out:
 			default:
 				ln.gated.forget(m.From)
 				b.meter.Dropped(ln.Name, "positions-full")

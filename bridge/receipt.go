@@ -3,6 +3,7 @@ package bridge
 import (
 	"context"
 	"errors"
+	"slices"
 	"sync"
 	"time"
 
@@ -131,15 +132,19 @@ func outcome(r *queue.Record) queue.State {
 // report gives the writer of a direct text what its outcome asks for.
 func (b *Bridge) report(r *queue.Record, at queue.Stamp, tell func(*message.Message) bool) []*queue.Record {
 	m := &r.Message
-	if ln := b.byName[m.Link]; ln != nil && m.Kind == message.Text && !b.isGroup(m.To) {
-		switch {
-		case ln.trunk != nil:
-			return b.reportBack(r, at)
-		case !ln.transmits():
-			return nil // the mesh's transmitter tells its stations
-		}
+	if m.Kind != message.Text || b.isGroup(m.To) {
+		return nil
 	}
-	if m.Kind != message.Text || m.Link == "" || b.isGroup(m.To) || m.From == b.own.String() || wasLocal(r) {
+	return append(b.reportBack(r, at), b.tellWriter(r, at, tell)...)
+}
+
+// tellWriter gives the writer what the outcome asks for, unless another gateway
+// does so: the one that handed the message to us, or the transmitter of the
+// writer's mesh to which we handed it.
+func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.Message) bool) []*queue.Record {
+	m := &r.Message
+	ln := b.byName[m.Link]
+	if ln == nil || ln.trunk != nil || m.From == b.own.String() || wasLocal(r) || b.handedToSibling(r) {
 		return nil
 	}
 	switch r.Outcome {
@@ -170,10 +175,18 @@ func wasLocal(r *queue.Record) bool {
 	return len(r.Deliveries) == 1 && d.Link == r.Message.Link && r.Outcome == queue.Delivered && !d.Begun
 }
 
+// handedToSibling tells that the transmitter of the writer's own mesh has the
+// message from us.
+func (b *Bridge) handedToSibling(r *queue.Record) bool {
+	return b.sharesMesh(r.Message.Mesh) && slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool {
+		return d.Gateway != "" && b.far.table.Serves(r.Message.Mesh, d.Gateway)
+	})
+}
+
 // takesReceipts tells whether the writer's station expects an acknowledgement.
 func (b *Bridge) takesReceipts(m *message.Message) bool {
 	ln := b.byName[m.Link]
-	return m.OriginID != "" && ln != nil && ln.props.Acks && ln.MaySend()
+	return m.OriginID != "" && ln != nil && ln.trunk == nil && ln.props.Acks && ln.MaySend()
 }
 
 // receiptRecord makes the end-to-end receipt that travels back to the writer.

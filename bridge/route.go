@@ -56,7 +56,9 @@ func (b *Bridge) decide(m *message.Message, asked bool) route.Decision {
 		}
 		q.Heard = append(q.Heard, b.farHearings(callsign.Base(m.To))...)
 		if len(q.Heard) == 0 || q.Heard[0].Ago > ownFresh {
-			b.far.want(callsign.Base(m.To), time.Now())
+			if b.far.want(callsign.Base(m.To), time.Now()) {
+				b.lookFar()
+			}
 		}
 	}
 	return b.table.Decide(q)

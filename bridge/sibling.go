@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strconv"
 	"sync"
 	"time"
 
@@ -11,6 +12,7 @@ import (
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/bridge/presence"
+	"posthouse/bridge/rules"
 	"posthouse/queue"
 )
 
@@ -36,13 +38,28 @@ type siblings struct {
 
 	mu     sync.Mutex
 	count  uint64
-	told   map[queue.Identity]time.Time // what others have in hand, and the frames they sent
-	shadow map[queue.Identity]uint64    // frame hash of a shadow -> its record
+	taken  map[queue.Identity]time.Time // what others have in hand
+	frames map[queue.Identity]time.Time // what they transmitted, and what we did
 	tell   map[string]*link.Taken       // by mesh: what is to be told next
 }
 
-func newSiblings(now time.Time) *siblings {
-	return &siblings{boot: uint64(now.UnixMilli()), told: map[queue.Identity]time.Time{}, shadow: map[queue.Identity]uint64{}, tell: map[string]*link.Taken{}}
+func newSiblings() *siblings {
+	return &siblings{taken: map[queue.Identity]time.Time{}, frames: map[queue.Identity]time.Time{}, tell: map[string]*link.Taken{}}
+}
+
+const bootKey = "boot"
+
+// loadBoot numbers this start of the gateway: higher than the last one, whatever
+// the clock says.
+func (b *Bridge) loadBoot(ctx context.Context) error {
+	v, err := b.store.Setting(ctx, bootKey)
+	if err != nil {
+		return err
+	}
+	last, _ := strconv.ParseUint(string(v), 10, 64) // none: 0
+	b.kin.boot = max(last+1, uint64(max(time.Now().UnixMilli(), 0)))
+	_, err = b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{bootKey: strconv.AppendUint(nil, b.kin.boot, 10)}})
+	return err
 }
 
 // transmits tells whether this gateway transmits on a link: on a mesh that it
@@ -138,7 +155,32 @@ func (s *siblings) note(mesh string, id, frame queue.Identity) {
 	}
 	if frame != (queue.Identity{}) && len(t.Frames) < 1000 {
 		t.Frames = append(t.Frames, frame)
+		remember(s.frames, frame)
 	}
+}
+
+// noteKept has the other gateways of each mesh that a text concerns told that it
+// is in hand here: the mesh it was written on, and those it goes to.
+func (b *Bridge) noteKept(m *message.Message, id queue.Identity, to []queue.Delivery) {
+	meshes := map[string]bool{}
+	if ln := b.sharedLine(m.Mesh); ln != nil && ln.transmits() && !isShadow(to) {
+		meshes[m.Mesh] = true
+	}
+	for _, d := range to {
+		if ln := b.byName[d.Link]; ln != nil && ln.vote != nil {
+			meshes[ln.meshName()] = true
+		}
+	}
+	for mesh := range meshes {
+		b.kin.note(mesh, id, queue.Identity{})
+	}
+}
+
+func remember(told map[queue.Identity]time.Time, id queue.Identity) {
+	if len(told) >= maxTold {
+		clear(told)
+	}
+	told[id] = time.Now()
 }
 
 // tellTaken tells the others of each mesh what was noted since the last time.
@@ -163,22 +205,15 @@ func (b *Bridge) takenBy(ctx context.Context, t link.Taken) {
 	if !b.sharesMesh(t.Mesh) || t.Gateway == b.own.String() {
 		return
 	}
-	now := time.Now()
-	var seqs []uint64
 	b.kin.mu.Lock()
-	if len(b.kin.told) > maxTold {
-		clear(b.kin.told)
+	for _, id := range t.Identities {
+		remember(b.kin.taken, id)
 	}
-	for _, id := range append(slices.Clone(t.Identities), t.Frames...) {
-		b.kin.told[id] = now
-	}
-	for _, f := range t.Frames {
-		if seq, ok := b.kin.shadow[f]; ok {
-			seqs = append(seqs, seq)
-			delete(b.kin.shadow, f)
-		}
+	for _, id := range t.Frames {
+		remember(b.kin.frames, id)
 	}
 	b.kin.mu.Unlock()
+	var seqs []uint64
 	since := b.clock.Age().Add(-time.Hour)
 	for _, id := range t.Identities {
 		if seq, ok, err := b.store.Known(ctx, id, since); err == nil && ok {
@@ -205,7 +240,7 @@ func (b *Bridge) endShadows(ctx context.Context, seqs []uint64, by string) {
 			r.Outcome = outcome(r)
 			r.Note(at, "taken", "", by+" has it in hand")
 			return nil, nil
-		}})
+		}, Then: func(d queue.Done) { b.hearShadow(d.Record) }})
 	}
 	if len(ops) == 0 {
 		return
@@ -215,13 +250,34 @@ func (b *Bridge) endShadows(ctx context.Context, seqs []uint64, by string) {
 	}
 }
 
-// isTold tells whether another gateway of the mesh has said that it has this in
-// hand, or has sent it itself.
-func (s *siblings) isTold(id queue.Identity) bool {
+// hearShadow notes the writer of a shadow as heard, now that the text is known to
+// be its own and not a transmission of another gateway.
+func (b *Bridge) hearShadow(r *queue.Record) {
+	if r == nil || message.IsMail(r.Message.From) {
+		return
+	}
+	if ln := b.byName[r.Message.Link]; ln != nil && ln.vote != nil && r.Message.Via == "" {
+		b.heard.markAt(ln.Name, &r.Message, r.Accepted.Age)
+	}
+}
+
+// isFrame tells whether a gateway of the mesh, this one included, has transmitted
+// this lately.
+func (s *siblings) isFrame(m *message.Message) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	at, ok := s.told[id]
+	at, ok := s.frames[frameHash(m.From, m.To, m.Text)]
 	return ok && time.Since(at) < toldFor
+}
+
+// isTaken tells whether another gateway of the mesh has said that it has a text
+// in hand that was heard some time ago. Word of an equal text that was heard long
+// before does not count.
+func (s *siblings) isTaken(id queue.Identity, ago time.Duration) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	at, ok := s.taken[id]
+	return ok && time.Since(at) < ago+sameWithoutID
 }
 
 func (b *Bridge) sharesMesh(mesh string) bool {
@@ -262,44 +318,80 @@ func (b *Bridge) endWaits(ctx context.Context) {
 	}
 }
 
-// emerge turns a shadow into deliveries.
+// emerge turns a shadow into deliveries, or ends it when word of it came after
+// all.
 func (b *Bridge) emerge(r *queue.Record, it queue.Item) func(*queue.Record) ([]*queue.Record, error) {
-	at, m := b.stamp(), r.Message
-	mesh := m.Mesh
-	var to []queue.Delivery
-	how := "routed here, no other gateway of the mesh is alive"
-	if g, ok := b.far.table.Transmitter(mesh, time.Now()); ok && g != b.own.String() && len(b.trunks()) > 0 {
-		to = []queue.Delivery{{Link: b.trunks()[0].Name, To: m.To, Gateway: g, State: queue.Ready}}
-		how = "handed to " + g + ", which had not said a word of it"
-	} else {
-		var why string
-		deliveries, ref := b.route(b.byName[m.Link], &m)
-		if ref != nil {
-			why = ref.Code + ": " + ref.Why
+	at := b.stamp()
+	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, at.Age.Sub(r.Accepted.Age)) {
+		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at) }
+	}
+	b.hearShadow(r)
+	to, how, ref := b.wayOfShadow(r)
+	switch {
+	case ref != nil:
+		return func(r *queue.Record) ([]*queue.Record, error) {
+			return b.endShadow(r, it, queue.Failed, ref.Code+": "+ref.Why, at)
 		}
-		if to = deliveries; len(to) == 0 {
-			return func(r *queue.Record) ([]*queue.Record, error) {
-				r.Deliveries[it.Delivery].Error = why
-				return b.end(r, it.Delivery, queue.Failed, at, b.mayTell), nil
-			}
-		}
+	case len(to) == 0: // everybody it is for has heard it
+		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Sent, "", at) }
 	}
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		if r.Deliveries[it.Delivery].State != queue.Shadow {
 			return nil, queue.ErrSkip
 		}
-		r.Deliveries = append(slices.Delete(r.Deliveries, it.Delivery, it.Delivery+1), to...)
-		r.Note(at, "routed", m.Link, how)
+		r.Deliveries[it.Delivery] = to[0] // in its place: others of the record may be on their way
+		r.Deliveries = append(r.Deliveries, to[1:]...)
+		r.Note(at, "routed", r.Message.Link, how)
 		return nil, nil
 	}
 }
 
+func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why string, at queue.Stamp) ([]*queue.Record, error) {
+	if r.Deliveries[it.Delivery].State != queue.Shadow {
+		return nil, queue.ErrSkip
+	}
+	r.Deliveries[it.Delivery].Error = why
+	return b.end(r, it.Delivery, as, at, b.mayTell), nil
+}
+
+// wayOfShadow finds the way of a shadow of which nobody said a word: to the
+// mesh's transmitter when one is alive, else on from here, but not where the
+// record has been already.
+func (b *Bridge) wayOfShadow(r *queue.Record) (to []queue.Delivery, how string, ref *rules.Refusal) {
+	m := r.Message
+	if g, ok := b.far.table.Transmitter(b.shadowMesh(&m), time.Now()); ok && g != b.own.String() && !b.transmitsOn(b.shadowMesh(&m)) {
+		return []queue.Delivery{{Link: b.trunkTo(g), To: m.To, Gateway: g, State: queue.Ready}}, "handed to " + g + ", which had not said a word of it", nil
+	}
+	all, ref := b.route(b.byName[m.Link], &m)
+	for _, d := range all {
+		if !slices.ContainsFunc(r.Deliveries, func(o queue.Delivery) bool { return o.State != queue.Shadow && o.Link == d.Link && o.To == d.To }) {
+			to = append(to, d)
+		}
+	}
+	return to, "routed here, no other gateway of the mesh is alive", ref
+}
+
+// shadowMesh is the mesh whose transmitter should have a shadow in hand: the one
+// it was heard on, or for a group text from a trunk one that it would go out on.
+func (b *Bridge) shadowMesh(m *message.Message) string {
+	if b.sharesMesh(m.Mesh) {
+		return m.Mesh
+	}
+	for _, ln := range b.lines {
+		if ln.vote != nil && !ln.transmits() {
+			return ln.meshName()
+		}
+	}
+	return m.Mesh
+}
+
+func (b *Bridge) transmitsOn(mesh string) bool {
+	ln := b.sharedLine(mesh)
+	return ln != nil && ln.transmits()
+}
+
 // handOver gives what waits for a mesh to the gateway that transmits there now.
 func (b *Bridge) handOver(ctx context.Context) {
-	trunks := b.trunks()
-	if len(trunks) == 0 {
-		return
-	}
 	for _, ln := range b.lines {
 		if ln.vote == nil || ln.transmits() {
 			continue
@@ -308,32 +400,25 @@ func (b *Bridge) handOver(ctx context.Context) {
 		if !ok || g == b.own.String() {
 			continue
 		}
-		if err := b.handOverLink(ctx, ln, trunks[0].Name, g); err != nil && ctx.Err() == nil {
+		if err := b.handOverLink(ctx, ln, g); err != nil && ctx.Err() == nil {
 			b.log.Error("handing over to the transmitter failed, trying again", "link", ln.Name, "err", err)
 		}
 	}
 }
 
-// handOverLink hands over up to some of a link's open deliveries.
-func (b *Bridge) handOverLink(ctx context.Context, ln *line, trunk, gateway string) error {
-	var items []queue.Item
-	for _, p := range message.Precedences {
-		heads, err := b.store.Heads(ctx, ln.Name, p, b.clock.Age(), 0, atATime)
-		if err != nil {
-			return err
-		}
-		items = append(items, heads...)
-	}
-	due, err := b.store.Due(ctx, ln.Name, 1<<62, atATime)
+// handOverLink hands over some of a link's open deliveries, the most urgent ones
+// first; the clerk comes again for the rest.
+func (b *Bridge) handOverLink(ctx context.Context, ln *line, gateway string) error {
+	items, err := b.waiting(ctx, ln)
 	if err != nil {
 		return err
 	}
-	at := b.stamp()
+	at, trunk := b.stamp(), b.trunkTo(gateway)
 	var ops []queue.Op
-	for _, it := range append(items, due...) {
+	for _, it := range items {
 		ops = append(ops, queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			d := &r.Deliveries[it.Delivery]
-			if d.Link != ln.Name || d.State != queue.Ready && d.State != queue.Later {
+			if d.Link != ln.Name || !waits(d) {
 				return nil, queue.ErrSkip
 			}
 			if b.isGroup(r.Message.To) {
@@ -350,4 +435,31 @@ func (b *Bridge) handOverLink(ctx context.Context, ln *line, trunk, gateway stri
 	}
 	_, err = b.store.Apply(ctx, ops...)
 	return err
+}
+
+// waiting lists what of a link has still to be sent, or to be sent again.
+func (b *Bridge) waiting(ctx context.Context, ln *line) ([]queue.Item, error) {
+	items, err := b.store.Due(ctx, ln.Name, 1<<62, atATime)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range message.Precedences {
+		heads, err := b.store.Heads(ctx, ln.Name, p, b.clock.Age(), 0, atATime)
+		if err != nil {
+			return nil, err
+		}
+		for _, head := range heads {
+			items = append(items, head)
+			r, err := b.store.Get(ctx, head.Seq)
+			if err != nil || len(items) > 4*atATime {
+				continue
+			}
+			behind, err := b.store.Behind(ctx, r.LaneOf(&r.Deliveries[head.Delivery]), head.Seq, atATime)
+			if err != nil {
+				return nil, err
+			}
+			items = append(items, behind...)
+		}
+	}
+	return items, nil
 }

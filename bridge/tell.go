@@ -43,6 +43,9 @@ func (b *Bridge) notice(about *message.Message, seq uint64, at queue.Stamp, text
 		Deliveries: []queue.Delivery{{Link: about.Link, To: about.From, State: queue.Ready}},
 	}
 	r.Expires = r.Until
+	if ln := b.byName[about.Link]; ln != nil && ln.trunk != nil { // by the gateway that handed it over
+		r.Message.Acks, r.Deliveries[0].Gateway = about.TrunkID, about.Via
+	}
 	return r
 }
 
@@ -117,7 +120,7 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 	verdict := link.Verdict{Code: ref.Code, Why: ref.Why}
 	p := settled(verdict)
 	if ln.trunk != nil {
-		if rec := b.refuseBack(ln, m, ref); rec != nil {
+		if rec := b.refuseBack(m, ref); rec != nil {
 			p.ops = []queue.Op{{New: rec, EventFor: time.Hour, Urgent: true}}
 		}
 		return p

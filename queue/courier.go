@@ -65,10 +65,14 @@ type CourierOptions struct {
 	Parallel        int  // Carry calls at once
 	OnePerAddressee bool // one unacknowledged delivery per addressee
 	Paced           bool // Pace and Overdue have something to say
-	Store           Store
-	Clock           *clock.Clock
-	Carrier         Carrier
-	Log             *slog.Logger
+	// Room asks before a delivery is taken whether the far side has room for it,
+	// and keeps the place; without room others may go before. Wake when there is
+	// room again. nil: always.
+	Room    func(r *Record, delivery int) bool
+	Store   Store
+	Clock   *clock.Clock
+	Carrier Carrier
+	Log     *slog.Logger
 }
 
 // Courier serves one link: it takes what is due, the highest precedence first,

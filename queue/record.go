@@ -36,6 +36,10 @@ type Record struct {
 	// Receipted is when the end-to-end receipt was last given to the writer.
 	Receipted clock.Age `cbor:"11,keyasint,omitempty"`
 
+	// Offered are the far gateways that may have it although their custody receipt
+	// never came, before it was given to another; at most MaxOffered.
+	Offered []string `cbor:"16,keyasint,omitempty"`
+
 	// Returned are the gateways that handed the message back to this one: they
 	// wait for its outcome, too.
 	Returned []Return `cbor:"15,keyasint,omitempty"`
@@ -45,6 +49,9 @@ type Record struct {
 
 // MaxSteps bounds the history of one record; the middle is dropped first.
 const MaxSteps = 60
+
+// MaxOffered bounds Offered; the oldest is dropped first.
+const MaxOffered = 8
 
 // Return names a message as another gateway knows it.
 type Return struct {

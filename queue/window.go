@@ -251,6 +251,10 @@ func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n
 			lanes = lanes[1:]
 			continue
 		}
+		if w.Room != nil && !w.Room(next.record, next.item.Delivery) {
+			lanes = lanes[1:]
+			continue
+		}
 		picks = append(picks, w.pick(ctx, l, next))
 		if w.Parallel > 1 || len(l.queue) == 0 && !w.refillable(l) {
 			lanes = lanes[1:] // with several Carry calls at once, order in a lane needs one at a time

@@ -68,15 +68,22 @@ type Trunk struct {
 
 	mu       sync.Mutex
 	says     []presence.Say
-	told     map[string]time.Time // station -> when its place was told last
+	told     map[string]toldPlace // by station
 	heard    map[string]link.FarHearing
 	sought   []string
 	meshes   []string
+	gateways []string
 	all      bool
 	receipts map[string]time.Time // event id and gateway -> when its custody receipt was given last
 	changed  chan struct{}        // holds a word when there is something to publish
 	custody  chan answer
 	places   map[string]uint64 // heard topic -> highest number; of sought stations only
+}
+
+// toldPlace is what far gateways were told last of a station: where, and when.
+type toldPlace struct {
+	mesh string
+	at   time.Time
 }
 
 var _ link.Trunk = (*Trunk)(nil)
@@ -97,7 +104,7 @@ func NewTrunk(o TrunkOptions) (*Trunk, error) {
 	}
 	t := &Trunk{
 		opts: o, log: o.Log.With("link", o.Name), notes: notes{log: o.Log.With("link", o.Name)},
-		told: map[string]time.Time{}, heard: map[string]link.FarHearing{}, receipts: map[string]time.Time{}, places: map[string]uint64{},
+		told: map[string]toldPlace{}, heard: map[string]link.FarHearing{}, receipts: map[string]time.Time{}, places: map[string]uint64{},
 		changed: make(chan struct{}, 1), custody: make(chan answer, 256),
 	}
 	if err := t.prepare(); err != nil {
@@ -225,7 +232,7 @@ func (t *Trunk) Addr() net.Addr {
 func (t *Trunk) Properties() link.Properties {
 	return link.Properties{
 		Acks: true, AckWait: t.opts.AckWait, AckLimit: custodyLimit, Resends: custodyTries - 1,
-		Batch: 64, Parallel: 1,
+		Batch: 64, Parallel: 1, Positions: len(t.opts.Groups) > 0,
 	}
 }
 
@@ -251,7 +258,7 @@ func (t *Trunk) Run(ctx context.Context, host link.Host) error {
 	}
 	work.Go(func() { t.publishStates(ctx) })
 	work.Go(func() { t.giveCustody(ctx) })
-	work.Go(func() { t.trust.watch(ctx, th.Distrust) })
+	work.Go(func() { t.trust.watch(ctx, th.Trusts) })
 	err := t.session.run(ctx, handler{
 		take:  in.take,
 		state: func(up bool, why string) { th.State(up, why); t.connected(up) },
@@ -274,10 +281,10 @@ func (t *Trunk) Seek(bases []string) {
 }
 
 // Follow implements link.Trunk.
-func (t *Trunk) Follow(meshes []string, all bool) {
+func (t *Trunk) Follow(meshes, gateways []string, all bool) {
 	t.mu.Lock()
-	same := slices.Equal(t.meshes, meshes) && t.all == all
-	t.meshes, t.all = slices.Clone(meshes), all
+	same := slices.Equal(t.meshes, meshes) && slices.Equal(t.gateways, gateways) && t.all == all
+	t.meshes, t.gateways, t.all = slices.Clone(meshes), slices.Clone(gateways), all
 	t.mu.Unlock()
 	if !same {
 		t.subscribe()
@@ -295,6 +302,11 @@ func (t *Trunk) subscribe() {
 	}
 	for _, mesh := range t.meshes {
 		if f, err := envelope.PresenceOf(root, mesh); err == nil && !t.all {
+			filters = append(filters, f)
+		}
+	}
+	for _, call := range t.gateways {
+		if f, err := envelope.PresenceBy(root, call); err == nil && !t.all {
 			filters = append(filters, f)
 		}
 	}

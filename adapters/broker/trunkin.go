@@ -40,20 +40,25 @@ func (in *receiver) take(ctx context.Context, packets []packet) error {
 		r, err := in.open(p)
 		if err != nil {
 			in.refused(err)
+			in.refuseBack(err)
 			continue
 		}
 		if in.state(ctx, p, r) {
 			continue
 		}
-		w, err := in.window(ctx, windows, r.Key)
+		w, err := in.window(ctx, windows, r)
 		if err != nil {
 			return err
 		}
+		news := r.Number > w.Highest()
 		if err := w.Take(r.Number); err != nil {
 			in.drop(dropReplay)
 			continue
 		}
 		windows[r.Key] = w
+		if news && r.Listed && r.Topic.Kind == envelope.InInbox {
+			in.host.Spoke(r.Source)
+		}
 		if m, ok := in.letter(r); ok {
 			letters = append(letters, letterIn{r, m})
 		}
@@ -82,13 +87,28 @@ func (in *receiver) refused(err error) {
 	}
 }
 
+// refuseBack tells the sender of a genuine message that it will never be taken, so
+// that it does not send it again and again.
+func (in *receiver) refuseBack(err error) {
+	refused, ok := errors.AsType[*envelope.Refused](err)
+	if !ok || envelope.Code(err) == "" || refused.Received.Topic.Kind != envelope.InInbox {
+		return
+	}
+	if _, isText := refused.Received.Body.(envelope.Text); isText {
+		in.t.acknowledge(answer{to: refused.Received.Source, about: refused.Received.ID, code: envelope.Code(err), why: refused.Err.Error()})
+	}
+}
+
 func (in *receiver) drop(why dropped) {
 	in.host.Count(string(why))
 	in.t.notes.dropped(why)
 }
 
-// window gives the window of a key as it stands in this batch.
-func (in *receiver) window(ctx context.Context, batch map[envelope.PublicKey]envelope.Window, key envelope.PublicKey) (envelope.Window, error) {
+// window gives the window of a key as it stands in this batch. Those of keys that
+// are not listed are in memory only, and some of them: anybody can make keys, and
+// what they bring is known by its id, too.
+func (in *receiver) window(ctx context.Context, batch map[envelope.PublicKey]envelope.Window, r *envelope.Received) (envelope.Window, error) {
+	key := r.Key
 	if w, ok := batch[key]; ok {
 		return w, nil
 	}
@@ -96,6 +116,9 @@ func (in *receiver) window(ctx context.Context, batch map[envelope.PublicKey]env
 		return w, nil
 	}
 	var w envelope.Window
+	if !r.Listed {
+		return w, nil
+	}
 	b, err := in.host.Mark(ctx, windowMark+key.Thumbprint())
 	if err == nil && b != nil {
 		err = w.UnmarshalBinary(b)
@@ -105,13 +128,16 @@ func (in *receiver) window(ctx context.Context, batch map[envelope.PublicKey]env
 
 const windowMark = "window/"
 
+// mostWindows bounds the windows in memory.
+const mostWindows = 2000
+
 // state takes in what is no letter: it goes by the latest, and asks for no
 // window. Retained states come late and more than once.
 func (in *receiver) state(_ context.Context, p packet, r *envelope.Received) bool {
 	switch b := r.Body.(type) {
 	case envelope.Presence:
 		if b.Gone {
-			in.host.Absent(b.Mesh, r.Source, b.Boot)
+			in.host.Absent(r.Source, b.Boot)
 			return true
 		}
 		in.host.Present(presence.Say{
@@ -162,7 +188,8 @@ func (in *receiver) letter(r *envelope.Received) (message.Message, bool) {
 		m = b.Message()
 		m.Acks = b.About
 	case envelope.Receipt:
-		m = message.Message{Kind: message.Receipt, From: b.Station, To: b.To, Acks: b.About, Nak: b.Result != envelope.ResultDelivered, Text: b.Why}
+		m = message.Message{Kind: message.Receipt, From: b.Station, To: b.To, Acks: b.About, Result: string(b.Result), Text: b.Why}
+		m.Nak = b.Result != envelope.ResultDelivered && b.Result != envelope.ResultSent
 		if m.Nak && m.Text == "" {
 			m.Text = string(b.Result)
 		}
@@ -171,11 +198,37 @@ func (in *receiver) letter(r *envelope.Received) (message.Message, bool) {
 	case envelope.Taken:
 		in.host.TakenBy(taken(b, r.Source))
 		return m, false
+	case envelope.Position:
+		in.host.FarPosition(position(b, r.Source))
+		return m, false
 	default:
 		return m, false
 	}
-	m.Via, m.TrunkID = r.Source, r.ID
+	m.Via, m.TrunkID, m.Key = r.Source, r.ID, shortKey(r.Key)
+	m.Handed = r.Topic.Kind == envelope.InInbox
+	m.Left = in.left(r)
 	return m, true
+}
+
+// left is how long an event has yet to live. Its sender has no clock, or we have
+// none: then its lifetime counts from now.
+func (in *receiver) left(r *envelope.Received) time.Duration {
+	now, trusted := in.t.opts.Wall()
+	if !trusted || r.Signed.IsZero() {
+		return r.Lifetime
+	}
+	return min(max(r.Expires().Sub(now), time.Second), r.Lifetime)
+}
+
+// shortKey names a key in a record: enough of its thumbprint that no other of the
+// same call sign has it.
+func shortKey(k envelope.PublicKey) string { return k.Thumbprint()[:12] }
+
+func position(p envelope.Position, gateway string) link.FarPosition {
+	return link.FarPosition{
+		Call: p.Station, Gateway: gateway, Mesh: p.Mesh, Ago: p.Age.Duration(),
+		Where: message.Where{Lat: p.Lat, Lon: p.Lon, Alt: p.Alt, Ambiguity: p.Ambiguity, Comment: p.Comment},
+	}
 }
 
 func taken(b envelope.Taken, gateway string) link.Taken {
@@ -198,7 +251,11 @@ func (in *receiver) accept(ctx context.Context, windows map[envelope.PublicKey]e
 		return nil
 	}
 	marks := map[string][]byte{}
+	list := in.t.trust.get()
 	for key, w := range windows {
+		if !list.Has(key) {
+			continue
+		}
 		b, err := w.MarshalBinary()
 		if err != nil {
 			return err
@@ -212,6 +269,9 @@ func (in *receiver) accept(ctx context.Context, windows map[envelope.PublicKey]e
 	verdicts, err := in.host.AcceptMarked(ctx, marks, messages...)
 	if err != nil {
 		return err
+	}
+	if len(in.windows)+len(windows) > mostWindows {
+		clear(in.windows) // those of listed keys are on disk
 	}
 	for key, w := range windows {
 		in.windows[key] = w

@@ -42,10 +42,14 @@ func (t *Trunk) letter(f link.Frame) (envelope.Topic, envelope.Body, error) {
 	m := &f.Message
 	to := envelope.Inbox(f.Gateway)
 	if f.Gateway == "" {
-		if !slices.Contains(t.opts.Groups, m.To) && m.Kind != message.Position {
-			return to, nil, link.Permanent(link.CodeNoRoute, fmt.Errorf("group %s does not cross this link", m.To))
+		group := m.To
+		if m.Kind == message.Position && len(t.opts.Groups) > 0 {
+			group = t.opts.Groups[0]
 		}
-		to = envelope.Group(m.To)
+		if !slices.Contains(t.opts.Groups, group) {
+			return to, nil, link.Permanent(link.CodeNoRoute, fmt.Errorf("group %s does not cross this link", group))
+		}
+		to = envelope.Group(group)
 	}
 	switch m.Kind {
 	case message.Text:
@@ -54,12 +58,30 @@ func (t *Trunk) letter(f link.Frame) (envelope.Topic, envelope.Body, error) {
 		return to, envelope.NewNotice(m, m.Acks), nil
 	case message.Receipt:
 		r := envelope.Receipt{About: m.Acks, Station: m.From, To: m.To, Result: envelope.ResultDelivered, Why: clip(m.Text, 400), At: m.Filed}
-		if m.Nak {
-			r.Result = envelope.ResultFailed
+		switch {
+		case m.Result != "":
+			r.Result = envelope.Result(m.Result)
+		case m.Nak:
+			r.Result = envelope.ResultNak
 		}
 		return to, r, nil
+	case message.Position:
+		return to, t.place(m), nil
 	}
 	return to, nil, link.Permanent("unsupported", fmt.Errorf("a trunk does not carry a %s", m.Kind))
+}
+
+// place is a position as it is published. How old it is is told, not when it was
+// there: clocks differ.
+func (t *Trunk) place(m *message.Message) envelope.Position {
+	p := envelope.Position{
+		Station: m.From, Mesh: m.Mesh, Lat: m.Where.Lat, Lon: m.Where.Lon, Alt: m.Where.Alt,
+		Ambiguity: m.Where.Ambiguity, Comment: clip(m.Where.Comment, 256), Messaging: m.Messaging, SNR: m.SNR,
+	}
+	if now, trusted := t.opts.Wall(); trusted && !m.Where.Time.IsZero() {
+		p.Age = envelope.SecondsOf(now.Sub(m.Where.Time))
+	}
+	return p
 }
 
 // clip shortens a reason to at most n bytes of whole characters.
@@ -77,6 +99,9 @@ func clip(s string, n int) string {
 func (t *Trunk) seal(ctx context.Context, id string, to envelope.Topic, left time.Duration, body envelope.Body) (wire []byte, topic string, err error) {
 	if topic, err = to.Under(t.opts.TopicRoot); err != nil {
 		return nil, "", link.Permanent(link.CodeNoRoute, err)
+	}
+	if id == "" { // what is no message has no record
+		id = "p" + strconv.FormatInt(time.Now().UnixNano(), 36)
 	}
 	now, trusted := t.opts.Wall()
 	e := envelope.Event{
@@ -96,31 +121,46 @@ func (t *Trunk) seal(ctx context.Context, id string, to envelope.Topic, left tim
 // stateLife is how long a state is worth something without being repeated.
 const stateLife = 24 * time.Hour
 
-// answer is a custody receipt to be given.
-type answer struct{ to, about string }
+// answer is a custody receipt to be given; with a code it refuses for good.
+type answer struct{ to, about, code, why string }
 
 // custodyEvery is how often at most a custody receipt is repeated for one event.
 const custodyEvery = 30 * time.Second
 
-// acknowledge has a custody receipt given, unless it was a moment ago.
+// acknowledge has a custody receipt given; one that was given a moment ago is
+// given again when its time has come.
 func (t *Trunk) acknowledge(a answer) {
 	key := a.to + " " + a.about
+	wait := time.Duration(0)
 	t.mu.Lock()
-	last, ok := t.receipts[key]
-	if ok && time.Since(last) < custodyEvery {
+	if last, ok := t.receipts[key]; ok {
+		wait = max(custodyEvery-time.Since(last), 0)
+	}
+	if wait > custodySlack { // the sender asks again, and later than that
 		t.mu.Unlock()
 		return
 	}
 	if len(t.receipts) > 10000 {
 		clear(t.receipts)
 	}
-	t.receipts[key] = time.Now()
+	t.receipts[key] = time.Now().Add(wait)
 	t.mu.Unlock()
-	select {
-	case t.custody <- a:
-	default: // the sender asks again
+	give := func() {
+		select {
+		case t.custody <- a:
+		default: // the sender asks again
+		}
 	}
+	if wait == 0 {
+		give()
+		return
+	}
+	time.AfterFunc(wait, give) // it waits for nobody
 }
+
+// custodySlack is how much too early a sender may ask again: it waits as long as
+// custodyEvery, and its clock runs from an earlier moment.
+const custodySlack = 3 * time.Second
 
 // giveCustody publishes custody receipts until ctx ends. They are not kept: the
 // sender asks again for one that was lost.
@@ -131,7 +171,7 @@ func (t *Trunk) giveCustody(ctx context.Context) {
 			return
 		case a := <-t.custody:
 			id := t.opts.Call + ".c" + strconv.FormatUint(n, 36) + "." + strconv.FormatInt(time.Now().UnixMilli(), 36)
-			wire, topic, err := t.seal(ctx, id, envelope.Inbox(a.to), time.Hour, envelope.Custody{About: a.about})
+			wire, topic, err := t.seal(ctx, id, envelope.Inbox(a.to), time.Hour, envelope.Custody{About: a.about, Code: a.code, Why: a.why})
 			if err == nil {
 				err = t.session.publish(ctx, topic, [][]byte{wire})[0]
 			}
@@ -172,9 +212,9 @@ func (t *Trunk) Report(heard []link.FarHearing) {
 			now[h.Call] = h
 		}
 	}
-	for call := range t.told {
-		if _, ok := now[call]; !ok {
-			delete(t.told, call) // gone: when it is back, that is news
+	for call, told := range t.told {
+		if h, ok := now[call]; !ok || h.Mesh != told.mesh {
+			delete(t.told, call) // gone, or elsewhere: what comes next is news
 		}
 	}
 	t.heard = now
@@ -188,8 +228,9 @@ func (t *Trunk) connected(up bool) {
 	}
 	again := time.Now().Add(rand.N(scatter))
 	t.mu.Lock()
-	for call := range t.told {
-		t.told[call] = again.Add(-heardEvery)
+	for call, told := range t.told {
+		told.at = again.Add(-heardEvery)
+		t.told[call] = told
 	}
 	t.mu.Unlock()
 	t.wake()
@@ -242,7 +283,7 @@ func (t *Trunk) sayHeard(ctx context.Context) {
 	t.mu.Lock()
 	var due []link.FarHearing
 	for call, h := range t.heard {
-		if last, ok := t.told[call]; (!ok || time.Since(last) >= heardEvery) && len(due) < atOnce {
+		if last, ok := t.told[call]; (!ok || time.Since(last.at) >= heardEvery) && len(due) < atOnce {
 			due = append(due, h)
 		}
 	}
@@ -253,7 +294,7 @@ func (t *Trunk) sayHeard(ctx context.Context) {
 			return
 		}
 		t.mu.Lock()
-		t.told[h.Call] = time.Now()
+		t.told[h.Call] = toldPlace{h.Mesh, time.Now()}
 		t.mu.Unlock()
 	}
 }

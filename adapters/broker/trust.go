@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -25,6 +26,7 @@ type trust struct {
 
 	list    atomic.Pointer[envelope.Trust]
 	changed time.Time // of the file that was read last
+	missing bool      // it was not there at the last look
 }
 
 // lookEvery is how often the file is looked at.
@@ -57,9 +59,20 @@ func (t *trust) load() error {
 	return nil
 }
 
-// watch reads the file again until ctx ends. distrust is told of each gateway
-// that is no longer on the list, or not with all its keys.
-func (t *trust) watch(ctx context.Context, distrust func(call string)) {
+// believes tells whether what a key signed for a gateway still counts.
+func (t *trust) believes(call, key string) bool {
+	list := t.get()
+	if !list.Knows(call) {
+		return list.Any
+	}
+	return slices.ContainsFunc(list.Keys(call), func(k envelope.PublicKey) bool { return shortKey(k) == key })
+}
+
+// watch reads the file again until ctx ends. tell is told at the start, since the
+// file may have changed while nobody looked, and after each change, with the
+// gateways that are not on the list any more or have lost a key.
+func (t *trust) watch(ctx context.Context, tell func(believes func(call, key string) bool, fallen []string)) {
+	tell(t.believes, nil)
 	if t.path == "" {
 		return
 	}
@@ -74,23 +87,31 @@ func (t *trust) watch(ctx context.Context, distrust func(call string)) {
 			return
 		case <-hup:
 		case <-tick.C:
-			if info, err := os.Stat(t.path); err != nil || info.ModTime().Equal(t.changed) {
+			if info, err := os.Stat(t.path); err != nil && t.missing || err == nil && info.ModTime().Equal(t.changed) {
 				continue
 			}
 		}
 		old := t.get()
-		if err := t.load(); err != nil {
+		err := t.load()
+		t.missing = errors.Is(err, os.ErrNotExist)
+		if err != nil {
 			t.log.Error("the trust file cannot be read; the old list stays in force", "err", err)
 			continue
 		}
 		t.log.Info("the trust file was read again", "gateways", len(t.get().Calls()))
-		for _, call := range old.Calls() {
-			now := t.get().Keys(call)
-			if slices.ContainsFunc(old.Keys(call), func(k envelope.PublicKey) bool { return !slices.Contains(now, k) }) {
-				distrust(call)
-			}
+		tell(t.believes, fallen(old, t.get()))
+	}
+}
+
+// fallen lists the gateways that lost a key from one list to the next.
+func fallen(old, now *envelope.Trust) (calls []string) {
+	for _, call := range old.Calls() {
+		keys := now.Keys(call)
+		if slices.ContainsFunc(old.Keys(call), func(k envelope.PublicKey) bool { return !slices.Contains(keys, k) }) {
+			calls = append(calls, call)
 		}
 	}
+	return calls
 }
 
 // sequence gives each event the next number, over restarts: a block is on disk

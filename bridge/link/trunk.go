@@ -20,9 +20,9 @@ type Trunk interface {
 	// Seek sets the base call signs whose whereabouts are wanted; what is known
 	// of the others is not asked for.
 	Seek(bases []string)
-	// Follow sets the meshes whose gateways are of interest; with all set, every
-	// mesh is.
-	Follow(meshes []string, all bool)
+	// Follow sets the meshes, and single gateways, whose presence is of interest;
+	// with all set, everybody's is.
+	Follow(meshes, gateways []string, all bool)
 	// Report tells far gateways that stations were heard here. The trunk sends a
 	// station's report when its place is news, else every ten minutes at most.
 	Report(heard []FarHearing)
@@ -43,15 +43,22 @@ type TrunkHost interface {
 	// Present takes in what a gateway said of a mesh; retained says that it is
 	// the broker's memory of it. Absent takes in its last will.
 	Present(s presence.Say, retained bool)
-	Absent(mesh, call string, boot uint64)
+	Absent(call string, boot uint64)
+	// Spoke tells that a gateway has just signed something for us alone, with a
+	// number that it had not used before.
+	Spoke(call string)
 	// FarHeard takes in where a far gateway heard a station.
 	FarHeard(h FarHearing)
 	// TakenBy takes in what another gateway of a mesh has in hand.
 	TakenBy(t Taken)
 	// Refuse counts an event that was not taken under its refusal code.
 	Refuse(code string)
-	// Distrust forgets what a gateway said: its key is no longer believed.
-	Distrust(call string)
+	// FarPosition takes in where a far gateway's station is.
+	FarPosition(p FarPosition)
+	// Trusts tells that the list of believed gateways was read. What those in
+	// fallen said of themselves and of stations is forgotten, and what waits from a
+	// key that is not believed any more is held for the operator.
+	Trusts(believed func(call, key string) bool, fallen []string)
 }
 
 // FarHearing is where a gateway heard a station.
@@ -59,6 +66,13 @@ type FarHearing struct {
 	Call, Gateway, Mesh string
 	Ago                 time.Duration
 	Messaging           bool
+}
+
+// FarPosition is where a station is that a far gateway heard by radio.
+type FarPosition struct {
+	Call, Gateway, Mesh string
+	Where               message.Where
+	Ago                 time.Duration
 }
 
 // Taken is what one gateway of a mesh tells the others: the identities of the

@@ -88,6 +88,19 @@ func PresenceOf(root, mesh string) (string, error) {
 	return siblings(root, Topic{Kind: OfPresence, Name: mesh, Gateway: filler})
 }
 
+// PresenceBy matches the presence of one gateway, on all its meshes.
+func PresenceBy(root, gateway string) (string, error) {
+	t := PresenceAt(anyMesh, gateway)
+	s, err := t.Under(root)
+	if err != nil {
+		return "", err
+	}
+	return strings.Replace(s, "/"+anyMesh+"/", "/+/", 1), nil
+}
+
+// anyMesh stands for any mesh in a filter that is made of a topic.
+const anyMesh = "-any-"
+
 // HeardOf matches what all gateways say of one station.
 func HeardOf(root, station string) (string, error) {
 	return siblings(root, Topic{Kind: OfHeard, Name: station, Gateway: filler})

@@ -23,7 +23,8 @@ type Trust struct {
 	// the name of one that is.
 	Any bool
 
-	keys map[string][]PublicKey
+	keys   map[string][]PublicKey
+	owners map[PublicKey]string
 }
 
 // ParseTrust reads a trust file: a JWK a line (RFC 7517, RFC 8037), each with
@@ -35,8 +36,7 @@ func ParseTrust(file []byte) (*Trust, error) {
 	if len(file) > MaxTrustFile {
 		return nil, fmt.Errorf("the trust file has %d bytes, more than %d", len(file), MaxTrustFile)
 	}
-	t := &Trust{keys: map[string][]PublicKey{}}
-	owner := map[PublicKey]string{}
+	t := &Trust{keys: map[string][]PublicKey{}, owners: map[PublicKey]string{}}
 	var wrong []error
 	number := 0
 	for line := range bytes.Lines(file) {
@@ -45,7 +45,7 @@ func ParseTrust(file []byte) (*Trust, error) {
 		if len(line) == 0 || line[0] == '#' {
 			continue
 		}
-		if err := t.add(line, owner); err != nil && len(wrong) < maxFindings {
+		if err := t.add(line); err != nil && len(wrong) < maxFindings {
 			wrong = append(wrong, fmt.Errorf("line %d: %w", number, err))
 		}
 	}
@@ -56,7 +56,7 @@ func ParseTrust(file []byte) (*Trust, error) {
 }
 
 // add takes one line in.
-func (t *Trust) add(line []byte, owner map[PublicKey]string) error {
+func (t *Trust) add(line []byte) error {
 	if len(line) > maxTrustLine {
 		return fmt.Errorf("has %d bytes, more than %d", len(line), maxTrustLine)
 	}
@@ -64,7 +64,7 @@ func (t *Trust) add(line []byte, owner map[PublicKey]string) error {
 	if err != nil {
 		return err
 	}
-	switch other, known := owner[key]; {
+	switch other, known := t.owners[key]; {
 	case known && other == call:
 		return nil // twice the same line does no harm
 	case known:
@@ -72,7 +72,7 @@ func (t *Trust) add(line []byte, owner map[PublicKey]string) error {
 	case len(t.keys[call]) == maxKeysOfCall:
 		return fmt.Errorf("is key %d of %s: take out the old ones", maxKeysOfCall+1, call)
 	}
-	owner[key] = call
+	t.owners[key] = call
 	t.keys[call] = append(t.keys[call], key)
 	return nil
 }
@@ -81,6 +81,9 @@ func (t *Trust) add(line []byte, owner map[PublicKey]string) error {
 func (t *Trust) Lists(call string, key PublicKey) bool {
 	return t != nil && slices.Contains(t.keys[call], key)
 }
+
+// Has tells whether any gateway is on the list with this key.
+func (t *Trust) Has(key PublicKey) bool { return t != nil && t.owners[key] != "" }
 
 // Knows tells whether a gateway is on the list.
 func (t *Trust) Knows(call string) bool { return t != nil && len(t.keys[call]) > 0 }
