@@ -99,7 +99,7 @@ func (w *world) start() {
 	w.bridge, err = bridge.New(ctx, bridge.Options{
 		Config: w.cfg, Links: ways, Store: w.store, Log: log,
 		Clock: clock.New(saved, w.now, func() bool { return !w.unsure }),
-		Meter: metrics.New(w.reg, labels, link.Codes),
+		Meter: metrics.New(w.reg, labels, link.Codes), JournalDir: filepath.Join(w.dir, "air"),
 	})
 	if err != nil {
 		w.t.Fatal(err)
