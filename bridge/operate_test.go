@@ -115,6 +115,7 @@ func TestRetryTriesNow(t *testing.T) {
 		w.beacon("hill", "N0QRB-9")
 		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
 		f := w.gets("hill", soon)
+		time.Sleep(soon)
 		w.order(desk.Retry, v.ID, "") // waits for its ack
 		w.gets("hill", soon)
 		w.gets("hill", time.Hour)
