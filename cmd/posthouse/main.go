@@ -87,8 +87,12 @@ func run(args []string, s streams, environ []string) (code int) {
 		return exitSoftware
 	}
 	defer func() { // help exits by panic, so that everything stays testable
-		if c, ok := recover().(exiting); ok {
-			code = int(c)
+		switch p := recover().(type) {
+		case nil:
+		case exiting:
+			code = int(p)
+		default:
+			panic(p)
 		}
 	}()
 	if len(args) == 0 {

@@ -41,10 +41,8 @@ func (c queueListCmd) Run(s streams, environ env) error {
 		if c.JSON {
 			return out.json(r)
 		}
-		if shown++; shown == 1 {
-			out.line("%6s %-9s %-8s %-7s %6s %7s %s", "NO", "WHAT", "LINK", "STATE", "WAITED", "SENT IN", "FROM > TO")
-		}
-		return printRow(out, r)
+		shown++
+		return printRow(out, r, shown == 1)
 	})
 	if err != nil || c.JSON {
 		return err
@@ -58,8 +56,13 @@ func (c queueListCmd) Run(s streams, environ env) error {
 	return out.flush()
 }
 
-// printRow prints what waits in two lines: the figures, and the reason.
-func printRow(out *table, r desk.Row) error {
+// printRow prints what waits in two lines, the figures and the reason, below the
+// names of the columns if it is the first.
+func printRow(out *table, r desk.Row, first bool) error {
+	const columns = "%6s %-9s %-8s %-7s %6s %7s %s"
+	if first {
+		out.line(columns, "NO", "WHAT", "LINK", "STATE", "WAITED", "SENT IN", "FROM > TO")
+	}
 	expected := "-"
 	switch {
 	case r.Never:
@@ -71,7 +74,7 @@ func printRow(out *table, r desk.Row) error {
 	if link == "" {
 		link = "-"
 	}
-	out.line("%6s %-9s %-8s %-7s %6s %7s %s", number(r.ID), what(r.Head), clip(link, 8), r.State,
+	out.line(columns, number(r.ID), what(r.Head), clip(link, 8), r.State,
 		desk.Brief(seconds(r.Waited)), expected, clip(r.From+" > "+addressee(r), 29))
 	return out.line("       %s", clip(r.Why+textOf(r.Head), width-7))
 }
@@ -130,7 +133,7 @@ func (c queueShowCmd) Run(s streams, environ env) error {
 // printStory tells a message's story: what it says, where it stands, and each
 // thing that happened, in UTC.
 func printStory(out *table, st *desk.Story) {
-	out.line("%s: %s, %s", st.ID, what(st.Head), result(&st.Line))
+	out.wrap("", st.ID+": "+what(st.Head)+", "+result(&st.Line))
 	out.field("from", st.From+claimed(st.Head))
 	to := st.To
 	if st.Written != "" {

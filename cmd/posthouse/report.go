@@ -39,10 +39,10 @@ func (c reportCmd) Run(s streams, environ env) error {
 		span.Since = span.Until.Add(-reportTime)
 	}
 	lines, err := collect(environ, span)
+	defer lines.close()
 	if err != nil {
 		return err
 	}
-	defer lines.close()
 	if c.Out == "" {
 		return c.write(s.out, lines, span, now)
 	}
@@ -101,16 +101,12 @@ type spool struct {
 }
 
 // collect reads the log of a span from the daemon, once, and counts it.
+// The spool is to be closed, also after an error.
 func collect(environ env, span desk.Span) (s *spool, err error) {
 	s = &spool{tally: report.NewTally()}
 	if s.file, err = os.CreateTemp("", "posthouse-report-"); err != nil {
-		return nil, fail(exitDisk, fmt.Errorf("keeping the log for the report: %w", err))
+		return s, fail(exitDisk, fmt.Errorf("keeping the log for the report: %w", err))
 	}
-	defer func() {
-		if err != nil {
-			s.close()
-		}
-	}()
 	w := bufio.NewWriter(s.file)
 	out := json.NewEncoder(w)
 	end, err := list(environ, "log", web.LogRequest{Span: span, Steps: true}, func(l desk.Line) error {
@@ -118,7 +114,7 @@ func collect(environ env, span desk.Span) (s *spool, err error) {
 		return fail(exitDisk, out.Encode(l))
 	})
 	if err != nil {
-		return nil, err
+		return s, err
 	}
 	s.station = end.Station
 	return s, fail(exitDisk, w.Flush())
@@ -141,8 +137,10 @@ func (s *spool) all() iter.Seq[desk.Line] {
 }
 
 func (s *spool) close() {
-	s.file.Close()
-	os.Remove(s.file.Name())
+	if s.file != nil {
+		s.file.Close()
+		os.Remove(s.file.Name())
+	}
 }
 
 // writeFile writes a file in one step: it is there whole, or as it was before.

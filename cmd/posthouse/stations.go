@@ -19,11 +19,8 @@ func (c stationsCmd) Run(s streams, environ env) error {
 		if c.JSON {
 			return out.json(st)
 		}
-		if heard++; heard == 1 {
-			out.line("%-11s %-8s %-20s %6s %6s %6s %s", "STATION", "LINK", "LAST HEARD", "AGO", "SNR", "RSSI", "")
-		}
-		return out.line("%-11s %-8s %-20s %6s %6s %6s %s", clip(st.Call, 11), clip(st.Link, 8), st.At.UTC().Format("2006-01-02 15:04:05Z"),
-			desk.Brief(seconds(st.Ago)), figure("%.1f", st.SNR), figure("%.0f", st.RSSI), remark(st))
+		heard++
+		return printStation(out, st, heard == 1)
 	})
 	if err != nil || c.JSON {
 		return err
@@ -32,6 +29,17 @@ func (c stationsCmd) Run(s streams, environ env) error {
 		out.line("Nobody was heard yet.")
 	}
 	return out.flush()
+}
+
+// printStation prints a station, below the names of the columns if it is the
+// first.
+func printStation(out *table, st desk.Station, first bool) error {
+	const columns = "%-11s %-8s %-20s %6s %6s %6s %s"
+	if first {
+		out.line(columns, "STATION", "LINK", "LAST HEARD", "AGO", "SNR", "RSSI", "")
+	}
+	return out.line(columns, clip(st.Call, 11), clip(st.Link, 8), st.At.UTC().Format("2006-01-02 15:04:05Z"),
+		desk.Brief(seconds(st.Ago)), figure("%.1f", st.SNR), figure("%.0f", st.RSSI), remark(st))
 }
 
 func figure(format string, f *float64) string {
