@@ -8,6 +8,11 @@
 //	tell.go      who wrote hears what became of it
 //	expire.go    lifetimes end, held messages are told of, old ones are purged
 //	control.go   what the operator can do while it runs
+//	operate.go   what the operator can do with one message of the queue
+//	exercise.go  an exercise begins and ends
+//	logbook.go   what waits, what became of each message, who was heard
+//	view.go      a record as the desk shows it
+//	journal.go   each transmission in a file a day
 //
 // The bridge promises: what Accept took over is on disk, and is then delivered,
 // or its failure is on record and its writer was told. It leaves the media to
