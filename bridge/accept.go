@@ -332,7 +332,9 @@ func (b *Bridge) lifetime(deliveries []queue.Delivery) time.Duration {
 func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, done queue.Done, to []queue.Delivery) link.Verdict {
 	if done.Duplicate {
 		b.meter.Refused(ln.Name, link.CodeDuplicate)
-		b.repeatReceipt(ctx, done.Seq)
+		if ln.trunk == nil { // the writer itself asks again
+			b.repeatReceipt(ctx, done.Seq)
+		}
 		b.log.Debug("duplicate", "link", ln.Name, "id", b.id(done.Seq), "from", m.From)
 		kept := ln.trunk == nil || b.comesAgain(ctx, done.Seq, m)
 		return link.Verdict{ID: b.id(done.Seq), Code: link.CodeDuplicate, Duplicate: true, Kept: kept}

@@ -130,8 +130,11 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 			if state != queue.Delivered && !d.State.Open() {
 				return nil, queue.ErrSkip // only a confirmation is news after the end
 			}
-			if state == queue.Failed {
+			switch state {
+			case queue.Failed:
 				d.Code, d.Error = codeNak, m.Text
+			case queue.Expired:
+				d.Code, d.Error = link.CodeExpired, m.Text
 			}
 			d.Begun = true
 			for k := range d.Parts {
@@ -179,6 +182,8 @@ func endedAs(m *message.Message) queue.State {
 	switch {
 	case m.Result == message.ResultSent:
 		return queue.Sent
+	case m.Result == message.ResultExpired:
+		return queue.Expired
 	case m.Nak:
 		return queue.Failed
 	}

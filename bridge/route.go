@@ -70,7 +70,8 @@ func (b *Bridge) route(ln *line, m *message.Message) ([]queue.Delivery, *rules.R
 	if m.To == b.own.String() && ln != nil {
 		return nil, &rules.Refusal{Code: link.CodeNoRoute, Why: "the gateway itself answers no messages"}
 	}
-	d := b.decide(m, m.Written != "")
+	handed := m.Handed && ln != nil && ln.trunk != nil // by a gateway that knows the addressee is not where it was
+	d := b.decide(m, m.Written != "" || handed)
 	switch {
 	case d.Refusal != nil:
 		return nil, d.Refusal

@@ -27,14 +27,16 @@ const (
 	// what is heard only after it.
 	toldFor = 10 * time.Minute
 	maxTold = 20000
-	// tellEvery is how often the transmitter tells what it has in hand.
-	tellEvery = time.Second
+	// hurryFor is for how long after taking over what was on its way to the one
+	// that fell silent is looked at again: longer than an outcome waits for the disk.
+	hurryFor = 10 * time.Second
 )
 
 // siblings is what one gateway knows of the others on its meshes.
 type siblings struct {
 	boot     uint64
-	takeOver bool // the shadows need wait no longer; the clerk's alone
+	takeOver bool // the shadows need wait no longer; this and the next are the clerk's alone
+	tookOver time.Time
 
 	mu     sync.Mutex
 	count  uint64
@@ -83,7 +85,7 @@ func (b *Bridge) vote() {
 			continue
 		}
 		if is {
-			b.kin.takeOver = true
+			b.kin.takeOver, b.kin.tookOver = true, time.Now()
 			b.log.Info("this gateway transmits for the mesh", "link", ln.Name, "mesh", ln.meshName())
 		} else {
 			b.log.Info("another gateway transmits for the mesh", "link", ln.Name, "mesh", ln.meshName())
@@ -290,12 +292,45 @@ func (b *Bridge) shadows(m *message.Message) []queue.Delivery {
 	return []queue.Delivery{{To: m.To, State: queue.Shadow, Due: b.clock.Age().Add(shadowFor)}}
 }
 
+// hurry has the trunks look again at what was on its way to gateways that are not
+// alive: this gateway has just become a mesh's transmitter in the place of one.
+func (b *Bridge) hurry(ctx context.Context) {
+	at := b.stamp()
+	for _, ln := range b.trunks() {
+		items, err := b.store.Due(ctx, ln.Name, 1<<62, atATime)
+		if err != nil {
+			return
+		}
+		var ops []queue.Op
+		for _, it := range items {
+			ops = append(ops, queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+				d := &r.Deliveries[it.Delivery]
+				if d.State != queue.Later || d.Link != ln.Name || d.Due <= at.Age || b.far.table.IsAlive(d.Gateway, time.Now()) {
+					return nil, queue.ErrSkip
+				}
+				d.Due = at.Age
+				return nil, nil
+			}})
+		}
+		if len(ops) == 0 {
+			continue
+		}
+		if _, err := b.store.Apply(ctx, ops...); err != nil {
+			b.log.Warn("looking again at what was on its way to a gateway that fell silent failed", "link", ln.Name, "err", err)
+		}
+		ln.courier.Wake()
+	}
+}
+
 // endWaits takes on shadows of which no word came: they are handed to the
 // transmitter, or routed here when there is none.
 func (b *Bridge) endWaits(ctx context.Context) {
 	until := b.clock.Age()
 	if b.kin.takeOver {
 		until = 1 << 62 // this gateway transmits now, and nobody else will take them
+	}
+	if time.Since(b.kin.tookOver) < hurryFor {
+		b.hurry(ctx)
 	}
 	items, err := b.store.Due(ctx, "", until, atATime)
 	if err != nil {

@@ -65,7 +65,7 @@ func failedWhy(r *queue.Record) string {
 		switch n := len(d.Parts); {
 		case n > 1 && ackedParts(d) > 0:
 			return fmt.Sprintf("%d of %d parts arrived", ackedParts(d), n)
-		case d.Error != "" && r.Outcome == queue.Failed:
+		case d.Error != "" && (r.Outcome == queue.Failed || d.Code == link.CodeExpired): // a far gateway's word
 			why = d.Error
 		case r.Outcome == queue.Expired && d.Begun && d.Gateway != "":
 			why = "passed to " + d.Gateway + ", not confirmed"

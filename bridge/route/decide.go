@@ -89,8 +89,8 @@ func (t *Table) group(ask Query, group string) Decision {
 	return noRoute("no link sends to this group")
 }
 
-// mail goes by a static route, else by the first mail link, never from mail to
-// mail: the gateway is no open relay.
+// mail goes by a static route, else by the first mail link, else through a far
+// gateway that has one; never from mail to mail: the gateway is no open relay.
 func (t *Table) mail(ask Query) Decision {
 	in := t.link(ask.In)
 	may := func(l *Link) bool {
@@ -108,6 +108,11 @@ func (t *Table) mail(ask Query) Decision {
 	}
 	if in != nil && in.Kind == Mail {
 		return noRoute("mail is not relayed from mail to mail")
+	}
+	for i := range t.Links {
+		if l := &t.Links[i]; l.Kind == Trunk && may(l) {
+			return to(l, ask.To)
+		}
 	}
 	return noRoute("no link here sends mail")
 }

@@ -157,15 +157,31 @@ func TestDecide(t *testing.T) {
 	}
 }
 
+// without takes the links of some kinds off a table.
+func without(t *Table, kinds ...string) *Table {
+	t.Links = slices.DeleteFunc(t.Links, func(l Link) bool { return slices.Contains(kinds, l.Kind) })
+	return t
+}
+
+func TestMailWithoutAMailLinkGoesThroughAFarGateway(t *testing.T) {
+	tab, ask := without(table(), Mail), Query{To: "ops@club.example", In: "valley"}
+	if got, want := tab.Decide(ask), targets("far", "ops@club.example"); !reflect.DeepEqual(got, want) {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+	ask.In = "far"
+	if got := tab.Decide(ask); got.Refusal == nil {
+		t.Errorf("back by the trunk that it came from: %+v", got)
+	}
+}
+
 func TestNoRoute(t *testing.T) {
-	noMail := table()
-	noMail.Links = noMail.Links[:4]
+	noMail := without(table(), Mail, Trunk)
 	for name, c := range map[string]struct {
 		t   *Table
 		ask Query
 	}{
 		"mail is never relayed from mail to mail": {table(), Query{To: "ops@club.example", In: "post"}},
-		"mail without a mail link":                {noMail, Query{To: "ops@club.example", In: "valley"}},
+		"mail without a mail link or a trunk":     {noMail, Query{To: "ops@club.example", In: "valley"}},
 		"a name that is nothing":                  {table(), Query{To: "SOMEBODY", In: "valley"}},
 		"a call sign that no country has":         {table(), Query{To: "E81QRA", In: "valley"}},
 		"a group that only a listening link has": {&Table{Links: []Link{{Name: "ear", Kind: Mesh, InOnly: true, Groups: []string{"ALL"}}, {Name: "valley", Kind: Mesh}}},

@@ -1,0 +1,217 @@
+package bridge_test
+
+import (
+	"testing"
+	"time"
+
+	"posthouse/bridge/message"
+)
+
+func textFrom(from, to, id, text string) message.Message {
+	return message.Message{Kind: message.Text, From: from, To: to, OriginID: id, Text: text, SenderCall: "N0QRH"}
+}
+
+func beaconOf(call string) message.Message {
+	return message.Message{Kind: message.Beacon, From: call, Messaging: true}
+}
+
+var twoOnOneMesh = []string{"N0QRA-10 valley mail", "N0QRB-10 valley mail"}
+
+// mails counts what both gateways mailed.
+func (c *country) mails(words string) (n int) {
+	for _, p := range c.posts {
+		n += count(p.went("post"), words)
+	}
+	return n
+}
+
+func TestTwoGatewaysWithMailLinksOneMail(t *testing.T) {
+	inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {
+		c.airs["valley"].says(alder, "ann@club.example", "1", "all well")
+		time.Sleep(10 * time.Minute)
+		if n := c.mails("all well"); n != 1 {
+			t.Errorf("%d mails", n)
+		}
+		same(t, "alder", c.airs["valley"].told(alder), "receipt ann@club.example>N0QRC-7 1")
+		same(t, "the shadow", c.posts["N0QRB-10"].outcomes("all well"), "taken")
+		same(t, "left open", c.open())
+	})
+}
+
+func TestOnlyTheSecondHearsStillOneMail(t *testing.T) {
+	for _, id := range []string{"1", ""} {
+		t.Run("id "+id, func(t *testing.T) {
+			inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {
+				c.airs["valley"].deafen("N0QRA-10", true)
+				c.airs["valley"].says(alder, "ann@club.example", id, "all well")
+				time.Sleep(10 * time.Minute)
+				if n := c.mails("all well"); n != 1 {
+					t.Errorf("%d mails", n)
+				}
+				same(t, "by the transmitter", c.posts["N0QRA-10"].outcomes("all well"), "delivered")
+				same(t, "the second", c.posts["N0QRB-10"].outcomes("all well"), "delivered")
+				want := []string{"receipt ann@club.example>N0QRC-7 1"}
+				if id == "" {
+					want = nil // it asked for none
+				}
+				same(t, "alder", c.airs["valley"].told(alder), want...)
+				same(t, "left open", c.open())
+			})
+		})
+	}
+}
+
+func TestShadowsAreRoutedByTheirHolderWhenTheTransmitterDies(t *testing.T) {
+	inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {
+		c.posts["N0QRA-10"].shut()
+		c.airs["valley"].says(alder, "ann@club.example", "1", "all well")
+		time.Sleep(90 * time.Second)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		if n := c.mails("all well"); n != 1 {
+			t.Errorf("%d mails", n)
+		}
+		same(t, "alder", c.airs["valley"].told(alder), "receipt ann@club.example>N0QRC-7 1")
+		c.posts["N0QRA-10"].start()
+		time.Sleep(10 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		same(t, "left open", c.open())
+	})
+}
+
+// threeGateways are two on the valley mesh and one far away.
+var threeGateways = []string{"N0QRA-10 valley", "N0QRB-10 valley", "N0QRE-10 hill"}
+
+func TestTransmitterKilledAfterCustodyAndBackAsNonTransmitterHandsOver(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		valley.silence(alder, true)
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(5 * time.Second)
+		same(t, "N0QRE-10", c.posts["N0QRE-10"].outcomes("hello"), "open:passed")
+		c.posts["N0QRA-10"].shut()
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		valley.silence(alder, false)
+		c.posts["N0QRA-10"].start()
+		time.Sleep(15 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1")
+		for _, call := range c.calls() {
+			same(t, call, c.posts[call].outcomes("hello"), "delivered")
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+func TestMeshBrokerDeadAtTheTransmitterWhileItsTrunkLives(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		time.Sleep(time.Minute)
+		c.posts["N0QRA-10"].links["valley"].Down("the broker is gone")
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		if n := count(valley.told(alder), "hello"); n != 1 {
+			t.Errorf("alder was told %q", valley.told(alder))
+		}
+		same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1")
+		same(t, "left open", c.open())
+	})
+}
+
+func TestWritersReceiptAfterTheTransmitterChanged(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		hill.beacon(birch)
+		hill.silence(birch, true)
+		valley.says(alder, birch, "1", "hello")
+		time.Sleep(5 * time.Second)
+		same(t, "N0QRA-10", c.posts["N0QRA-10"].outcomes("hello"), "open:passed")
+		c.posts["N0QRA-10"].links["valley"].Down("the broker is gone")
+		time.Sleep(20 * time.Minute)
+		hill.silence(birch, false)
+		hill.beacon(birch)
+		time.Sleep(5 * time.Minute)
+		if n := count(valley.told(alder), "receipt N0QRD-9>N0QRC-7 1"); n != 1 {
+			t.Errorf("alder was told %q", valley.told(alder))
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+func TestSplitBothTransmitAndNothingIsLost(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		hill.beacon(birch)
+		valley.beacon(alder)
+		time.Sleep(time.Minute)
+		c.wire.sever("N0QRB-10", true)
+		time.Sleep(10 * time.Second)
+		same(t, "transmitters", c.transmitter("valley"), "N0QRA-10", "N0QRB-10")
+		valley.says(alder, birch, "1", "during the split")
+		hill.says(birch, alder, "1", "to the split mesh")
+		time.Sleep(10 * time.Minute)
+		c.wire.sever("N0QRB-10", false)
+		time.Sleep(20 * time.Minute)
+		same(t, "transmitters", c.transmitter("valley"), "N0QRA-10")
+		if n := count(hill.told(birch), "during the split"); n != 1 {
+			t.Errorf("birch was told %q", hill.told(birch))
+		}
+		if n := count(valley.told(alder), "to the split mesh"); n != 1 {
+			t.Errorf("alder was told %q", valley.told(alder))
+		}
+		if n := count(valley.told(alder), "receipt"); n < 1 || n > 2 {
+			t.Errorf("alder was told %q", valley.told(alder))
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+func TestGatewaysOfAMeshHearEachOthersTransmissions(t *testing.T) {
+	for _, via := range []bool{true, false} {
+		t.Run(map[bool]string{true: "with via", false: "without via"}[via], func(t *testing.T) {
+			inCountry(t, append(twoOnOneMesh, "N0QRE-10 hill"), func(t *testing.T, c *country) {
+				valley, hill := c.airs["valley"], c.airs["hill"]
+				valley.via = via
+				valley.beacon(alder)
+				time.Sleep(time.Minute)
+				hill.says(birch, alder, "1", "hello")
+				hill.says(birch, "ALL", "2", "net at eight")
+				time.Sleep(10 * time.Minute)
+				if n := count(valley.told(alder), "hello"); n != 1 {
+					t.Errorf("alder was told %q", valley.told(alder))
+				}
+				if n := count(valley.told("ALL"), "net at eight"); n != 1 {
+					t.Errorf("all were told %q", valley.told("ALL"))
+				}
+				same(t, "the hill", hill.told("ALL"))
+				same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1")
+				for _, h := range c.posts["N0QRB-10"].bridge.Stations() {
+					if h.Call == birch && h.Link == "valley" {
+						t.Errorf("birch counts as heard on the valley mesh: %+v", h)
+					}
+				}
+				same(t, "left open", c.open())
+			})
+		})
+	}
+}
+
+func TestMailForAMeshBelongsToItsTransmitter(t *testing.T) {
+	inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {
+		valley, b := c.airs["valley"], c.posts["N0QRB-10"]
+		valley.beacon(alder)
+		b.links["post"].Hear(t.Context(), textFrom("ann@club.example", alder, "<m1@club.example>", "good morning"))
+		time.Sleep(5 * time.Minute)
+		if got := valley.told(alder); count(got, "good morning") != 1 {
+			t.Errorf("alder was told %q", got)
+		}
+		same(t, "by the transmitter", c.posts["N0QRA-10"].outcomes("good morning"), "delivered")
+		if got := b.went("post"); count(got, "delivered: N0QRC-7 acknowledged") != 1 {
+			t.Errorf("ann got %q", got)
+		}
+		same(t, "left open", c.open())
+	})
+}

@@ -1,0 +1,421 @@
+package bridge_test
+
+import (
+	"fmt"
+	"testing"
+	"time"
+)
+
+var (
+	twoMeshes = []string{"N0QRA-10 valley", "N0QRB-10 hill"}
+	alder     = "N0QRC-7" // on the valley mesh
+	birch     = "N0QRD-9" // on the hill
+)
+
+func TestDirectTextAcrossTheTrunkWithReceipt(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		c.airs["hill"].beacon(birch)
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(10 * time.Second)
+		same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+		same(t, "alder", c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1")
+		same(t, "left open", c.open())
+	})
+}
+
+func TestHeldUntilHeardFarAway(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		c.airs["valley"].says(alder, birch, "1", "are you there")
+		time.Sleep(3 * time.Hour)
+		same(t, "alder", c.airs["valley"].told(alder), `notice N0QRA-10>N0QRC-7 held: N0QRD-9 never heard. Goes out when heard. "are you there"`)
+		c.airs["hill"].beacon(birch)
+		time.Sleep(time.Minute)
+		same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 010002Z are you there")
+		same(t, "alder's receipt", c.airs["valley"].told(alder)[1:], "receipt N0QRD-9>N0QRC-7 1")
+		same(t, "left open", c.open())
+	})
+}
+
+// On the wire: loss, copies, delay.
+func TestDirectTextsOverABadWire(t *testing.T) {
+	for _, kind := range []string{"text", "custody", "receipt"} {
+		t.Run("the first "+kind+" is lost", func(t *testing.T) {
+			inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+				lost := 0
+				c.wire.spoil(func() {
+					c.wire.lose = func(to string, e *event) bool {
+						if e.kind == kind && lost < 2 {
+							lost++
+							return true
+						}
+						return false
+					}
+				})
+				c.airs["hill"].beacon(birch)
+				c.airs["valley"].says(alder, birch, "1", "hello")
+				time.Sleep(10 * time.Minute)
+				same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+				same(t, "alder", c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1")
+				same(t, "left open", c.open())
+			})
+		})
+	}
+	t.Run("everything twice and late", func(t *testing.T) {
+		inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+			c.wire.spoil(func() { c.wire.twice, c.wire.delay = true, 7*time.Second })
+			c.airs["hill"].beacon(birch)
+			c.airs["valley"].says(alder, birch, "1", "hello")
+			time.Sleep(10 * time.Minute)
+			same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+			same(t, "alder", c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1")
+			same(t, "left open", c.open())
+		})
+	})
+	t.Run("broker emptied in between", func(t *testing.T) {
+		inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+			c.airs["hill"].beacon(birch)
+			time.Sleep(time.Minute)
+			for _, call := range c.calls() {
+				c.wire.sever(call, true)
+			}
+			c.airs["valley"].says(alder, birch, "1", "hello")
+			time.Sleep(5 * time.Minute)
+			c.wire.empty()
+			for _, call := range c.calls() {
+				c.wire.sever(call, false)
+			}
+			time.Sleep(2 * time.Minute)
+			same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+			if n := count(c.airs["valley"].told(alder), "receipt"); n != 1 {
+				t.Errorf("%d receipts", n)
+			}
+			same(t, "left open", c.open())
+		})
+	})
+}
+
+func TestStationRoamsFromOneMeshToTheOther(t *testing.T) {
+	for _, after := range []time.Duration{20 * time.Minute, 3 * time.Hour} { // known as the same, and not any more
+		t.Run(after.String(), func(t *testing.T) { inCountry(t, twoMeshes, func(t *testing.T, c *country) { roam(t, c, after) }) })
+	}
+}
+
+func roam(t *testing.T, c *country, after time.Duration) {
+	c.airs["hill"].beacon(birch)
+	time.Sleep(time.Minute)
+	c.airs["valley"].silence(birch, true) // it goes, and nobody hears it anywhere
+	c.airs["valley"].appears(birch)
+	c.airs["valley"].says(alder, birch, "1", "where are you")
+	time.Sleep(after) // N0QRB-10 tries in vain and holds
+	c.airs["valley"].silence(birch, false)
+	c.airs["valley"].beacon(birch)
+	time.Sleep(5 * time.Minute)
+	if got := c.airs["valley"].told(birch); count(got, "where are you") != 1 {
+		t.Errorf("birch was told %q on the valley mesh", got)
+	}
+	if n := count(c.airs["valley"].told(alder), "receipt"); n != 1 {
+		t.Errorf("%d receipts for alder: %q", n, c.airs["valley"].told(alder))
+	}
+	same(t, "left open", c.open())
+}
+
+func TestStationRoamsThereAndBackAndThereAgain(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRE-10 coast"}, func(t *testing.T, c *country) {
+		c.airs["hill"].beacon(birch)
+		time.Sleep(time.Minute)
+		mute := func(on bool) {
+			for _, a := range c.airs {
+				a.silence(birch, on)
+			}
+		}
+		mute(true)
+		c.airs["coast"].says(alder, birch, "1", "follow me")
+		time.Sleep(20 * time.Minute)
+		for range 2 { // heard there, and gone again before the text comes
+			c.airs["valley"].beacon(birch)
+			time.Sleep(20 * time.Minute)
+			c.airs["hill"].beacon(birch)
+			time.Sleep(20 * time.Minute)
+		}
+		mute(false)
+		c.airs["valley"].beacon(birch)
+		time.Sleep(20 * time.Minute)
+		if n := count(c.airs["coast"].told(alder), "receipt"); n != 1 {
+			t.Errorf("%d receipts for alder: %q", n, c.airs["coast"].told(alder))
+		}
+		for _, call := range c.calls() {
+			for _, o := range c.posts[call].outcomes("follow me") {
+				if o != "delivered" {
+					t.Errorf("%s: %s", call, o)
+				}
+			}
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+func TestAtMostEightHandOvers(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRE-10 coast"}, func(t *testing.T, c *country) {
+		for _, a := range c.airs {
+			a.silence(birch, true)
+		}
+		c.airs["hill"].beacon(birch)
+		c.airs["coast"].says(alder, birch, "1", "catch me")
+		for range 12 {
+			time.Sleep(20 * time.Minute)
+			c.airs["valley"].beacon(birch)
+			time.Sleep(20 * time.Minute)
+			c.airs["hill"].beacon(birch)
+		}
+		time.Sleep(26 * time.Hour)
+		if n := c.wire.counted("text"); n > 8+20 {
+			t.Errorf("%d transmissions", n)
+		}
+		if got := c.airs["coast"].told(alder); count(got, "not delivered") != 1 {
+			t.Errorf("alder was told %q", got)
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+func TestGatewayDiesBeforeCustodyAndTheTextTakesAnotherWay(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRE-10 hill"}, func(t *testing.T, c *country) {
+		c.airs["hill"].beacon(birch)
+		time.Sleep(time.Minute)
+		same(t, "transmitter", c.transmitter("hill"), "N0QRB-10")
+		c.posts["N0QRB-10"].shut()
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(4 * time.Minute)
+		same(t, "transmitter", c.transmitter("hill"), "N0QRE-10")
+		same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+		if n := count(c.airs["valley"].told(alder), "receipt"); n != 1 {
+			t.Errorf("%d receipts", n)
+		}
+		c.posts["N0QRB-10"].start() // what waited for it at the broker is known here
+		time.Sleep(10 * time.Minute)
+		same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+		same(t, "left open", c.open())
+	})
+}
+
+func TestNoGatewayLeftTheTextIsHeldAndComesWhenOneIsBack(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		c.airs["hill"].beacon(birch)
+		time.Sleep(time.Minute)
+		c.posts["N0QRB-10"].shut()
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(20 * time.Minute)
+		if got := c.airs["valley"].told(alder); count(got, "held") != 1 {
+			t.Errorf("alder was told %q", got)
+		}
+		c.posts["N0QRB-10"].start()
+		time.Sleep(3 * time.Minute)
+		same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+		same(t, "left open", c.open())
+	})
+}
+
+func TestRefusedAtTheFarGatewayTheWriterIsToldWhy(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill BLOCK=N0QRC"}, func(t *testing.T, c *country) {
+		c.airs["hill"].beacon(birch)
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(2 * time.Minute)
+		same(t, "birch", c.airs["hill"].told(birch))
+		got := c.airs["valley"].told(alder)
+		if count(got, "not delivered to N0QRD-9") != 1 || count(got, "(blocked)") != 1 || count(got, "nak") != 1 {
+			t.Errorf("alder was told %q", got)
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+func TestStationRefusesTheText(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		hill := c.airs["hill"]
+		hill.silence(birch, true)
+		hill.beacon(birch)
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(time.Minute)
+		hill.mu.Lock()
+		f := hill.frames[0]
+		hill.mu.Unlock()
+		c.posts["N0QRB-10"].links["hill"].Nak(t.Context(), f)
+		time.Sleep(time.Minute)
+		if got := c.airs["valley"].told(alder); count(got, "nak") != 1 || count(got, "not delivered") != 1 {
+			t.Errorf("alder was told %q", got)
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+func TestPassedOnAndNeverConfirmed(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		c.airs["hill"].silence(birch, true)
+		c.airs["hill"].beacon(birch)
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(time.Minute)
+		same(t, "N0QRA-10", c.posts["N0QRA-10"].outcomes("hello"), "open:passed")
+		c.posts["N0QRB-10"].shut() // for good
+		time.Sleep(24*time.Hour + 58*time.Minute)
+		same(t, "alder", c.airs["valley"].told(alder))
+		time.Sleep(5 * time.Minute)
+		same(t, "alder", c.airs["valley"].told(alder), `notice N0QRA-10>N0QRC-7 not delivered to N0QRD-9: passed to N0QRB-10, not confirmed. "hello"`)
+	})
+}
+
+func TestNeverAcknowledgedFarAwayTheWriterHearsItFromThere(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		c.airs["hill"].silence(birch, true)
+		c.airs["hill"].beacon(birch)
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(25 * time.Hour)
+		got := c.airs["valley"].told(alder)
+		if count(got, "held: N0QRD-9") != 1 || count(got, "not delivered to N0QRD-9: sent, not confirmed") != 1 || len(got) != 2 {
+			t.Errorf("alder was told %q", got)
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+func TestMailThroughAFarGateway(t *testing.T) {
+	for name, gateways := range map[string][]string{
+		"none here":  {"N0QRA-10 valley", "N0QRB-10 hill mail"},
+		"by a route": {"N0QRA-10 valley mail ROUTES=*@club.example=far", "N0QRB-10 hill mail"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inCountry(t, gateways, func(t *testing.T, c *country) {
+				c.airs["valley"].says(alder, "ann@club.example", "1", "all well")
+				time.Sleep(time.Minute)
+				b := c.posts["N0QRB-10"]
+				same(t, "mail", b.went("post"), "text N0QRC-7>ann@club.example all well")
+				same(t, "alder", c.airs["valley"].told(alder), "receipt ann@club.example>N0QRC-7 1")
+				if !b.bridge.MayAnswer("ann@club.example", alder, time.Hour) {
+					t.Error("ann may not answer")
+				}
+				b.links["post"].Hear(t.Context(), textFrom("ann@club.example", alder, "<m1@club.example>", "good to hear"))
+				time.Sleep(time.Minute)
+				if got := c.airs["valley"].told(alder); count(got, "text ann@club.example>N0QRC-7 good to hear") != 1 {
+					t.Errorf("alder was told %q", got)
+				}
+				if got := b.went("post"); count(got, "delivered: N0QRC-7 acknowledged") != 1 {
+					t.Errorf("ann got %q", got)
+				}
+				same(t, "left open", c.open())
+			})
+		})
+	}
+}
+
+func TestAPRSStationThroughAFarGateway(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill aprs"}, func(t *testing.T, c *country) {
+		b := c.posts["N0QRB-10"]
+		b.links["aprs"].Hear(t.Context(), beaconOf("N0QRG-5"))
+		c.airs["valley"].says(alder, "N0QRG-5", "1", "hello")
+		time.Sleep(time.Minute)
+		if got := b.went("aprs"); count(got, "hello") < 1 {
+			t.Fatalf("on APRS went %q", got)
+		}
+		b.links["aprs"].Ack(t.Context(), b.frame("aprs"))
+		time.Sleep(time.Minute)
+		same(t, "alder", c.airs["valley"].told(alder), "receipt N0QRG-5>N0QRC-7 1")
+		same(t, "left open", c.open())
+	})
+}
+
+func TestTheOperatorsOwnMessageAcross(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		c.airs["hill"].beacon(birch)
+		a := c.posts["N0QRA-10"]
+		if _, err := a.bridge.Send(t.Context(), birch, "net at eight", 0); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Minute)
+		same(t, "birch", c.airs["hill"].told(birch), "text N0QRA-10>N0QRD-9 net at eight")
+		same(t, "outcome", a.outcomes("net at eight"), "delivered")
+		same(t, "left open", c.open())
+	})
+}
+
+func TestQuietTrunkSendsNothingUntilResumed(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		c.airs["hill"].beacon(birch)
+		a := c.posts["N0QRA-10"]
+		if err := a.bridge.Quiet(t.Context(), "far"); err != nil {
+			t.Fatal(err)
+		}
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(10 * time.Minute)
+		same(t, "birch", c.airs["hill"].told(birch))
+		if err := a.bridge.Resume(t.Context(), "far"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Minute)
+		same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+	})
+}
+
+func TestRestartAtAnyPoint(t *testing.T) {
+	for _, who := range []string{"N0QRA-10", "N0QRB-10"} {
+		for after := range 6 {
+			t.Run(fmt.Sprint(who, " after ", after, " s"), func(t *testing.T) {
+				inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+					c.wire.spoil(func() { c.wire.delay = time.Second })
+					c.airs["hill"].beacon(birch)
+					time.Sleep(30 * time.Second)
+					c.airs["valley"].says(alder, birch, "1", "hello")
+					time.Sleep(time.Duration(after)*time.Second + time.Second/2)
+					c.posts[who].restart()
+					time.Sleep(15 * time.Minute)
+					if n := count(c.airs["hill"].told(birch), "hello"); n < 1 || n > 2 { // its ack may have met nobody
+						t.Errorf("birch was told %d times", n)
+					}
+					if n := count(c.airs["valley"].told(alder), "receipt"); n != 1 {
+						t.Errorf("%d receipts for alder: %q", n, c.airs["valley"].told(alder))
+					}
+					same(t, "left open", c.open())
+				})
+			})
+		}
+	}
+}
+
+func TestGroupTextsOncePerMeshAndGateway(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRE-10 hill", "N0QRF-10 coast"}, func(t *testing.T, c *country) {
+		c.wire.spoil(func() { c.wire.twice = true })
+		c.airs["hill"].says(birch, "ALL", "1", "net at eight")
+		time.Sleep(10 * time.Minute)
+		for mesh, want := range map[string]int{"hill": 0, "valley": 1, "coast": 1} {
+			if n := count(c.airs[mesh].told("ALL"), "net at eight"); n != want {
+				t.Errorf("%d times on %s", n, mesh)
+			}
+		}
+		if n := c.wire.counted("text"); n != 1 {
+			t.Errorf("published %d times", n)
+		}
+		c.airs["valley"].says(alder, "ALL", "1", "weather is fine")
+		time.Sleep(10 * time.Minute)
+		for mesh, want := range map[string]int{"hill": 1, "valley": 0, "coast": 1} {
+			if n := count(c.airs[mesh].told("ALL"), "weather is fine"); n != want {
+				t.Errorf("%d times on %s", n, mesh)
+			}
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+func TestPositionsAreShownFarAwayAndGatedOnlyWhereHeard(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill aprs APRS_POSITIONS=true"}, func(t *testing.T, c *country) {
+		for range 5 {
+			c.airs["valley"].position(alder, 46.5, -122.9)
+			time.Sleep(10 * time.Second)
+		}
+		list := c.posts["N0QRB-10"].bridge.FarPositions()
+		if len(list) != 1 || list[0].Call != alder || list[0].Gateway != "N0QRA-10" || list[0].Where.Lat != 46.5 {
+			t.Errorf("shown: %+v", list)
+		}
+		if n := c.wire.counted("position"); n != 1 {
+			t.Errorf("published %d times", n)
+		}
+		same(t, "on APRS", c.posts["N0QRB-10"].went("aprs"))
+	})
+}
