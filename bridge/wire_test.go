@@ -136,6 +136,7 @@ type end struct {
 	in     chan event
 	poke   chan struct{}
 	up     bool
+	host   link.TrunkHost
 
 	mu     sync.Mutex
 	number uint64
@@ -159,6 +160,7 @@ func (e *end) Properties() link.Properties {
 
 func (e *end) Run(ctx context.Context, h link.Host) error {
 	host := h.(link.TrunkHost)
+	e.host = host
 	seen := map[string]map[uint64]bool{} // a window for each gateway, on disk in the real one
 	e.wire.mu.Lock()
 	e.wire.ends[e.call] = e
