@@ -51,13 +51,13 @@ func lines() []desk.Line {
 		text(2, message.Routine, "expired", 86400),
 		text(3, message.Routine, "open", 0),
 		text(4, message.Welfare, "sent", 2),
-		text(5, message.Priority, "refused", 0),
+		text(5, message.Priority, "failed", 3),
 	}
 	all[0].Text = `<script>alert("x")</script>`
 	all[0].Steps = []desk.Step{{At: all[0].Accepted, What: "accepted", Link: "valley", Note: "hill"}, {At: all[0].Ended, What: "delivered", Link: "hill", Note: "N0QRB-9"}}
 	all[2].Why, all[2].Ways = "sent, not confirmed", []desk.Way{{Link: "hill", Station: "N0QRB-9", State: "expired", Tries: 3}}
 	all[3].Why, all[3].Accepted.Unsure = "until N0QRB-9 is heard", true
-	all[5].Why = "looks-encrypted"
+	all[5].Why = "no such mailbox"
 	return append(all, desk.Line{Result: "delivered", About: all[0].ID, Head: desk.Head{
 		ID: "N0QRZ-10.7", Accepted: all[0].Ended, Kind: message.Receipt, From: "N0QRB-9", To: "N0QRA-7",
 	}})
@@ -77,10 +77,10 @@ func TestSummary(t *testing.T) {
 		t.Errorf("counts %+v", s)
 	}
 	r := s.Total
-	if r.Texts != 6 || r.Delivered != 2 || r.Sent != 1 || r.Open != 1 || r.Expired != 1 || r.Refused != 1 {
+	if r.Texts != 6 || r.Delivered != 2 || r.Sent != 1 || r.Open != 1 || r.Expired != 1 || r.Failed != 1 {
 		t.Errorf("total %+v", r)
 	}
-	if *r.Share != 0.5 || *r.Median != 12 || *r.P95 != 30 { // 2 of 4; 12 and 30 s
+	if *r.Share != 0.4 || *r.Median != 12 || *r.P95 != 30 { // 2 of 5; 12 and 30 s
 		t.Errorf("share %v median %v p95 %v", *r.Share, *r.Median, *r.P95)
 	}
 	accepted, arrived := 0, 0
