@@ -176,7 +176,7 @@ var codesFromElsewhere = map[string]string{
 	link.CodeFull:         "bridge",
 	link.CodeNoRoute:      "bridge",
 	link.CodeTooMany:      "bridge",
-	link.CodeBadSignature: "", // of the trunk, which is not there yet
+	link.CodeBadSignature: "adapters/broker/envelope",
 }
 
 func TestEveryRefusalCodeIsUsedAndTested(t *testing.T) {

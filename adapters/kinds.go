@@ -53,7 +53,11 @@ func New(l config.Link, n Needs) (link.Link, error) {
 
 // Hooks are the checks of settings that need to know a protocol.
 func Hooks() config.Hooks {
-	return config.Hooks{CheckTemplate: broker.CheckTemplate, CheckPasscode: aprsis.CheckPasscode, CheckStore: checkStore}
+	return config.Hooks{
+		CheckTemplate: broker.CheckTemplate, CheckPasscode: aprsis.CheckPasscode, CheckStore: checkStore,
+		CheckSigningKey: func(file []byte) error { _, err := envelope.ParseKey(file); return err },
+		CheckTrust:      func(file []byte) error { _, err := envelope.ParseTrust(file); return err },
+	}
 }
 
 func checkStore(store string) error {
@@ -93,24 +97,28 @@ func fields(m *config.Mesh) broker.Fields {
 
 func newTrunk(l config.Link, n Needs) (link.Link, error) {
 	t := l.Trunk
-	file, err := os.ReadFile(t.SigningKeyFile)
-	if err != nil {
-		return nil, fmt.Errorf("trunk link %s: _SIGNING_KEY_FILE: %w", l.Name, err)
-	}
-	key, err := envelope.ParseKey(file)
-	if err != nil {
+	key, err := signingKey(t.SigningKeyFile)
+	if err != nil && l.MaySend() {
 		return nil, fmt.Errorf("trunk link %s: _SIGNING_KEY_FILE %s: %w", l.Name, t.SigningKeyFile, err)
 	}
 	o := broker.TrunkOptions{
 		Name: l.Name, Call: n.Call, BrokerURL: t.BrokerURL, BrokerListen: t.BrokerListen,
 		Username: t.Username, Password: t.Password.Reveal(), CAFile: t.CAFile, CertFile: t.CertFile, KeyFile: t.KeyFile,
-		TopicRoot: t.TopicRoot, Key: key, TrustFile: t.TrustFile, TrustAny: t.Trust == "any",
+		TopicRoot: t.TopicRoot, Key: key, TrustFile: t.TrustFile, TrustAny: t.Trust == "any", ReceiveOnly: !l.MaySend(),
 		Meshes: n.Meshes, AckWait: t.AckWait, Wall: n.Wall, Log: n.Log,
 	}
 	for _, g := range l.Groups {
 		o.Groups = append(o.Groups, strings.ToUpper(g))
 	}
 	return broker.NewTrunk(o)
+}
+
+func signingKey(path string) (envelope.Key, error) {
+	file, err := os.ReadFile(path)
+	if err != nil {
+		return envelope.Key{}, err
+	}
+	return envelope.ParseKey(file)
 }
 
 func newAPRS(l config.Link, n Needs) (link.Link, error) {

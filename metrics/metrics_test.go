@@ -104,7 +104,7 @@ func TestForeseeableSeriesStartAtZero(t *testing.T) {
 	want := map[string]int{
 		"posthouse_messages_accepted_total":           perLink,
 		"posthouse_messages_refused_total":            perLink * len(link.Codes),
-		"posthouse_messages_dropped_total":            len(DropReasons["mesh"]) + len(DropReasons["aprs"]) + len(DropReasons["mail"]) + len(link.Codes),
+		"posthouse_messages_dropped_total":            len(DropReasons["mesh"]) + len(DropReasons["trunk"]) + len(DropReasons["aprs"]) + len(DropReasons["mail"]) + len(link.Codes),
 		"posthouse_deliveries_total":                  perLink * len(Results),
 		"posthouse_queue_messages":                    perLink * len(message.Precedences),
 		"posthouse_queue_oldest_seconds":              perLink,

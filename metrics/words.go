@@ -16,12 +16,15 @@ var Results = []string{"delivered", "sent", "passed", "retried", "expired", "fai
 // in the dialogue, before there is a message.
 var DropReasons = map[string][]string{
 	"mesh": {
-		"payload-too-large", "empty", "retained", "overflow", "not-utf8", "not-json", "too-deep", "member-twice",
+		"payload-too-large", "empty", "retained", "overflow", "other-topic", "not-utf8", "not-json", "too-deep", "member-twice",
 		"wrong-type", "bad-value", "no-from", "bad-position", "bad-login",
 	},
 	"aprs": {
 		"malformed", "line-too-long", "echo", "no-callsign", "third-party", "not-to-be-gated", "bulletin",
 		"addressee-not-heard", "addressee-on-network", "sender-heard-by-radio", "not-asked-for",
+	},
+	"trunk": {
+		"overflow", "other-topic", "replay", "clock-skew", "unknown-receipt",
 	},
 	"mail": {"smtp"},
 }

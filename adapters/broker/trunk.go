@@ -36,9 +36,12 @@ type TrunkOptions struct {
 	TopicRoot string // empty: posthouse/1
 	Key       envelope.Key
 	TrustFile string
-	TrustAny  bool     // take texts from unlisted gateways, too
-	Groups    []string // that cross this link
-	Meshes    []string // that this gateway serves
+	// ReceiveOnly publishes nothing, not even that this gateway is there: it gets
+	// what goes to groups.
+	ReceiveOnly bool
+	TrustAny    bool     // take texts from unlisted gateways, too
+	Groups      []string // that cross this link
+	Meshes      []string // that this gateway serves
 
 	AckWait time.Duration // first wait for a custody receipt; 0: 30 s
 	Wall    func() (now time.Time, trusted bool)
@@ -120,7 +123,7 @@ func (t *Trunk) prepare() error {
 		return fmt.Errorf("the gateway's call sign %q: %w", o.Call, err)
 	}
 	o.Call = c.String()
-	if o.Key.IsZero() {
+	if o.Key.IsZero() && !o.ReceiveOnly {
 		return errors.New("_SIGNING_KEY_FILE: there is no key; make one with 'posthouse key'")
 	}
 	t.trust = trust{path: o.TrustFile, any: o.TrustAny, log: t.log}
@@ -256,8 +259,10 @@ func (t *Trunk) Run(ctx context.Context, host link.Host) error {
 			}
 		})
 	}
-	work.Go(func() { t.publishStates(ctx) })
-	work.Go(func() { t.giveCustody(ctx) })
+	if !t.opts.ReceiveOnly {
+		work.Go(func() { t.publishStates(ctx) })
+		work.Go(func() { t.giveCustody(ctx) })
+	}
 	work.Go(func() { t.trust.watch(ctx, th.Trusts) })
 	err := t.session.run(ctx, handler{
 		take:  in.take,

@@ -314,7 +314,7 @@ func (t *Trunk) state(ctx context.Context, to envelope.Topic, body envelope.Body
 
 // will is this gateway's last word, signed beforehand.
 func (t *Trunk) will() *will {
-	if len(t.opts.Meshes) == 0 {
+	if len(t.opts.Meshes) == 0 || t.opts.ReceiveOnly {
 		return nil
 	}
 	at := envelope.PresenceAt(t.opts.Meshes[0], t.opts.Call)
@@ -341,7 +341,7 @@ func (t *Trunk) will() *will {
 
 // Took implements link.Trunk.
 func (t *Trunk) Took(ctx context.Context, taken link.Taken) error {
-	for len(taken.Identities)+len(taken.Frames) > 0 {
+	for !t.opts.ReceiveOnly && len(taken.Identities)+len(taken.Frames) > 0 {
 		body := envelope.Taken{Mesh: taken.Mesh}
 		body.Identities, taken.Identities = hashes(taken.Identities)
 		body.Frames, taken.Frames = hashes(taken.Frames)

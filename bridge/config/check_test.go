@@ -17,6 +17,7 @@ func TestOneWrongSetting(t *testing.T) {
 	cert, key := pair(t)
 	_, other := pair(t)
 	open := file(t, 0o644, "word")
+	bad := file(t, 0o600, "BAD")
 	for _, c := range []struct {
 		name   string
 		change []string
@@ -180,6 +181,10 @@ func TestOneWrongSetting(t *testing.T) {
 		{"topic root with a slash at its end", []string{"FAR_TOPIC_ROOT=a/"}, []string{`error: POSTHOUSE_FAR_TOPIC_ROOT is "a/"`}},
 		{"no signing key", []string{"FAR_SIGNING_KEY_FILE"}, []string{"error: POSTHOUSE_FAR_SIGNING_KEY_FILE is missing"}},
 		{"signing key for everybody", []string{"FAR_SIGNING_KEY_FILE=" + open}, []string{"warning: POSTHOUSE_FAR_SIGNING_KEY_FILE names a file that everybody"}},
+		{"signing key that is none", []string{"FAR_SIGNING_KEY_FILE=" + bad}, []string{
+			"error: POSTHOUSE_FAR_SIGNING_KEY_FILE names a file that cannot be used: line 1", "error: POSTHOUSE_FAR_SIGNING_KEY_FILE names a file that cannot be used: line 3"}},
+		{"trust file with wrong lines", []string{"FAR_TRUST_FILE=" + bad}, []string{
+			"error: POSTHOUSE_FAR_TRUST_FILE names a file that cannot be used: line 1", "error: POSTHOUSE_FAR_TRUST_FILE names a file that cannot be used: line 3"}},
 		{"nobody trusted", []string{"FAR_TRUST_FILE"}, []string{"error: POSTHOUSE_FAR_TRUST_FILE is missing"}},
 		{"trust file is not there", []string{"FAR_TRUST_FILE=/nowhere"}, []string{"error: POSTHOUSE_FAR_TRUST_FILE names a file that cannot be read"}},
 

@@ -204,17 +204,35 @@ func (l *loader) checkKeys(k *Link) {
 	t := k.Trunk
 	name := k.variable("SIGNING_KEY_FILE")
 	if t.SigningKeyFile != "" {
-		if _, ok := l.readFile(name, t.SigningKeyFile, maxSecret); ok {
+		if key, ok := l.readFile(name, t.SigningKeyFile, maxSecret); ok {
 			l.warnIfOpen(name, t.SigningKeyFile)
+			l.checkContent(name, key, l.hooks.CheckSigningKey, "make a key with posthouse key, and name its file")
 		}
 	} else if k.MaySend() {
 		l.fail(name, "is missing", "make a key with posthouse key, and name its file")
 	}
 	name = k.variable("TRUST_FILE")
 	if t.TrustFile != "" {
-		l.readFile(name, t.TrustFile, maxList)
+		if list, ok := l.readFile(name, t.TrustFile, maxList); ok {
+			l.checkContent(name, list, l.hooks.CheckTrust, "write on each line what posthouse key printed at that gateway")
+		}
 	} else if t.Trust == "listed" && k.MayReceive() {
 		l.fail(name, "is missing, so nobody would be believed", "name a file with a JWK line for each gateway")
+	}
+}
+
+// checkContent asks a hook about what is in a file; each line of its error is a
+// finding.
+func (l *loader) checkContent(name string, file []byte, check func([]byte) error, advice string) {
+	if check == nil {
+		return
+	}
+	err := check(file)
+	if err == nil {
+		return
+	}
+	for line := range strings.SplitSeq(err.Error(), "\n") {
+		l.fail(name, "names a file that cannot be used: "+line, advice)
 	}
 }
 

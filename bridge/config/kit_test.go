@@ -90,12 +90,21 @@ var hooks = Hooks{
 		}
 		return nil
 	},
+	CheckSigningKey: refuseBad,
+	CheckTrust:      refuseBad,
 	CheckStore: func(store string) error {
 		if strings.Contains(store, "bad") {
 			return errors.New("no such cluster")
 		}
 		return nil
 	},
+}
+
+func refuseBad(file []byte) error {
+	if strings.Contains(string(file), "BAD") {
+		return errors.New("line 1: it is no key\nline 3: nor is this")
+	}
+	return nil
 }
 
 // file writes a file that is gone after the test.

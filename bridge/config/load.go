@@ -16,6 +16,11 @@ type Hooks struct {
 	// CheckPasscode refuses an APRS-IS passcode that does not fit the call sign.
 	// Its error must not hold the passcode.
 	CheckPasscode func(call, passcode string) error
+	// CheckSigningKey refuses the content of a SIGNING_KEY_FILE that is no key, and
+	// CheckTrust that of a TRUST_FILE with a wrong line. The error of the first must
+	// not show what is in the file.
+	CheckSigningKey func(file []byte) error
+	CheckTrust      func(file []byte) error
 	// CheckStore refuses a POSTHOUSE_STORE that this build cannot open.
 	CheckStore func(store string) error
 }
