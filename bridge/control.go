@@ -282,9 +282,14 @@ func (b *Bridge) Station() string { return b.own.String() }
 func (b *Bridge) Links() []desk.LinkState {
 	var out []desk.LinkState
 	for _, ln := range b.lines {
+		var air *float64
+		if ln.pace != nil {
+			used := ln.pace.budget.Used(b.clock.Age())
+			air = &used
+		}
 		ln.mu.Lock()
 		out = append(out, desk.LinkState{
-			Name: ln.Name, Kind: ln.Kind, Up: ln.up.Load(), Transmits: ln.transmits(), Quiet: b.control.isQuiet(ln.Name),
+			Air: air, Name: ln.Name, Kind: ln.Kind, Up: ln.up.Load(), Transmits: ln.transmits(), Quiet: b.control.isQuiet(ln.Name),
 			Why: ln.why, Since: ln.since.UTC().Format(time.RFC3339),
 		})
 		ln.mu.Unlock()

@@ -38,6 +38,9 @@ type LinkState struct {
 	Why       string `json:"why,omitempty"`
 	Since     string `json:"since"`     // RFC 3339
 	Transmits bool   `json:"transmits"` // false: another gateway transmits for this mesh, or it is not settled yet
+	// Air is the part of the hour's airtime budget that is used, 1 for all of it;
+	// nil: the link is not paced by airtime.
+	Air *float64 `json:"air_used_ratio,omitempty"`
 }
 
 // Station is one station on the link where it was heard.
