@@ -161,10 +161,16 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 		if ln.trunk != nil {
 			return b.planFarReceipt(ctx, ln, m)
 		}
-		if ln.transmits() || b.heard.knows(ln.Name, m.From) { // else it may be the transmitter's frame
-			b.hear(ln, m)
+		p := b.planReceipt(ctx, ln, m)
+		answer := p.answer
+		p.answer = func(done []queue.Done) link.Verdict {
+			// Not before the ack is filed, or what it acknowledges goes out once more.
+			if ln.transmits() || b.heard.knows(ln.Name, m.From) { // else it may be the transmitter's frame
+				b.hear(ln, m)
+			}
+			return answer(done)
 		}
-		return b.planReceipt(ctx, ln, m)
+		return p
 	case message.Notice:
 		if ln.trunk != nil {
 			return b.planFarNotice(ctx, ln, m)

@@ -207,6 +207,7 @@ func (c *carrier) wantsAck(t *trip) bool {
 func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 	var ops []queue.Op
 	var named []*trip
+	given := map[string]bool{} // by addressee and id: not in the store yet
 	for _, t := range trips {
 		if c.ln.trunk != nil && t.done == nil {
 			t.d.Parts[0].ID = c.b.id(t.item.Seq) // our own id is found without an index
@@ -215,7 +216,7 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) && (!c.ln.props.Final || t.r.Message.Kind != message.Text) {
 			continue
 		}
-		c.nameParts(ctx, t)
+		c.nameParts(ctx, t, given)
 		if c.ln.props.Final {
 			continue // only a notice about a failure will name it: filed with the outcome
 		}
@@ -247,17 +248,16 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 
 // nameParts chooses the frame ids. At a mail server no ack names them; they are
 // what a delivery status notification comes back to.
-func (c *carrier) nameParts(ctx context.Context, t *trip) {
-	mine := map[string]bool{}
+func (c *carrier) nameParts(ctx context.Context, t *trip, given map[string]bool) {
 	for i := range t.d.Parts {
 		id := frameID(t.r.Identity, i, func(id string) bool {
-			if mine[id] {
+			if given[t.d.To+" "+id] {
 				return true
 			}
 			_, _, err := c.b.store.Frame(ctx, c.ln.Name, t.d.To, id)
 			return err == nil
 		})
-		mine[id] = true
+		given[t.d.To+" "+id] = true
 		t.d.Parts[i].ID = id
 	}
 	for i := range t.frames {

@@ -84,7 +84,7 @@ func TestJournalHasEachTransmission(t *testing.T) {
 // it removed early.
 func TestJournalWhileTheClockIsNotTrusted(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
-		w.unsure = true
+		w.unsure.Store(true)
 		w.restart()
 		w.says("valley", "N0QRA-7", "ALL", "1", "hello")
 		w.gets("hill", soon)

@@ -74,10 +74,10 @@ func TestLogLinesAreTheStoresContents(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		rnd := rand.New(rand.NewPCG(1, 2))
 		w.traffic(rnd, 120)
-		w.unsure = true
+		w.unsure.Store(true)
 		w.restart() // nobody knows the time for ten minutes
 		w.traffic(rnd, 2)
-		w.unsure = false
+		w.unsure.Store(false)
 		w.restart()
 		w.traffic(rnd, 30)
 		records := w.records()

@@ -87,6 +87,9 @@ func (b *Bridge) receipted(ln *line, item queue.Item, m *message.Message, done q
 	if done.Err != nil {
 		return link.Verdict{ID: b.id(item.Seq)}
 	}
+	if _, known := b.lately.Load(m.From); !known && !m.Nak {
+		b.gave(m.From, &done.Record.Message) // its answer may be here before the courier has filed that it was sent
+	}
 	d := done.Record.Deliveries[item.Delivery]
 	if !d.State.Open() {
 		b.ended(done.Record, item.Delivery)

@@ -29,10 +29,10 @@ func TestFilingTimeIsThatOfTheFirstTransmission(t *testing.T) {
 
 func TestNoFilingTimeWhileTheClockIsNotTrusted(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
-		w.unsure = true
+		w.unsure.Store(true)
 		w.restart()
 		w.links["hill"].Down("")
-		w.jumped = 30 * 24 * time.Hour // found wrong before it was ever right
+		w.jumped.Store(int64(30 * 24 * time.Hour)) // found wrong before it was ever right
 		w.says("valley", "N0QRA-7", "ALL", "1", "to all")
 		time.Sleep(5 * time.Minute)
 		w.links["hill"].Up()
@@ -46,12 +46,12 @@ func TestClockJumpsToTheEndOfTheCenturyAndBack(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")
 		time.Sleep(time.Minute)
-		w.unsure = true
+		w.unsure.Store(true)
 		held := w.says("valley", "N0QRA-7", "N0QRC-9", "1", "held")
 		w.says("valley", "N0QRA-7", "N0QRB-9", "2", "acked later")
 		f := w.gets("hill", soon)
 		for i, jump := range []time.Duration{99 * 365 * 24 * time.Hour, 0, -20 * 365 * 24 * time.Hour, 0} {
-			w.jumped = jump
+			w.jumped.Store(int64(jump))
 			time.Sleep(5 * time.Second)
 			if v := w.says("valley", "N0QRA-7", "ALL", fmt.Sprint("during ", i), "during"); v.Refused() {
 				t.Errorf("jump by %v: %+v", jump, v)
@@ -65,7 +65,7 @@ func TestClockJumpsToTheEndOfTheCenturyAndBack(t *testing.T) {
 		}
 		w.ack("hill", f)
 		w.want(w.gets("valley", soon), "receipt N0QRB-9>N0QRA-7 2")
-		w.jumped = 99 * 365 * 24 * time.Hour
+		w.jumped.Store(int64(99 * 365 * 24 * time.Hour))
 		w.restart() // wakes up in the wrong century
 		time.Sleep(30 * time.Minute)
 		if r := w.record(held.ID); !r.Open() {
@@ -201,5 +201,44 @@ func TestPositionsAreGatedAtTheirPace(t *testing.T) {
 		time.Sleep(5 * time.Minute)
 		w.where("valley", "N0QRG-7", 46.5, -122.9)
 		n(1, "standing still, after the link came back")
+	})
+}
+
+// An ack is a sign of life, too: it must not let go the very text that it
+// acknowledges.
+func TestALateAckDoesNotBringTheTextOnceMore(t *testing.T) {
+	for range 20 { // which of the two came first was chance
+		inWorld(t, nil, func(t *testing.T, w *world) {
+			w.beacon("hill", "N0QRB-9")
+			w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
+			f := w.gets("hill", soon)
+			w.gets("hill", time.Hour)
+			w.gets("hill", time.Hour)
+			w.silent("hill", time.Hour) // held by now
+			w.ack("hill", f)
+			w.silent("hill", time.Hour)
+		})
+	}
+}
+
+// The same words under the same id are a new message once the window is over;
+// both may come to be sent in one step, and each has its own acknowledgement.
+func TestEqualTextsSentTogetherAreAcknowledgedEach(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		first := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "all ok")
+		time.Sleep(2 * time.Hour)
+		second := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "all ok")
+		w.beacon("hill", "N0QRB-9")
+		a, b := w.gets("hill", soon), w.gets("hill", soon)
+		if a.ID == b.ID {
+			t.Errorf("both have the frame id %q", a.ID)
+		}
+		w.ack("hill", a)
+		w.ack("hill", b)
+		for _, v := range []link.Verdict{first, second} {
+			if r := w.record(v.ID); r.Outcome != queue.Delivered {
+				t.Errorf("%s is %q", v.ID, r.Outcome)
+			}
+		}
 	})
 }

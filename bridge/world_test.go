@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -39,9 +40,9 @@ type world struct {
 	reg    *prometheus.Registry
 	log    strings.Builder
 
-	room   int64         // for the store; 0: enough
-	jumped time.Duration // by how much the clock on the wall is wrong
-	unsure bool          // nobody synchronises it
+	room   int64        // for the store; 0: enough
+	jumped atomic.Int64 // nanoseconds by which the clock on the wall is wrong
+	unsure atomic.Bool  // nobody synchronises it
 
 	stop func()
 }
@@ -98,7 +99,7 @@ func (w *world) start() {
 	w.reg = prometheus.NewRegistry()
 	w.bridge, err = bridge.New(ctx, bridge.Options{
 		Config: w.cfg, Links: ways, Store: w.store, Log: log,
-		Clock: clock.New(saved, w.now, func() bool { return !w.unsure }),
+		Clock: clock.New(saved, w.now, func() bool { return !w.unsure.Load() }),
 		Meter: metrics.New(w.reg, labels, link.Codes), JournalDir: filepath.Join(w.dir, "air"),
 	})
 	if err != nil {
@@ -145,7 +146,7 @@ func (w *world) now() time.Time {
 	now := time.Now()
 	t := outside.Add(now.Sub(bubbleBegan))
 	wall := (*uint64)(unsafe.Pointer(&t)) // seconds from bit 30 on: nothing in package time takes the two apart
-	*wall += uint64(now.Add(w.jumped).Unix()-t.Unix()) << 30
+	*wall += uint64(now.Add(time.Duration(w.jumped.Load())).Unix()-t.Unix()) << 30
 	return t
 }
 
