@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -31,6 +32,7 @@ type station struct {
 	t      testing.TB
 	call   string
 	mesh   string
+	via    []string // the gateways of the mesh
 	client mqtt.Client
 
 	mu    sync.Mutex
@@ -39,10 +41,18 @@ type station struct {
 	left  bool // the test is over
 }
 
+// servedBy names the gateways of the station's mesh, when it is not the usual one.
+func (s *station) servedBy(calls ...string) *station {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.via = calls
+	return s
+}
+
 // join connects a station to its mesh and waits until it hears.
 func join(t testing.TB, broker, mesh, call string) *station {
 	t.Helper()
-	s := &station{t: t, call: call, mesh: mesh}
+	s := &station{t: t, call: call, mesh: mesh, via: []string{gatewayCall}}
 	hears := make(chan struct{})
 	var once sync.Once
 	o := mqtt.NewClientOptions().AddBroker("tcp://" + broker).SetClientID(call + "-" + mesh).
@@ -84,7 +94,7 @@ func (s *station) hear(payload []byte) {
 		s.t.Errorf("%s was told what is no JSON: %q", s.call, payload)
 		return
 	}
-	if f.Via != gatewayCall {
+	if !slices.Contains(s.via, f.Via) {
 		s.t.Errorf("%s was told something without the gateway's call sign: %s", s.call, payload)
 	}
 	s.heard = append(s.heard, f)

@@ -31,6 +31,7 @@ type Broker struct {
 	t    testing.TB
 	dir  string
 	path string
+	wire *Wire     // nil: on the loopback
 	cmd  *exec.Cmd // nil: not running
 	log  bytes.Buffer
 }
@@ -39,8 +40,12 @@ type Broker struct {
 // and lets anybody in. Lines of conf are added to its configuration.
 func Mosquitto(t testing.TB, conf ...string) *Broker {
 	t.Helper()
-	b := &Broker{t: t, dir: t.TempDir(), path: Program(t, "mosquitto")}
-	b.Addr = freePort(t)
+	return start(&Broker{t: t, dir: t.TempDir(), path: Program(t, "mosquitto"), Addr: freePort(t)}, conf)
+}
+
+func start(b *Broker, conf []string) *Broker {
+	t := b.t
+	t.Helper()
 	b.URL = "tcp://" + b.Addr
 	b.configure(conf)
 	t.Cleanup(b.Stop)
@@ -91,8 +96,11 @@ func freePort(t testing.TB) string {
 
 func (b *Broker) configure(conf []string) {
 	host, port, _ := net.SplitHostPort(b.Addr)
+	if b.wire != nil {
+		host = "" // all that there is in its namespace
+	}
 	lines := []string{
-		"listener " + port + " " + host,
+		strings.TrimSpace("listener " + port + " " + host),
 		"persistence true",
 		"persistence_location " + b.dir + "/",
 		"autosave_on_changes true",
@@ -117,6 +125,9 @@ func (b *Broker) Restart() {
 	b.t.Helper()
 	b.log.Reset()
 	b.cmd = exec.Command(b.path, "-c", filepath.Join(b.dir, "mosquitto.conf"))
+	if b.wire != nil {
+		b.cmd = b.wire.command(b.cmd.Args...)
+	}
 	b.cmd.Stderr = &b.log
 	if err := b.cmd.Start(); err != nil {
 		b.t.Fatalf("start mosquitto: %v", err)
