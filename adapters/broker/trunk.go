@@ -126,7 +126,7 @@ func (t *Trunk) prepare() error {
 	if o.Key.IsZero() && !o.ReceiveOnly {
 		return errors.New("_SIGNING_KEY_FILE: there is no key; make one with 'posthouse key'")
 	}
-	t.trust = trust{path: o.TrustFile, any: o.TrustAny, log: t.log}
+	t.trust.path, t.trust.any, t.trust.log = o.TrustFile, o.TrustAny, t.log
 	if err := t.trust.load(); err != nil {
 		return fmt.Errorf("_TRUST_FILE: %w", err)
 	}

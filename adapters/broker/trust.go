@@ -27,6 +27,7 @@ type trust struct {
 	list    atomic.Pointer[envelope.Trust]
 	changed time.Time // of the file that was read last
 	missing bool      // it was not there at the last look
+	broken  atomic.Bool
 }
 
 // lookEvery is how often the file is looked at.
@@ -94,6 +95,7 @@ func (t *trust) watch(ctx context.Context, tell func(believes func(call, key str
 		old := t.get()
 		err := t.load()
 		t.missing = errors.Is(err, os.ErrNotExist)
+		t.broken.Store(err != nil)
 		if err != nil {
 			t.log.Error("the trust file cannot be read; the old list stays in force", "err", err)
 			continue
