@@ -14,6 +14,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/coreos/go-systemd/v22/daemon"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
@@ -34,6 +35,7 @@ type gateway struct {
 	log     *slog.Logger
 	store   *boltstore.Store
 	clock   *clock.Clock
+	pulse   *pulse
 	bridge  *bridge.Bridge
 	links   map[string]link.Link
 	public  *web.Public
@@ -54,6 +56,7 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	meter := metrics.New(reg, linkLabels(cfg), link.Codes)
 	v, c := build()
 	meter.Build(v, c)
+	g.pulse = &pulse{Meter: meter}
 	g.store, err = boltstore.Open(filepath.Join(cfg.DataDir, "queue.db"), boltstore.Options{Log: log, OnCommit: meter.Commit})
 	if err != nil {
 		return g, fail(exitDisk, err)
@@ -67,7 +70,7 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 		return g, err
 	}
 	g.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: cfg, Links: g.links, Store: g.store, Clock: g.clock, Meter: meter, Log: log,
+		Config: cfg, Links: g.links, Store: g.store, Clock: g.clock, Meter: g.pulse, Log: log,
 		JournalDir: filepath.Join(cfg.DataDir, "air"),
 	})
 	if err != nil {
@@ -138,6 +141,10 @@ func (g *gateway) run(ctx context.Context) error {
 	desk.Go(func() { web.ServeControl(ctx, g.control, g.bridge, g.log) })
 	if g.http != nil {
 		desk.Go(func() { g.public.Serve(ctx, g.http, g.log) })
+	}
+	if interval, err := daemon.SdWatchdogEnabled(false); err == nil && interval > 0 {
+		mending := func() bool { return g.store.Healthy() != nil }
+		desk.Go(func() { watch(ctx, interval, g.pulse, mending, func(s string) { daemon.SdNotify(false, s) }) })
 	}
 	err := g.bridge.Run(ctx)
 	cancel()

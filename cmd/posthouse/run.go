@@ -4,6 +4,7 @@ import (
 	"context"
 	"io"
 	"log/slog"
+	"os"
 	"os/signal"
 	"syscall"
 
@@ -26,6 +27,11 @@ func (runCmd) Run(s streams, environ env) error {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, syscall.SIGINT)
 	defer stop()
+	// A trunk reads its trust file anew on SIGHUP. To have it caught here too keeps
+	// a reload from ending a gateway that has no trunk, or none just now.
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
 	g, err := open(ctx, cfg, log)
 	if err != nil {
 		return err
