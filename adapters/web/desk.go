@@ -26,6 +26,7 @@ type Desk interface {
 	Story(ctx context.Context, id string) (desk.Story, error)
 	Order(ctx context.Context, o desk.Order) (desk.Story, error)
 	Log(ctx context.Context, span desk.Span, steps bool, each func(desk.Line) error) error
+	Recent(ctx context.Context, n int) ([]desk.Line, error)
 	Stations() []desk.Station
 	Exercise() desk.Exercise
 	StartExercise(ctx context.Context, name string) (desk.Exercise, error)

@@ -8,6 +8,8 @@ import (
 	"net/http"
 
 	"golang.org/x/net/netutil"
+
+	"posthouse/bridge/config"
 )
 
 // Public is what the public listener shows.
@@ -15,17 +17,22 @@ type Public struct {
 	Desk    Desk
 	Metrics http.Handler
 	Healthy func() error // nil error: the store works
+
+	ClockTrusted func() bool // nil: always
+	Listen       string      // the address as it is in the settings
+	Operators    []config.Operator
 }
 
 // maxConnections bounds who is connected to the public listener at once.
 const maxConnections = 64
 
-// Serve serves health and metrics on l until ctx ends, and closes it.
+// Serve serves health, metrics and the operator's page on l until ctx ends, and closes it.
 func (p *Public) Serve(ctx context.Context, l net.Listener, log *slog.Logger) {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", p.Metrics)
 	mux.HandleFunc("GET /healthz", p.health)
 	mux.HandleFunc("GET /readyz", p.ready)
+	mux.Handle("/", newPage(ctx, p, log).handler())
 	serve(ctx, netutil.LimitListener(l, maxConnections), mux, log)
 }
 

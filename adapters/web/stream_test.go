@@ -40,6 +40,7 @@ func (d desktop) Queue(_ context.Context, most int, each func(desk.Row) error) e
 	return d.err
 }
 func (d desktop) Log(context.Context, desk.Span, bool, func(desk.Line) error) error { return d.err }
+func (d desktop) Recent(context.Context, int) ([]desk.Line, error)                  { return nil, d.err }
 func (d desktop) Story(context.Context, string) (desk.Story, error)                 { return desk.Story{}, d.err }
 func (d desktop) Order(context.Context, desk.Order) (desk.Story, error)             { return desk.Story{}, d.err }
 func (d desktop) Send(context.Context, string, string, message.Precedence) (string, error) {

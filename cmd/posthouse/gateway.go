@@ -77,7 +77,10 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 		return g, fail(exitConfig, err)
 	}
 	meter.Queue(g.snapshot)
-	g.public = &web.Public{Desk: g.bridge, Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{Timeout: 10 * time.Second}), Healthy: g.store.Healthy}
+	g.public = &web.Public{
+		Desk: g.bridge, Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{Timeout: 10 * time.Second}), Healthy: g.store.Healthy,
+		ClockTrusted: g.clockTrusted, Listen: cfg.HTTPListen, Operators: cfg.Operators,
+	}
 	return g, g.listen()
 }
 
@@ -100,7 +103,7 @@ func (g *gateway) makeLinks() error {
 		MayAnswer: func(l config.Link, address, station string) bool {
 			return g.bridge.MayAnswer(address, station, l.Mail.ReplyFor)
 		},
-		ClockTrusted: func() bool { _, ok := g.clock.Wall(); return ok },
+		ClockTrusted: g.clockTrusted,
 		Wall:         func() (time.Time, bool) { return g.clock.Wall() },
 	}
 	for _, l := range g.cfg.Links {
@@ -116,6 +119,11 @@ func (g *gateway) makeLinks() error {
 		g.links[l.Name] = made
 	}
 	return nil
+}
+
+func (g *gateway) clockTrusted() bool {
+	_, ok := g.clock.Wall()
+	return ok
 }
 
 // listen binds the control socket and the public address.
