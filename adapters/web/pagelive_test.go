@@ -1,0 +1,161 @@
+package web
+
+import (
+	"bufio"
+	"context"
+	"log/slog"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"posthouse/bridge/desk"
+)
+
+// servePage serves a public listener until the test ends.
+func servePage(t *testing.T, d Desk) (url string, stop func()) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	public := &Public{Desk: d, Metrics: http.NotFoundHandler(), Healthy: func() error { return nil }, Listen: l.Addr().String()}
+	var serving sync.WaitGroup
+	serving.Go(func() { public.Serve(ctx, l, slog.New(slog.DiscardHandler)) })
+	stop = func() { cancel(); serving.Wait() }
+	t.Cleanup(stop)
+	return "http://" + l.Addr().String(), stop
+}
+
+// open asks for the events of a page.
+func open(t *testing.T, ctx context.Context, url string) *http.Response {
+	t.Helper()
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, url+"/events", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
+	resp, err := client.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { resp.Body.Close() })
+	return resp
+}
+
+// until reads events until one holds a word, and gives how many parts came.
+func until(t *testing.T, in *bufio.Reader, word string) (parts int) {
+	t.Helper()
+	for {
+		line, err := in.ReadString('\n')
+		if err != nil {
+			t.Fatalf("before %q came: %v", word, err)
+		}
+		if strings.HasPrefix(line, "event: part") {
+			parts++
+		}
+		if strings.Contains(line, word) {
+			return parts
+		}
+	}
+}
+
+// A new message comes by itself, and what has not changed does not come again.
+func TestPageIsLive(t *testing.T) {
+	d := newBusyDesk()
+	url, stop := servePage(t, d)
+	resp := open(t, t.Context(), url)
+	if resp.StatusCode != 200 || resp.Header.Get("Content-Type") != "text/event-stream" {
+		t.Fatalf("%s %v", resp.Status, resp.Header)
+	}
+	in := bufio.NewReader(resp.Body)
+	if n := until(t, in, "event: look"); n != len(parts) {
+		t.Errorf("at first %d parts come, want all %d", n, len(parts))
+	}
+	d.mu.Lock()
+	d.rows[1].Why = "a new reason"
+	d.mu.Unlock()
+	if n := until(t, in, "a new reason"); n != 1 {
+		t.Errorf("with the change come %d parts, want 1", n)
+	}
+	begin := time.Now()
+	stop()
+	if took := time.Since(begin); took > time.Second {
+		t.Errorf("a live page holds up the end of serving for %v", took)
+	}
+}
+
+func TestLivePagesAreBounded(t *testing.T) {
+	url, _ := servePage(t, newBusyDesk())
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	var first *http.Response
+	for i := range maxStreams {
+		resp := open(t, ctx, url)
+		if resp.StatusCode != 200 {
+			t.Fatalf("client %d: %s", i, resp.Status)
+		}
+		if first == nil {
+			first = resp
+		}
+	}
+	if resp := open(t, ctx, url); resp.StatusCode != http.StatusServiceUnavailable {
+		t.Errorf("one more: %s", resp.Status)
+	}
+	page, err := http.Get(url + "/readyz")
+	if err != nil || page.StatusCode != 200 {
+		t.Errorf("health beside them: %v", err)
+	}
+	page.Body.Close()
+	http.DefaultClient.CloseIdleConnections()
+	first.Body.Close()
+	deadline := time.Now().Add(10 * time.Second)
+	for open(t, ctx, url).StatusCode != 200 {
+		if time.Now().After(deadline) {
+			t.Fatal("the place of one that went is not free again")
+		}
+	}
+}
+
+// Health and metrics are open to everybody, by whatever name they ask, and hold
+// no call sign.
+func TestHealthIsOpenAndNamesNobody(t *testing.T) {
+	url, _ := servePage(t, newBusyDesk())
+	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
+	for _, path := range []string{"/healthz", "/readyz"} {
+		r, _ := http.NewRequestWithContext(t.Context(), http.MethodGet, url+path, nil)
+		r.Host = "gateway.example"
+		r.Header.Set("X-Forwarded-For", "192.0.2.9")
+		resp, err := client.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body, _ := bufio.NewReader(resp.Body).ReadString(0)
+		resp.Body.Close()
+		if resp.StatusCode != 200 || strings.Contains(body, "N0QR") {
+			t.Errorf("%s: %s %q", path, resp.Status, body)
+		}
+	}
+}
+
+// Many readers cost no more than one look.
+func TestLookIsShared(t *testing.T) {
+	d := &counting{busyDesk: newBusyDesk()}
+	p := newTestPage(t, d)
+	for range 20 {
+		request(p, "GET", "/", nil)
+	}
+	if d.looked != 1 {
+		t.Errorf("%d looks", d.looked)
+	}
+}
+
+type counting struct {
+	*busyDesk
+	looked int
+}
+
+func (c *counting) Stations() []desk.Station { c.looked++; return c.busyDesk.Stations() }
