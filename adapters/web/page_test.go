@@ -286,9 +286,9 @@ func TestOrdersReachTheDesk(t *testing.T) {
 		{"/order", url.Values{"order": {"drop N0QRZ-10.7"}, "back": {"message"}}, "drop N0QRZ-10.7 by N0QRO", "is dropped"},
 		{"/order", url.Values{"order": {"move N0QRZ-10.7"}}, "", "the page has no such order"},
 		{"/order", url.Values{"by": {"N0QRX"}}, "", "the page has no such order"},
-		{"/quiet", url.Values{"link": {"all"}}, "quiet all", "Sending is stopped on all."},
+		{"/quiet", url.Values{"link": {"all"}}, "quiet all", "Sending is stopped on all links."},
 		{"/quiet", url.Values{"link": {"valley"}}, "quiet valley", "Sending is stopped on valley."},
-		{"/resume", url.Values{"link": {"all"}}, "resume all", "Sending goes on on all."},
+		{"/resume", url.Values{"link": {"all"}}, "resume all", "Sending goes on, on all links."},
 		{"/send", url.Values{"to": {" N0QRB-9 "}, "text": {"hello"}, "precedence": {"priority"}}, "send N0QRB-9 hello priority", "in the queue as N0QRZ-10.99"},
 		{"/send", url.Values{"to": {"N0QRB-9"}, "text": {"hello"}, "precedence": {"flash"}}, "", "is none of emergency"},
 	} {

@@ -50,7 +50,7 @@ func (p *page) quiet(w http.ResponseWriter, r *http.Request, s *session) {
 	link := r.PostFormValue("link")
 	err := p.desk.Quiet(r.Context(), link)
 	p.log.Warn("stop pressed on the page", "link", link, "by", s.call, "done", err == nil)
-	p.answer(w, r, s, "/", "Sending is stopped on "+link+". Receiving and queueing go on.", err, draft{})
+	p.answer(w, r, s, "/", "Sending is stopped on "+links(link)+". Receiving and queueing go on.", err, draft{})
 }
 
 // resume undoes quiet.
@@ -58,7 +58,15 @@ func (p *page) resume(w http.ResponseWriter, r *http.Request, s *session) {
 	link := r.PostFormValue("link")
 	err := p.desk.Resume(r.Context(), link)
 	p.log.Info("sending allowed again on the page", "link", link, "by", s.call, "done", err == nil)
-	p.answer(w, r, s, "/", "Sending goes on on "+link+".", err, draft{})
+	p.answer(w, r, s, "/", "Sending goes on, on "+links(link)+".", err, draft{})
+}
+
+// links names a link, or all of them.
+func links(name string) string {
+	if name == "all" {
+		return "all links"
+	}
+	return name
 }
 
 // answer leads back to a page, which says what became of the order.
