@@ -73,7 +73,7 @@ func (p *page) sendLook(r *http.Request, out *liveClient, s *session) error {
 		if err := templates.ExecuteTemplate(&b, name, v); err != nil {
 			return err
 		}
-		if b.String() == out.last[name] {
+		if last, sent := out.last[name]; sent && b.String() == last {
 			continue
 		}
 		out.last[name] = b.String()
