@@ -37,6 +37,7 @@ type station struct {
 
 	mu    sync.Mutex
 	heard []said
+	tell  func(said) // nil, or told of each frame
 	mute  bool
 	left  bool // the test is over
 }
@@ -47,6 +48,13 @@ func (s *station) servedBy(calls ...string) *station {
 	defer s.mu.Unlock()
 	s.via = calls
 	return s
+}
+
+// also has somebody told of each frame that the station hears from now on.
+func (s *station) also(tell func(said)) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.tell = tell
 }
 
 // join connects a station to its mesh and waits until it hears.
@@ -98,6 +106,9 @@ func (s *station) hear(payload []byte) {
 		s.t.Errorf("%s was told something without the gateway's call sign: %s", s.call, payload)
 	}
 	s.heard = append(s.heard, f)
+	if s.tell != nil {
+		s.tell(f)
+	}
 	if !s.mute && f.To == s.call && f.ID != "" && f.Text != "" {
 		s.publish(said{From: s.call, To: f.From, Ack: f.ID})
 	}

@@ -28,7 +28,7 @@ type far struct {
 }
 
 // keys makes a signing key for each gateway and a trust file that lists all.
-func keys(t *testing.T, calls ...string) (keyFile map[string]string, trustFile string) {
+func keys(t testing.TB, calls ...string) (keyFile map[string]string, trustFile string) {
 	t.Helper()
 	dir := t.TempDir()
 	keyFile, trustFile = map[string]string{}, filepath.Join(dir, "trust.jwk")
