@@ -2,176 +2,271 @@ package rules
 
 import "strings"
 
-// An encoding of bytes as text. A character of ciphertext is as likely as any
-// other of its alphabet; one of ordinary text is as likely as the model says.
-// The sum of the differences along a text is the evidence for ciphertext: it
-// falls in words and climbs in ciphertext, and never falls below zero, so that
-// words before do not excuse what follows (Page's cumulative sum test).
-type encoding struct {
-	name   string
-	has    string // what is in the alphabet
-	cost   int16  // of a random character: ln of the alphabet's size, in eighths of a nat
-	floor  int16  // characters that 24 bytes take, less a few
-	enough int32  // evidence that convicts
-	outer  int32  // what a character outside the alphabet takes away
-
-	radio bool // call signs and grid squares look like it
-	// even: only what is split evenly counts together, so a word longer than the
-	// one before begins a new run. Abbreviations and figures in capitals have the
-	// look of base32, code that of base85, but not the even words.
-	even  bool
-	least mix // a sample with less of a kind is none of this encoding
-}
-
-const (
-	lowerLetters = "abcdefghijklmnopqrstuvwxyz"
-	upperLetters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-	digits       = "0123456789"
-
-	allAway = 1 << 20 // outer: such a character ends the run
-)
-
-// The thresholds are the measured middle between real text and real
-// ciphertext; README.md has the table.
-var encodings = [...]encoding{
-	{"hex", digits + "abcdefABCDEF", 22, 47, 30 * nat, allAway, false, false, mix{letters: 8, figures: 30}},
-	{"base32", digits + upperLetters, 28, 33, 19 * nat, 10 * nat, true, true, mix{letters: 38}},
-	{"base32", digits + lowerLetters, 28, 33, 19 * nat, 10 * nat, false, true, mix{letters: 38}},
-	{"base64", digits + upperLetters + lowerLetters + "+/-_", 33, 28, 24 * nat, 10 * nat, false, false, mix{lower: 10, upper: 10}},
-	{"base85", printable(), 35, 26, 21 * nat, 10 * nat, false, true, mix{lower: 4, upper: 7, letters: 28, others: 7}},
-}
-
-// mix is the least percentage of each kind of character. Each lies four
-// standard deviations or more below what 24 bytes of ciphertext have.
-type mix struct{ lower, upper, letters, figures, others int16 }
-
-// hexOnly is the index of hex in encodings.
-const hexOnly = 0
-
-// lead is how many characters of a run may look like words by chance and are
-// counted nevertheless. 40 digits of a commit and lead stay below hex's floor.
-const lead = 6
-
-// alphabet has a bit for each encoding that a character belongs to.
-var alphabet = func() (masks [128]uint8) {
-	for e := range encodings {
-		for i := 0; i < len(encodings[e].has); i++ {
-			masks[encodings[e].has[i]] |= 1 << e
-		}
-	}
-	return masks
-}()
-
-func printable() string {
-	var b strings.Builder
-	for ch := byte('!'); ch <= '~'; ch++ {
-		b.WriteByte(ch)
-	}
-	return b.String()
-}
-
-// run is the evidence for one encoding so far.
-type run struct {
-	sum   int32
-	n     int16
-	kinds [4]int16 // of the characters: lower, upper, figure, other
-}
-
-// seen remembers which triples of characters a text has had: what repeats is no
-// ciphertext, be it a table, a drawing or "ha ha ha".
-type seen [512]uint64
-
-// repeated tells whether the triple was there before, and remembers it.
-func (s *seen) repeated(a, b, c int) bool {
-	h := (uint32(a)*modelSize+uint32(b))*modelSize + uint32(c)
-	h = h * 2654435761 >> 17 // Knuth's multiplicative hash, to 15 bits
-	bit := uint64(1) << (h & 63)
-	was := s[h>>6]&bit != 0
-	s[h>>6] |= bit
-	return was
-}
+// A character of ciphertext is as likely as any other of its alphabet; one of
+// ordinary text is as likely as the model says. The sum of the differences along
+// a text is the evidence for ciphertext: it falls in words and climbs in
+// ciphertext, and never falls below zero, so that words before do not excuse
+// what follows (Page's cumulative sum test). Spaces and line ends count for
+// nothing, so that splitting hides nothing.
 
 // ciphertext names the encoding in which a text holds ciphertext of 24 bytes or
 // more, split by spaces and line ends or not; empty if none.
 func ciphertext(text string) string {
-	var runs [len(encodings)]run
-	var memory seen
-	before, prev := wordStart, wordStart
-	radioEnd := 0 // of the last call sign or grid square
-	last := 0     // length of the last word
-	for i := 0; i < len(text); {
-		if text[i] > ' ' && (i == 0 || text[i-1] <= ' ') {
-			length := wordLength(text[i:])
-			if length > last {
-				for e := range runs {
-					if encodings[e].even {
-						runs[e] = run{}
-					}
-				}
-			}
-			last = length
-		}
-		if startsWord(prev) {
-			n, only := known(text, i, prev)
-			if only >= 0 {
-				if runs[only].token(text[i:i+n], &encodings[only]) {
-					return encodings[only].name
-				}
-			}
-			if n > 0 {
-				i += n
-				before, prev = wordStart, wordStart
-				continue
-			}
-			if n := radioWord(text, i); n > 0 {
-				radioEnd = i + n
-			}
-		}
+	if !suspicious(text) {
+		return ""
+	}
+	s := scan{text: text, prev: wordStart}
+	return s.name()
+}
+
+// suspicious is a quick look that most texts end with: it gathers at least the
+// evidence that the slow one would.
+func suspicious(text string) bool {
+	var sum, hex int32
+	prev := wordStart
+	for i := range len(text) {
 		ch := text[i]
-		i++
 		switch {
 		case ch <= ' ' || ch == 0x7F:
-			if runs[hexOnly].convicts(&encodings[hexOnly]) {
-				return encodings[hexOnly].name
-			}
-			before, prev = prev, wordStart
+			prev = wordStart
 			continue
 		case ch >= 0x80:
-			for e := range runs {
-				runs[e].away(encodings[e].outer)
-			}
-			before, prev = prev, foreign
+			sum, hex, prev = max(0, sum-leastOuter), 0, foreign
 			continue
 		}
-		this := int(ch - ' ')
-		plain := model[prev][this]
-		if memory.repeated(before, prev, this) {
-			plain = min(plain, repeatCost)
+		cost := cost(prev, int(ch-' '))
+		prev = int(ch - ' ')
+		if sum = max(0, sum+cost-leastCost); sum > leastEnough {
+			return true
 		}
-		mask, kind := alphabet[ch], kindOf[ch]
-		for e := range runs {
-			r := &runs[e]
-			if mask&(1<<e) == 0 {
-				r.away(encodings[e].outer)
-				continue
+		if alphabet[ch]&(1<<hexOnly) != 0 {
+			if hex = max(0, hex+cost-encodings[hexOnly].cost); hex > encodings[hexOnly].enough {
+				return true
 			}
-			evidence := plain - encodings[e].cost
-			if i <= radioEnd && encodings[e].radio {
-				evidence /= 4
-			}
-			r.add(evidence, kind)
-			// Hex waits for the end of the word: the date behind a commit is hex up
-			// to its first hyphen.
-			if r.sum > encodings[e].enough && e != hexOnly && r.convicts(&encodings[e]) {
-				return encodings[e].name
-			}
+		} else if ch != ':' {
+			hex = 0
 		}
-		before, prev = prev, this
 	}
-	if runs[hexOnly].convicts(&encodings[hexOnly]) {
-		return encodings[hexOnly].name
+	return false
+}
+
+// The least of all encodings but hex.
+var leastCost, leastEnough, leastOuter = func() (cost, enough, outer int32) {
+	_ = alphabet // it sets the costs
+	cost, enough, outer = allAway, allAway, allAway
+	for _, e := range encodings[hexOnly+1:] {
+		cost, enough, outer = min(cost, e.cost), min(enough, e.enough), min(outer, e.outer)
+	}
+	return cost, enough, outer
+}()
+
+// scan is the slow look at one text.
+type scan struct {
+	text string
+	runs [len(encodings)]run
+
+	prev         int // the character before
+	last, before int // lengths of this word and the one before
+	shrunk       bool
+	number       bool // the word is a number: no evidence
+	hash         int  // length of a hash that has just ended
+	radioEnd     int  // where the last call sign or grid square ends
+	ordered      int  // characters in the order of the alphabet
+	leapt        bool // the last one was not in it
+}
+
+// name goes through the text until an encoding convicts.
+func (s *scan) name() string {
+	for i := 0; i < len(s.text); {
+		if s.text[i] > ' ' && (i == 0 || s.text[i-1] <= ' ') {
+			s.word(i)
+		}
+		n := 0
+		if startsWord(s.prev) {
+			var guilty bool
+			if n, guilty = s.token(i); guilty {
+				return encodings[hexOnly].name
+			}
+		}
+		if n == 0 {
+			n = 1
+			if name := s.character(i); name != "" {
+				return name
+			}
+		}
+		i += n
+	}
+	return s.convicted(0)
+}
+
+// word begins a word. Ciphertext is cut into words of one length, the last
+// maybe shorter; abbreviations, part numbers and code, which look like it, have
+// words of many.
+func (s *scan) word(i int) {
+	word := s.text[i : i+wordLength(s.text[i:])]
+	if s.shrunk || len(word) > s.last {
+		for e := range s.runs {
+			s.runs[e].away(encodings[e].uneven)
+		}
+	}
+	s.before, s.last = s.last, len(word)
+	s.shrunk = s.last < s.before
+	s.number = isNumber(word)
+	hex := &s.runs[hexOnly]
+	if s.hash > len(word) && int(hex.n) <= s.hash && (s.text[i-1] == ' ' || !isRestOfHex(word)) {
+		*hex = run{} // a number, a date or a word like "added", behind one hash
+	}
+	s.hash = 0
+}
+
+// isRestOfHex tells whether a word may be the last line of wrapped hex.
+func isRestOfHex(word string) bool {
+	return isHexWord(word) && strings.ContainsAny(word, digits) && (len(word) >= 8 || strings.ContainsAny(word, "abcdefABCDEF"))
+}
+
+// token takes what people do send though it looks random: it gives its length,
+// 0 if there is none at i, and whether it convicts as hex.
+func (s *scan) token(i int) (n int, guilty bool) {
+	n, hex := s.known(i)
+	if n == 0 {
+		if n := radioWord(s.text, i); n > 0 {
+			s.radioEnd = i + n
+		}
+		return 0, false
+	}
+	s.prev = wordStart
+	if !hex {
+		return n, false
+	}
+	if n > s.before { // the figures before a hash are none of it
+		s.runs[hexOnly] = run{}
+	}
+	s.hash = n
+	return n, s.runs[hexOnly].token(s.text[i:i+n], &encodings[hexOnly])
+}
+
+// character weighs one character. An encoding convicts where it ends: at the end
+// of a word or at a character that it has not, when all is known of it, or now
+// and then in a long one.
+func (s *scan) character(i int) string {
+	ch := s.text[i]
+	if ch <= ' ' || ch == 0x7F {
+		s.prev = wordStart
+		return s.convicted(0)
+	}
+	mask, this := uint8(0), foreign
+	if ch < 0x80 {
+		mask, this = alphabet[ch], int(ch-' ')
+	}
+	if name := s.convicted(mask); name != "" {
+		return name
+	}
+	cost, again := s.cost(i, this)
+	s.prev = this
+	for e := range s.runs {
+		r, enc := &s.runs[e], &encodings[e]
+		if mask&(1<<e) == 0 {
+			r.away(enc.outer)
+			continue
+		}
+		evidence := cost - enc.cost
+		if again && enc.size >= 64 { // in a smaller alphabet, chance repeats pairs
+			evidence = min(cost, repeatCost) - enc.cost
+		}
+		switch {
+		case s.number && e != hexOnly:
+			evidence = min(evidence, 0)
+		case i < s.radioEnd && enc.radio:
+			evidence /= 4
+			r.radio++
+		}
+		r.add(evidence, ch)
+		if r.isLong() && r.convicts(enc) {
+			return enc.name
+		}
 	}
 	return ""
+}
+
+// convicted names the first encoding that convicts, of those that mask leaves
+// out.
+func (s *scan) convicted(mask uint8) string {
+	for e := range s.runs {
+		if mask&(1<<e) == 0 && s.runs[e].convicts(&encodings[e]) {
+			return encodings[e].name
+		}
+	}
+	return ""
+}
+
+const (
+	costCap    = 56      // bounds what one character can say: rare pairs of letters occur
+	orderCost  = 2 * nat // of the next letter of the alphabet
+	repeatCost = 1 * nat // of a pair that was there a moment ago
+	moment     = 64      // bytes
+)
+
+// cost of a character in ordinary text.
+func cost(prev, this int) int32 { return min(model[prev][this], costCap) }
+
+// cost knows what the model does not. What goes on in the order of the alphabet
+// is cheap, and so is a capital beside its small letter: lists of options. And
+// it tells whether the character and the one before were there a moment ago.
+func (s *scan) cost(i, this int) (c int32, again bool) {
+	c = cost(s.prev, this)
+	again = c > repeatCost && i > 0 && s.text[i-1] > ' ' && strings.Contains(s.text[max(0, i-moment):i], s.text[i-1:i+1])
+	switch step := step(s.prev, this); {
+	case step == 1 || step == 0 && this != s.prev:
+		s.leapt = false
+		if s.ordered++; s.ordered > 1 {
+			c = min(c, orderCost)
+		}
+	case s.leapt: // between two pairs the order may leap, once
+		s.ordered = 0
+	default:
+		s.leapt = true
+	}
+	return c, again
+}
+
+// step is how far a letter or figure is in the alphabet behind the one before.
+func step(prev, this int) int {
+	const none = -128
+	if prev == wordStart || prev == foreign || this == foreign {
+		return none
+	}
+	a, b := byte(prev)+' ', byte(this)+' '
+	if kindOf[a] >= otherKind || kindOf[b] >= otherKind {
+		return none
+	}
+	return int(b|0x20) - int(a|0x20)
+}
+
+// token adds a token of which it judges only what is in the alphabet.
+func (r *run) token(s string, e *encoding) bool {
+	prev := wordStart
+	for i := range len(s) {
+		if alphabet[s[i]&0x7F]&(1<<hexOnly) == 0 {
+			continue // the letter before a hash, the colons of pairs
+		}
+		this := int(s[i] - ' ')
+		r.add(cost(prev, this)-e.cost, s[i])
+		prev = this
+		if r.isLong() && r.convicts(e) {
+			return true
+		}
+	}
+	return r.convicts(e)
+}
+
+// isNumber tells whether a word has only figures and what stands among them.
+func isNumber(word string) bool {
+	for i := range len(word) {
+		if !isFigure(word[i]) && strings.IndexByte(".,:;/-+()", word[i]) < 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // wordLength counts the bytes up to the next space.
@@ -183,182 +278,7 @@ func wordLength(s string) int {
 	return n
 }
 
-// repeatCost is the cost of a character that follows the same two as before.
-const repeatCost = 1 * nat
-
-// maxRun bounds the count of a run, so that it can be multiplied by a percentage.
-const maxRun = 320
-
-func (r *run) add(evidence int16, kind uint8) {
-	r.sum += int32(evidence)
-	if r.n < maxRun {
-		r.n++
-		r.kinds[kind]++
-	}
-	r.ground()
-}
-
-func (r *run) away(evidence int32) {
-	if evidence == allAway {
-		*r = run{}
-		return
-	}
-	r.sum -= evidence
-	r.ground()
-}
-
-// ground keeps the evidence from falling below none.
-func (r *run) ground() {
-	if r.sum <= 0 {
-		r.sum = 0
-		r.n = min(r.n, lead)
-		r.kinds = [4]int16{}
-	}
-}
-
-// convicts tells whether the evidence is enough, long enough, and as mixed as
-// the encoding is.
-func (r *run) convicts(e *encoding) bool {
-	if r.sum <= e.enough || r.n < e.floor {
-		return false
-	}
-	k, n := &r.kinds, r.n
-	return k[lowerKind] >= n*e.least.lower/100 && k[upperKind] >= n*e.least.upper/100 && k[lowerKind]+k[upperKind] >= n*e.least.letters/100 &&
-		k[figureKind] >= n*e.least.figures/100 && k[otherKind] >= n*e.least.others/100
-}
-
-// The kinds of characters.
-const (
-	lowerKind = iota
-	upperKind
-	figureKind
-	otherKind
-)
-
-var kindOf = func() (kinds [128]uint8) {
-	for ch := range kinds {
-		switch {
-		case ch >= 'a' && ch <= 'z':
-			kinds[ch] = lowerKind
-		case ch >= 'A' && ch <= 'Z':
-			kinds[ch] = upperKind
-		case ch >= '0' && ch <= '9':
-			kinds[ch] = figureKind
-		default:
-			kinds[ch] = otherKind
-		}
-	}
-	return kinds
-}()
-
 // startsWord tells whether a token may begin behind a character.
 func startsWord(prev int) bool {
-	return prev == wordStart || prev < foreign && kindOf[prev+' '] == otherKind
-}
-
-// known gives the length of a token at i that people do send, though it looks
-// random: a web address, a mail address or message id, a hash. A hash is still
-// judged as one encoding, else only is -1.
-func known(text string, i, prev int) (n, only int) {
-	if n := skipURL(text[i:]); n > 0 {
-		return n, -1
-	}
-	if prev == wordStart || strings.IndexByte("<(:", byte(prev)+' ') >= 0 {
-		if n := skipMail(text[i:]); n > 0 {
-			return n, -1
-		}
-	}
-	return hash(text, i), hexOnly
-}
-
-// token adds a token of which it judges only what is in the alphabet.
-func (r *run) token(s string, e *encoding) bool {
-	prev := wordStart
-	for i := 0; i < len(s); i++ {
-		if strings.IndexByte(e.has, s[i]) < 0 {
-			continue // the letter before a hash
-		}
-		ch := int(s[i] - ' ')
-		r.add(model[prev][ch]-e.cost, kindOf[s[i]])
-		prev = ch
-		if r.convicts(e) {
-			return true
-		}
-	}
-	return false
-}
-
-// hash gives the length of a token that begins at i and may be a hash: 16 or more
-// hex digits, figures and letters, behind one other letter or none (as
-// version control systems write them).
-func hash(text string, i int) int {
-	n, letters, figures := 0, 0, 0
-	for ; i+n < len(text) && isWordByte(text[i+n]); n++ {
-		switch ch := text[i+n]; {
-		case ch >= '0' && ch <= '9':
-			figures++
-		case ch >= 'a' && ch <= 'f', ch >= 'A' && ch <= 'F':
-			letters++
-		case n > 0 || ch >= 0x80:
-			return 0
-		}
-	}
-	if letters+figures < 16 || letters == 0 || figures == 0 {
-		return 0
-	}
-	return n
-}
-
-// skipMail gives the length of a mail address or message id at the start of s,
-// 0 if there is none. The part before the @ has 64 characters at most (RFC 5321).
-func skipMail(s string) int {
-	at := 0
-	for at < len(s) && at <= 64 && (isWordByte(s[at]) || strings.IndexByte(".-_+=", s[at]) >= 0) {
-		at++
-	}
-	if at == 0 || at == len(s) || s[at] != '@' {
-		return 0
-	}
-	n, dot := at+1, 0
-	for ; n < len(s) && n < at+100 && (isWordByte(s[n]) || s[n] == '-' || s[n] == '.'); n++ {
-		if s[n] == '.' {
-			dot = n
-		}
-	}
-	if dot <= at+1 {
-		return 0
-	}
-	return n
-}
-
-// maxURL is how long a web address may be to pass unread.
-const maxURL = 400
-
-// skipURL gives the length of a web address at the start of s, 0 if there is
-// none: people do send links, with keys and ids in them.
-func skipURL(s string) int {
-	if !strings.HasPrefix(s, "http") && !strings.HasPrefix(s, "www.") {
-		return 0
-	}
-	rest, ok := strings.CutPrefix(s, "https://")
-	if !ok {
-		if rest, ok = strings.CutPrefix(s, "http://"); !ok {
-			rest = s
-		}
-	}
-	host := strings.IndexFunc(rest, func(r rune) bool { return r == '/' || r <= ' ' || r == '?' || r == '#' || r == ':' })
-	if host < 0 {
-		host = len(rest)
-	}
-	if !strings.Contains(rest[:host], ".") || host > 80 {
-		return 0
-	}
-	n := strings.IndexAny(s, " \n")
-	if n < 0 {
-		n = len(s)
-	}
-	if n > maxURL {
-		return 0
-	}
-	return n
+	return prev == wordStart || prev < foreign && kindOf[prev+' '] >= otherKind
 }

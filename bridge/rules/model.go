@@ -23,11 +23,11 @@ const (
 var model = readModel(modelText)
 
 // readModel reads a line for each context and a character for each cost.
-func readModel(text string) *[modelSize][modelSize]int16 {
-	var m [modelSize][modelSize]int16
+func readModel(text string) *[modelSize][modelSize]int32 {
+	var m [modelSize][modelSize]int32
 	for i, line := range strings.Split(strings.TrimRight(text, "\n"), "\n") {
 		for j := 0; j < len(line) && i < modelSize && j < modelSize; j++ {
-			m[i][j] = int16(line[j] - modelShift)
+			m[i][j] = int32(line[j] - modelShift)
 		}
 	}
 	return &m

@@ -1,34 +1,53 @@
 #!/bin/sh
 # Fetches the corpora that the measurement reads, as Debian packages, unpacked
-# under a folder; nothing is installed. Usage: fetch.sh DIR
+# under a folder; nothing is installed. What lies in heldout is measured and
+# never learned or tuned on. Usage: fetch.sh DIR
 set -eu
 dir=${1:?usage: fetch.sh DIR}
-mkdir -p "$dir/deb" "$dir/root" "$dir/lists/partial"
+mkdir -p "$dir/deb" "$dir/root" "$dir/heldout" "$dir/lists/partial"
 cd "$dir/deb"
 
-packages="age
+corpora="age
 fortunes fortunes-min fortunes-bg fortunes-br fortunes-cs fortunes-de fortunes-eo fortunes-es fortunes-ga fortunes-it fortunes-pl fortunes-ru fortunes-zh
-fortune-zh fortunes-bofh-excuses fortunes-debian-hints
+fortunes-bofh-excuses fortunes-debian-hints
 wamerican wngerman wfrench witalian wspanish wpolish wdutch wswedish wnorwegian wdanish wportuguese wfinnish wbrazilian wcatalan wukrainian wbulgarian wswiss wesperanto wfaroese wgalician-minimos wmanx wogerman wirish
 manpages manpages-de manpages-fr manpages-es manpages-it manpages-pl manpages-ru manpages-ja manpages-zh manpages-pt-br manpages-nl manpages-ro manpages-da manpages-cs manpages-hu manpages-fi manpages-uk manpages-sr manpages-vi manpages-ko manpages-sv manpages-nb manpages-id manpages-el manpages-mk
 doc-debian debian-policy bible-kjv-text miscfiles dict-gcide hamradio-files
 hunspell-he hunspell-ar hunspell-hi hunspell-bn hunspell-ta hunspell-te hunspell-th hunspell-fa hunspell-el hunspell-ko hunspell-vi hunspell-tr hunspell-hu hunspell-kk hunspell-be hunspell-lt hunspell-lv hunspell-et hunspell-eu hunspell-is hunspell-gl hunspell-hr hunspell-sl hunspell-sk hunspell-ne hunspell-gu hunspell-kmr hunspell-sw hunspell-af hunspell-br hunspell-gd hunspell-ml hunspell-si hunspell-lo hunspell-bo hunspell-sr hunspell-ro
-aspell-hy aspell-am aspell-ka aspell-ml aspell-pa aspell-mr
-"
-for p in $packages; do
-    ls "$p"_*.deb >/dev/null 2>&1 || apt-get download -qq "$p" 2>/dev/null || echo "fetch: no package $p here" >&2
-done
-for deb in *.deb; do
-    name=${deb%%_*}
-    [ -d "$dir/root/$name" ] || dpkg-deb -x "$deb" "$dir/root/$name"
-done
+aspell-hy aspell-am aspell-ka aspell-ml aspell-pa aspell-mr"
+
+heldout="fortunes-mario fortune-anarchism
+debian-reference-de debian-reference-en debian-reference-es debian-reference-fr debian-reference-id debian-reference-it debian-reference-ja debian-reference-pt debian-reference-zh-cn debian-reference-zh-tw
+debian-faq debian-faq-de debian-faq-fr debian-faq-it debian-faq-ja debian-faq-ko debian-faq-nl debian-faq-pt debian-faq-ru debian-faq-zh-cn
+developers-reference-de developers-reference-fr developers-reference-it developers-reference-ja developers-reference-ru
+manpages-dev git-man gnupg-l10n util-linux-locales coreutils apt dpkg iso-codes libgtk2.0-common wamerican-large"
+
+# unpack DIR PACKAGE…: gets what the archive has, and names what it has not.
+unpack() {
+    into=$1
+    shift
+    known=$(printf '%s\n' "$@" | sort | comm -12 - "$dir/known")
+    printf '%s\n' "$@" | sort | comm -23 - "$dir/known" | sed 's/^/fetch: not in this archive: /' >&2
+    for p in $known; do
+        ls "$p"_*.deb >/dev/null 2>&1 || echo "$p"
+    done | xargs -r apt-get download -qq
+    for p in $known; do
+        [ -d "$into/$p" ] || dpkg-deb -x "$p"_*.deb "$into/$p"
+    done
+}
+apt-cache pkgnames | sort > "$dir/known"
+unpack "$dir/root" $corpora
+unpack "$dir/heldout" $heldout
+
 # Translated package descriptions, from the archive's own lists.
-apt-get update -qq -o Dir::State::lists="$dir/lists" \
-    -o Acquire::Languages="en,de,fr,es,it,pl,ru,ja,ko,zh_CN,zh_TW,pt_BR,nl,da,sv,fi,hu,cs,sk,uk,vi,tr,ro,el,eo,ca,eu,lt,sr,hr,sl,bg,km,ar,he,fa,hi,th,ka" || true
-mkdir -p "$dir/root/translations"
-for list in "$dir"/lists/*_main_i18n_Translation-*; do
-    language=$(echo "${list##*Translation-}" | sed 's/%5f/_/; s/[.].*//')
-    /usr/lib/apt/apt-helper cat-file "$list" >> "$dir/root/translations/Translation-$language"
-done
-rm -rf "$dir/lists"
+if [ ! -d "$dir/root/translations" ]; then
+    apt-get update -qq -o Dir::State::lists="$dir/lists" \
+        -o Acquire::Languages="en,de,fr,es,it,pl,ru,ja,ko,zh_CN,zh_TW,pt_BR,nl,da,sv,fi,hu,cs,sk,uk,vi,tr,ro,el,eo,ca,eu,lt,sr,hr,sl,bg,km,ar,he,fa,hi,th,ka" || true
+    mkdir -p "$dir/root/translations"
+    for list in "$dir"/lists/*_main_i18n_Translation-*; do
+        language=$(echo "${list##*Translation-}" | sed 's/%5f/_/; s/[.].*//')
+        /usr/lib/apt/apt-helper cat-file "$list" >> "$dir/root/translations/Translation-$language"
+    done
+fi
+rm -rf "$dir/lists" "$dir/known"
 ls ./*.deb | sed 's|./||' > "$dir/versions.txt"

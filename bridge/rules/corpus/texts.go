@@ -3,7 +3,10 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"compress/gzip"
+	"encoding/binary"
+	"html"
 	"io"
 	"io/fs"
 	"os"
@@ -23,7 +26,7 @@ type corpus struct {
 }
 
 var (
-	manName   = regexp.MustCompile(`/share/man/([a-z]{2}(?:_[A-Z]{2})?)/man\d/.*\.gz$`)
+	manName   = regexp.MustCompile(`/share/man/(?:([a-z]{2}(?:_[A-Z]{2})?)/)?man\d/.*\.gz$`)
 	transName = regexp.MustCompile(`Translation-([a-z]{2}(?:_[A-Z]{2})?)$`)
 	roffEsc   = regexp.MustCompile(`\\f.|\\\[[^\]]*\]|\\\(..|\\[&%|^/,]|\\s[+-]?\d`)
 )
@@ -56,7 +59,7 @@ func readFile(path string) (string, []string) {
 	case t != nil:
 		return "packages-" + t[1], descriptions(slurp(path))
 	case m != nil:
-		return "manual-" + m[1], roff(slurp(path))
+		return "manual-" + cmp.Or(m[1], "en"), roff(slurp(path))
 	case strings.Contains(path, "/games/fortunes/"):
 		if filepath.Ext(path) != "" && filepath.Ext(path) != ".u8" || d(path) == "" {
 			return "", nil
@@ -68,15 +71,60 @@ func readFile(path string) (string, []string) {
 		return "words-" + strings.TrimSuffix(base, ".dic"), words(slurp(path))
 	case strings.HasPrefix(base, "changelog") && strings.HasSuffix(base, ".gz"):
 		return "changelogs", strings.Split(slurp(path), "\n\n")
+	case strings.HasSuffix(path, ".mo"):
+		return "programs-" + language(path), catalogue(path)
+	case strings.HasSuffix(base, ".html"):
+		return "html-" + d(path), paragraphs(tags.ReplaceAllString(slurp(path), ""))
+	case strings.HasPrefix(base, "debian-reference") && strings.HasSuffix(base, ".txt.gz"):
+		return "guide-" + d(path), paragraphs(slurp(path))
 	case strings.Contains(path, "/share/doc/") && (strings.HasSuffix(base, ".txt") || strings.HasSuffix(base, ".txt.gz") || base == "copyright"):
 		return "documents", strings.Split(slurp(path), "\n\n")
 	}
 	return "", nil
 }
 
+var tags = regexp.MustCompile(`(?s)<(script|style).*?</(script|style)>|<[^>]*>`)
+
+// paragraphs splits running text, with HTML's entities undone.
+func paragraphs(s string) []string { return strings.Split(html.UnescapeString(s), "\n\n") }
+
+// language gives the language of a message catalogue.
+func language(path string) string {
+	_, rest, _ := strings.Cut(path, "/locale/")
+	name, _, _ := strings.Cut(rest, "/")
+	return name
+}
+
+// catalogue gives the translated texts of a gettext .mo file (GNU gettext manual,
+// "The Format of GNU MO Files").
+func catalogue(path string) []string {
+	b, err := os.ReadFile(path)
+	if err != nil || len(b) < 28 || binary.LittleEndian.Uint32(b) != 0x950412de {
+		return nil
+	}
+	word := func(at uint32) uint32 {
+		if int(at)+4 > len(b) {
+			return 0
+		}
+		return binary.LittleEndian.Uint32(b[at:])
+	}
+	n, table := word(8), word(16)
+	var out []string
+	for i := uint32(1); i < min(n, 1<<16); i++ { // the first is the header
+		size, at := word(table+8*i), word(table+8*i+4)
+		if end := uint64(at) + uint64(size); end <= uint64(len(b)) && utf8.Valid(b[at:end]) {
+			out = append(out, strings.ReplaceAll(string(b[at:end]), "\x00", "\n"))
+		}
+	}
+	return out
+}
+
 // d gives the package that a file was unpacked from.
 func d(path string) string {
-	_, rest, _ := strings.Cut(path, "/root/")
+	_, rest, found := strings.Cut(path, "/root/")
+	if !found {
+		_, rest, _ = strings.Cut(path, "/heldout/")
+	}
 	name, _, _ := strings.Cut(rest, "/")
 	return strings.TrimPrefix(name, "fortunes-")
 }
@@ -141,7 +189,15 @@ func descriptions(s string) []string {
 func roff(s string) []string {
 	var out []string
 	var cur strings.Builder
+	macro := false
 	for line := range strings.SplitSeq(s, "\n") {
+		if strings.HasPrefix(line, ".de") || strings.HasPrefix(line, ".ig") || strings.HasPrefix(line, "'de") {
+			macro = true
+		}
+		if macro {
+			macro = !strings.HasPrefix(line, "..") && !strings.Contains(line, "END PGP")
+			continue
+		}
 		if strings.HasPrefix(line, ".") || strings.HasPrefix(line, "'") {
 			if cur.Len() > 200 {
 				out = append(out, cur.String())
@@ -149,8 +205,12 @@ func roff(s string) []string {
 			}
 			continue
 		}
-		line = roffEsc.ReplaceAllString(line, "")
-		cur.WriteString(strings.ReplaceAll(line, `\-`, "-") + "\n")
+		line = strings.ReplaceAll(roffEsc.ReplaceAllString(line, ""), `\-`, "-")
+		if strings.Contains(line, "-----BEGIN PGP") { // encoded bytes, no text
+			macro = true
+			continue
+		}
+		cur.WriteString(line + "\n")
 	}
 	return append(out, cur.String())
 }

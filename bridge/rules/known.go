@@ -1,0 +1,230 @@
+package rules
+
+import "strings"
+
+// known gives the length of a token at i that people do send, though it looks
+// random: a web address, a mail address or message id, a hash. A hash is still
+// judged as hex.
+func (s *scan) known(i int) (n int, hex bool) {
+	text := s.text
+	if n := skipURL(text[i:]); n > 0 {
+		return n, false
+	}
+	if s.prev == wordStart || strings.IndexByte("<(:", byte(s.prev)+' ') >= 0 {
+		if n := skipMail(text[i:]); n > 0 {
+			return n, false
+		}
+	}
+	if isUUID(text[i:]) {
+		return uuidLength, false
+	}
+	if n := hexPairs(text[i:]); n > 0 {
+		return n, n/3 >= leastPairs && !isNamedHash(text, i, n)
+	}
+	if n := namedDigest(text, i); n > 0 {
+		return n, false
+	}
+	n = hash(text, i)
+	return n, n > 0 && !isNamedHash(text, i, n)
+}
+
+// hash gives the length of a token that begins at i and may be a hash: 16 or more
+// hex digits, figures and letters, behind one other letter or none (as
+// version control systems write them).
+func hash(text string, i int) int {
+	n, letters, figures := 0, 0, 0
+	for ; i+n < len(text) && isWordByte(text[i+n]); n++ {
+		switch ch := text[i+n]; {
+		case ch >= '0' && ch <= '9':
+			figures++
+		case ch >= 'a' && ch <= 'f', ch >= 'A' && ch <= 'F':
+			letters++
+		case n > 0 || ch >= 0x80:
+			return 0
+		}
+	}
+	if letters+figures < 16 || letters == 0 || figures == 0 {
+		return 0
+	}
+	return n
+}
+
+const uuidLength = 36
+
+// isUUID tells whether s begins with a UUID (RFC 9562 section 4).
+func isUUID(s string) bool {
+	if len(s) < uuidLength || len(s) > uuidLength && isHexDigit(s[uuidLength]) {
+		return false
+	}
+	for i := range uuidLength {
+		if hyphen := i == 8 || i == 13 || i == 18 || i == 23; hyphen != (s[i] == '-') || !hyphen && !isHexDigit(s[i]) {
+			return false
+		}
+	}
+	return true
+}
+
+// leastPairs is how many bytes a token of hex pairs has at least that is no
+// network address.
+const leastPairs = 24
+
+// hexPairs gives the length of a token of pairs of hex digits with colons
+// between, as network addresses and the fingerprints of certificates have.
+func hexPairs(s string) int {
+	n := 0
+	for n+1 < len(s) && isHexDigit(s[n]) && isHexDigit(s[n+1]) && (n+2 == len(s) || s[n+2] == ':' || !isWordByte(s[n+2])) {
+		if n += 2; n == len(s) || s[n] != ':' {
+			break
+		}
+		n++
+	}
+	if n < 3*3-1 {
+		return 0
+	}
+	return n
+}
+
+func isHexDigit(ch byte) bool { return isFigure(ch) || ch|0x20 >= 'a' && ch|0x20 <= 'f' }
+
+// digestDigits are the lengths of the usual digests in hex, beyond those that
+// are too short to convict: SHA-224 to SHA-512. With colons between the pairs.
+func isDigestLength(n int) bool {
+	switch n {
+	case 56, 64, 96, 128, 20*3 - 1, 32*3 - 1:
+		return true
+	}
+	return false
+}
+
+// isNamedHash tells whether a token of hex digits is a digest that the text says
+// to be one: it has a digest's length, no other hex stands beside it, and a word
+// for it stands near, or it begins a line with a file's name behind it, as
+// checksum tools print. Such a digest could be 32 bytes of ciphertext; so could
+// any hash, and the reader is told what it is.
+func isNamedHash(text string, i, n int) bool {
+	if !isDigestLength(n) || isHexWord(lastWord(text[:i])) || isHexWord(firstField(text[i+n:])) {
+		return false
+	}
+	near := strings.ToLower(text[max(0, i-nearby):i] + " " + text[i+n:min(len(text), i+n+nearby/2)])
+	for _, word := range hashWords {
+		if strings.Contains(near, word) {
+			return true
+		}
+	}
+	behind, spaced := strings.CutPrefix(text[i+n:], " ")
+	name := firstField(behind)
+	return spaced && (i == 0 || text[i-1] == '\n') && strings.Contains(strings.Trim(name, "."), ".")
+}
+
+// nearby is how many bytes before a digest the word for it may stand.
+const nearby = 48
+
+// hashWords name a digest, in small letters.
+var hashWords = [...]string{"sha", "md5", "hash", "digest", "checksum", "fingerprint", "commit", "blake", "merkle",
+	"prüfsumme", "fingerabdruck", "contrôle", "empreinte", "huella", "somma", "resumen", "suma", "хеш", "хэш", "контрольн", "отпечат", "ハッシュ", "校验", "校驗"}
+
+func isHexWord(s string) bool {
+	for i := range len(s) {
+		if !isHexDigit(s[i]) {
+			return false
+		}
+	}
+	return len(s) >= 4
+}
+
+func firstField(s string) string {
+	s = strings.TrimLeft(s, " \n>")
+	return s[:wordLength(s)]
+}
+
+func lastWord(s string) string {
+	s = strings.TrimRight(s, " \n>")
+	return s[strings.LastIndexAny(s, " \n")+1:]
+}
+
+// namedDigest gives the length of a digest in base64 that says what it is: a
+// host key's fingerprint (SHA256:43 characters) or a resource's integrity
+// (sha256-44 characters, W3C Subresource Integrity).
+func namedDigest(text string, i int) int {
+	s := text[i:]
+	for _, d := range [...]struct {
+		name   string
+		digits int
+	}{{"SHA256:", 43}, {"sha256-", 43}, {"sha384-", 64}, {"sha512-", 86}} {
+		rest, ok := strings.CutPrefix(s, d.name)
+		if !ok || len(rest) < d.digits {
+			continue
+		}
+		n := 0
+		for n < len(rest) && rest[n] < 0x80 && alphabet[rest[n]]&(1<<base64Only) != 0 {
+			n++
+		}
+		if n == d.digits {
+			return len(d.name) + n
+		}
+	}
+	return 0
+}
+
+// skipMail gives the length of a mail address or message id at the start of s,
+// 0 if there is none. The part before the @ has 64 characters at most (RFC 5321).
+func skipMail(s string) int {
+	at := 0
+	for at < len(s) && at <= 64 && (isWordByte(s[at]) || strings.IndexByte(".-_+=", s[at]) >= 0) {
+		at++
+	}
+	if at == 0 || at == len(s) || s[at] != '@' {
+		return 0
+	}
+	n, dot, upper := at+1, 0, 0
+	for ; n < len(s) && n < at+100 && (isWordByte(s[n]) || s[n] == '-' || s[n] == '.'); n++ {
+		switch {
+		case s[n] == '.':
+			dot = n
+		case s[n] >= 'A' && s[n] <= 'Z':
+			upper++
+		}
+	}
+	if dot <= at+1 || !isTopDomain(s[dot+1:n]) || upper > 0 && strings.ToUpper(s[at+1:n]) != s[at+1:n] {
+		return 0
+	}
+	return n
+}
+
+// isTopDomain tells whether s looks like what is behind the last dot of a domain.
+func isTopDomain(s string) bool {
+	for i := range len(s) {
+		if !isASCIILetter(s[i]) {
+			return false
+		}
+	}
+	return len(s) >= 2
+}
+
+// maxURL is how long a web address may be to pass unread.
+const maxURL = 400
+
+// skipURL gives the length of a web address at the start of s, 0 if there is
+// none: people do send links, with keys and ids in them.
+func skipURL(s string) int {
+	if !strings.HasPrefix(s, "http") && !strings.HasPrefix(s, "www.") {
+		return 0
+	}
+	rest, ok := strings.CutPrefix(s, "https://")
+	if !ok {
+		if rest, ok = strings.CutPrefix(s, "http://"); !ok {
+			rest = s
+		}
+	}
+	host := strings.IndexFunc(rest, func(r rune) bool { return r == '/' || r <= ' ' || r == '?' || r == '#' || r == ':' })
+	if host < 0 {
+		host = len(rest)
+	}
+	if !strings.Contains(rest[:host], ".") || host > 80 {
+		return 0
+	}
+	if n := wordLength(s); n <= maxURL {
+		return n
+	}
+	return 0
+}
