@@ -22,6 +22,7 @@ import (
 	"time"
 
 	"golang.org/x/crypto/bcrypt"
+	"pgregory.net/rapid"
 
 	"posthouse/bridge/config"
 	"posthouse/bridge/desk"
@@ -135,15 +136,24 @@ func newBusyDesk() *busyDesk {
 	}
 }
 
-// newTestPage makes a page on 127.0.0.1:8327 with the operator N0QRO.
-func newTestPage(t *testing.T, d Desk) *page {
+// operator is N0QRO.
+func operator(t *testing.T) config.Operator {
 	t.Helper()
 	hash, err := bcrypt.GenerateFromPassword([]byte(password), bcrypt.MinCost)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return config.Operator{Call: "N0QRO", Hash: config.NewSecret(string(hash))}
+}
+
+// formToken is where a page has the token of its forms.
+var formToken = regexp.MustCompile(`name="token" value="([A-Z0-9]+)"`)
+
+// newTestPage makes a page on 127.0.0.1:8327 with the operator N0QRO.
+func newTestPage(t *testing.T, d Desk) *page {
+	t.Helper()
 	return newPage(t.Context(), &Public{
-		Desk: d, Healthy: func() error { return nil }, Listen: "127.0.0.1:8327", Operators: []config.Operator{{Call: "N0QRO", Hash: config.NewSecret(string(hash))}},
+		Desk: d, Healthy: func() error { return nil }, Listen: "127.0.0.1:8327", Operators: []config.Operator{operator(t)},
 	}, slog.New(slog.DiscardHandler))
 }
 
@@ -184,7 +194,7 @@ func login(t *testing.T, p *page) (cookie, token string) {
 		t.Errorf("the cookie is %v", c)
 	}
 	cookie = c.Name + "=" + c.Value
-	m := regexp.MustCompile(`name="token" value="([A-Z0-9]+)"`).FindStringSubmatch(request(p, "GET", "/", nil, "Cookie", cookie).Body.String())
+	m := formToken.FindStringSubmatch(request(p, "GET", "/", nil, "Cookie", cookie).Body.String())
 	if m == nil {
 		t.Fatal("the page has no token")
 	}
@@ -564,4 +574,20 @@ func TestPlotKeepsItsDotsInside(t *testing.T) {
 	if newPlot([]desk.Station{{Call: "N0QRA"}}) != nil {
 		t.Error("a plot of nobody")
 	}
+}
+
+// The same for any positions.
+func TestPlotOfAnyPositions(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var stations []desk.Station
+		for i := range rapid.IntRange(1, 30).Draw(t, "stations") {
+			lat, lon := rapid.Float64Range(-90, 90).Draw(t, "lat"), rapid.Float64Range(-180, 180).Draw(t, "lon")
+			stations = append(stations, desk.Station{Call: strconv.Itoa(i), Lat: &lat, Lon: &lon})
+		}
+		for _, d := range newPlot(stations).Dots {
+			if !(d.X >= plotEdge-1 && d.X <= plotWidth-plotEdge+1 && d.Y >= plotEdge-1 && d.Y <= plotHeight-plotEdge+1) {
+				t.Fatalf("%+v", d)
+			}
+		}
+	})
 }

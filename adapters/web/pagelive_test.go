@@ -3,26 +3,31 @@ package web
 import (
 	"bufio"
 	"context"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
+	"net/url"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
+	"posthouse/bridge/config"
 	"posthouse/bridge/desk"
 )
 
 // servePage serves a public listener until the test ends.
-func servePage(t *testing.T, d Desk) (url string, stop func()) {
+func servePage(t *testing.T, d Desk) (address string, stop func()) {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
-	public := &Public{Desk: d, Metrics: http.NotFoundHandler(), Healthy: func() error { return nil }, Listen: l.Addr().String()}
+	public := &Public{
+		Desk: d, Metrics: http.NotFoundHandler(), Healthy: func() error { return nil }, Listen: l.Addr().String(), Operators: []config.Operator{operator(t)},
+	}
 	var serving sync.WaitGroup
 	serving.Go(func() { public.Serve(ctx, l, slog.New(slog.DiscardHandler)) })
 	stop = func() { cancel(); serving.Wait() }
@@ -31,11 +36,14 @@ func servePage(t *testing.T, d Desk) (url string, stop func()) {
 }
 
 // open asks for the events of a page.
-func open(t *testing.T, ctx context.Context, url string) *http.Response {
+func open(t *testing.T, ctx context.Context, url string, cookies ...*http.Cookie) *http.Response {
 	t.Helper()
 	r, err := http.NewRequestWithContext(ctx, http.MethodGet, url+"/events", nil)
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, c := range cookies {
+		r.AddCookie(c)
 	}
 	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
 	resp, err := client.Do(r)
@@ -85,6 +93,52 @@ func TestPageIsLive(t *testing.T) {
 	stop()
 	if took := time.Since(begin); took > time.Second {
 		t.Errorf("a live page holds up the end of serving for %v", took)
+	}
+}
+
+// A page of an operator who logs out is not live any longer.
+func TestLivePageEndsWithItsLogin(t *testing.T) {
+	address, _ := servePage(t, newBusyDesk())
+	client := http.Client{
+		Transport:     &http.Transport{DisableKeepAlives: true},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}
+	post := func(path string, form url.Values, cookies ...*http.Cookie) *http.Response {
+		r, err := http.NewRequestWithContext(t.Context(), http.MethodPost, address+path, strings.NewReader(form.Encode()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		for _, c := range cookies {
+			r.AddCookie(c)
+		}
+		resp, err := client.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp.Body.Close()
+		return resp
+	}
+	cookies := post("/login", url.Values{"call": {"N0QRO"}, "password": {password}}).Cookies()
+	in := bufio.NewReader(open(t, t.Context(), address, cookies...).Body)
+	until(t, in, "Stop all sending")
+	r, _ := http.NewRequestWithContext(t.Context(), http.MethodGet, address+"/", nil)
+	r.AddCookie(cookies[0])
+	resp, err := client.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	token := formToken.FindSubmatch(body)
+	if out := post("/logout", url.Values{"token": {string(token[1])}}, cookies...); out.StatusCode != 303 {
+		t.Errorf("logging out: %s", out.Status)
+	}
+	if _, err := io.Copy(io.Discard, in); err != nil {
+		t.Errorf("the stream does not end well: %v", err)
 	}
 }
 

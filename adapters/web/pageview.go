@@ -115,7 +115,7 @@ func since(rfc string) string {
 // locator is the grid square of a position with six characters (Maidenhead
 // locator system, IARU).
 func locator(lat, lon *float64) string {
-	if lat == nil || lon == nil || math.Abs(*lat) > 90 || math.Abs(*lon) > 180 {
+	if lat == nil || lon == nil || !(math.Abs(*lat) <= 90 && math.Abs(*lon) <= 180) {
 		return ""
 	}
 	x, y := min(*lon+180, 359.9999), min(*lat+90, 179.9999)
