@@ -33,7 +33,7 @@ func (s *Store) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error
 	if lazy {
 		return make([]queue.Done, len(ops)), nil
 	}
-	return a.answer()
+	return a.answer(), nil
 }
 
 // apply is the ops of one Apply on their way.
@@ -45,8 +45,8 @@ type apply struct {
 // step is one op and what became of it. It is reset by each carry.
 type step struct {
 	op      queue.Op
-	fresh   *queue.Record // New: the store's own copy
-	payload []byte        // of the record as written
+	fresh   *queue.Record // the store's own copy: of a New, or of the record after a Change
+	payload []byte        // New: the record as written
 	done    queue.Done
 }
 
@@ -79,8 +79,8 @@ func (st *step) prepare(op queue.Op) error {
 	if st.payload, err = encode(op.New); err != nil {
 		return err
 	}
-	st.fresh, err = decode(0, st.payload)
-	return err
+	st.fresh = clone(op.New)
+	return nil
 }
 
 // copySettings lets the caller use its own map and bytes again at once: a lazy
@@ -130,8 +130,12 @@ type refusal struct{ err error }
 func (r *refusal) Error() string { return r.err.Error() }
 func (r *refusal) Unwrap() error { return r.err }
 
-// admit asks for room for each record that is new.
+// admit asks for room for each record that is new. While there is plenty, nobody
+// need look which of them are known already.
 func (a *apply) admit(t *txn) error {
+	if t.roomForAll(a.steps) {
+		return nil
+	}
 	for i := range a.steps {
 		st := &a.steps[i]
 		if st.op.New == nil {
@@ -148,35 +152,21 @@ func (a *apply) admit(t *txn) error {
 }
 
 // answer gives the Dones once all is on disk.
-func (a *apply) answer() ([]queue.Done, error) {
+func (a *apply) answer() []queue.Done {
 	done := make([]queue.Done, len(a.steps))
 	for i := range a.steps {
-		var err error
-		if done[i], err = a.steps[i].answer(); err != nil {
-			return nil, err
-		}
+		done[i] = a.steps[i].answer()
 	}
-	return done, nil
+	return done
 }
 
-// answer completes a Done: its record is the store's own copy, or read from what
-// was written, so it shares no memory with anybody.
-func (st *step) answer() (queue.Done, error) {
+// answer completes a Done: its record shares no memory with anybody.
+func (st *step) answer() queue.Done {
 	d := st.done
-	if d.Err != nil || d.Duplicate || st.op.Put != nil {
-		return d, nil
+	if d.Err == nil && !d.Duplicate && st.op.Put == nil {
+		d.Record = clone(st.fresh)
 	}
-	if st.fresh != nil && st.op.Then == nil { // nobody else gets it
-		st.fresh.Seq = d.Seq
-		d.Record = st.fresh
-		return d, nil
-	}
-	r, err := decode(d.Seq, st.payload)
-	if err != nil {
-		return d, err // not possible: encode wrote it
-	}
-	d.Record = r
-	return d, nil
+	return d
 }
 
 // tell calls the Then of each op, once they are on disk.
@@ -186,11 +176,8 @@ func (a *apply) tell() {
 		if st.op.Then == nil {
 			continue
 		}
-		d, err := st.answer()
-		if err == nil {
-			err = st.then(d)
-		}
-		if err != nil {
+		d := st.answer()
+		if err := st.then(d); err != nil {
 			a.log.Error("telling what an op did", "id", d.Seq, "err", err)
 		}
 	}
@@ -273,8 +260,10 @@ func (st *step) change(t *txn, log *slog.Logger) error {
 		st.done.Err = err
 		return nil
 	}
-	st.payload = payloads[0]
-	if err := t.write(r.Seq, st.payload); err != nil {
+	if !st.op.Lazy || st.op.Then != nil { // somebody will ask for it
+		st.fresh = clone(r) // r may hold memory of the Change
+	}
+	if err := t.write(r.Seq, payloads[0]); err != nil {
 		return err
 	}
 	if err := t.file(was, entries(r)); err != nil {
@@ -363,6 +352,19 @@ func (t *txn) room(r *queue.Record, urgent bool, size int) error {
 		return fmt.Errorf("%w: %d MiB in use", queue.ErrFull, t.full.used>>20)
 	}
 	return nil
+}
+
+// roomForAll takes the room for every New, if none of them comes near a limit.
+func (t *txn) roomForAll(steps []step) bool {
+	size := int64(0)
+	for i := range steps {
+		size += int64(len(steps[i].payload)) * 2
+	}
+	if t.full.used+size > t.full.normal {
+		return false
+	}
+	t.full.used += size
+	return true
 }
 
 // fullness is how much of the file is in use and how far it may go, in bytes.
