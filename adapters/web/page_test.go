@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -573,6 +574,21 @@ func TestPlotKeepsItsDotsInside(t *testing.T) {
 	}
 	if newPlot([]desk.Station{{Call: "N0QRA"}}) != nil {
 		t.Error("a plot of nobody")
+	}
+}
+
+// Call signs in a crowd do not cover each other.
+func TestPlotLabelsWhatHasRoom(t *testing.T) {
+	stations := []desk.Station{
+		{Call: "N0QRA-7", Lat: ptr(46), Lon: ptr(-122)}, {Call: "N0QRB-9", Lat: ptr(46), Lon: ptr(-121.98)},
+		{Call: "N0QRC-3", Lat: ptr(46.5), Lon: ptr(-121.5)},
+	}
+	var labelled []bool
+	for _, d := range newPlot(stations).Dots {
+		labelled = append(labelled, d.Label)
+	}
+	if want := []bool{false, true, true}; !slices.Equal(labelled, want) {
+		t.Errorf("labelled %v, want %v: the first has a dot where its words would be", labelled, want)
 	}
 }
 

@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"posthouse/bridge/desk"
 )
@@ -54,11 +55,12 @@ func newPlot(stations []desk.Station) *plot {
 	perKm := min((plotWidth-2*plotEdge)/(x1-x0), (plotHeight-2*plotEdge)/(y1-y0))
 	p := &plot{Width: plotWidth}
 	for i, s := range at {
-		p.add(dot{
+		p.Dots = append(p.Dots, dot{
 			X: round(plotWidth/2 + (east[i]-(x0+x1)/2)*perKm), Y: round(plotHeight/2 - (north[i]-(y0+y1)/2)*perKm),
 			Call: s.Call, Fresh: s.Fresh,
 		})
 	}
+	p.label()
 	km := math.Pow(10, math.Floor(math.Log10(100/perKm)))
 	for _, step := range []float64{5, 2} {
 		if km*step*perKm <= 100 {
@@ -95,16 +97,32 @@ func bounds(list []float64) (low, high float64) {
 	return low, high
 }
 
-// add draws a station, with its call sign where that covers no other one.
-func (p *plot) add(d dot) {
-	d.Label, d.Left = true, d.X > plotWidth*2/3
-	for _, o := range p.Dots {
-		width := letterWidth * float64(max(len(d.Call), len(o.Call)))
-		if o.Label && math.Abs(o.Y-d.Y) < lineHeight && math.Abs(o.X-d.X) < width+10 {
-			d.Label = false
+// label writes each call sign that covers no dot and no call sign before it;
+// the others show theirs on pointing, and the table has them all.
+func (p *plot) label() {
+	var taken []box
+	for _, d := range p.Dots {
+		taken = append(taken, box{d.X - 5, d.Y - 5, d.X + 5, d.Y + 5})
+	}
+	for i := range p.Dots {
+		d := &p.Dots[i]
+		d.Left = d.X > plotWidth*2/3
+		width := letterWidth * float64(len(d.Call))
+		words := box{d.X + 6, d.Y - lineHeight/2, d.X + 8 + width, d.Y + lineHeight/2}
+		if d.Left {
+			words.left, words.right = d.X-8-width, d.X-6
+		}
+		if d.Label = !slices.ContainsFunc(taken, words.meets); d.Label {
+			taken = append(taken, words)
 		}
 	}
-	p.Dots = append(p.Dots, d)
+}
+
+// box is a part of the drawing.
+type box struct{ left, top, right, bottom float64 }
+
+func (b box) meets(o box) bool {
+	return b.left < o.right && o.left < b.right && b.top < o.bottom && o.top < b.bottom
 }
 
 func round(f float64) float64 { return math.Round(f*10) / 10 }
