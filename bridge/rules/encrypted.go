@@ -34,13 +34,17 @@ var looksEncrypted = rule{
 // LooksEncrypted tells, for the sender, why a text is taken for ciphertext;
 // empty if it is not. It finds armour and containers by their marks, and 24
 // bytes or more of ciphertext as hex, base32, base64 or base85 by their look,
-// split by spaces and line ends or not. README.md gives the error rates.
+// split by spaces and line ends or not, and bytes that were read as characters.
+// README.md gives the error rates.
 func LooksEncrypted(text string) string {
 	if armoured(text) {
 		return whyEncrypted + " (armour)"
 	}
 	if name := ciphertext(text); name != "" {
 		return whyEncrypted + " (" + name + ")"
+	}
+	if !isASCII(text) && eightBit(text) {
+		return whyEncrypted + " (bytes)"
 	}
 	return ""
 }
@@ -68,4 +72,13 @@ func armoured(text string) bool {
 		}
 	}
 	return false
+}
+
+func isASCII(s string) bool {
+	for i := range len(s) {
+		if s[i] >= 0x80 {
+			return false
+		}
+	}
+	return true
 }

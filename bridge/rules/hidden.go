@@ -15,6 +15,7 @@ const (
 	whyTag        = "hidden tag characters in the text"
 	whyPiled      = "too many marks piled on one letter"
 	whyUnassigned = "character without a meaning in Unicode"
+	whyLost       = "characters lost on the way: send it as UTF-8"
 )
 
 const (
@@ -37,6 +38,7 @@ func hiddenRune(s string) string {
 	}
 	var prev, before rune // the last character, and the one before it
 	marks := 0
+	lost, all := 0, 0
 	rtl := unknown
 	for i := 0; i < len(s); {
 		r, size := utf8.DecodeRuneInString(s[i:])
@@ -77,11 +79,22 @@ func hiddenRune(s string) string {
 		} else if r != graphJ {
 			marks = 0
 		}
+		if all++; r == utf8.RuneError {
+			lost++
+		}
 		before, prev = prev, r
 		i = len(s) - len(rest)
 	}
+	if lost >= minLost && lost*4 > all {
+		return whyLost
+	}
 	return ""
 }
+
+// minLost is how many replacement characters (U+FFFD) make a text unreadable, if
+// they are more than a quarter of it: so ends a binary, or another character
+// set, that was read as UTF-8 on its way here.
+const minLost = 4
 
 type triState int
 

@@ -71,12 +71,12 @@ func vet(judge *bridge.Judge, line []byte) (vetAnswer, error) {
 	if !utf8.Valid(line) {
 		return vetAnswer{Verdict: "refuse", Rule: link.CodeNotText, Why: "not valid UTF-8"}, nil
 	}
-	parts, ref, err := judge.Vet(q.From, q.To, q.Text, q.Link)
+	j, err := judge.Vet(q.From, q.To, q.Text, q.Link)
 	switch {
 	case err != nil:
 		return vetAnswer{}, err
-	case ref != nil:
-		return vetAnswer{Verdict: "refuse", Rule: ref.Code, Why: ref.Why}, nil
+	case j.Refusal != nil:
+		return vetAnswer{Verdict: "refuse", Rule: j.Refusal.Code, Why: j.Refusal.Why}, nil
 	}
-	return vetAnswer{Verdict: "pass", Parts: parts}, nil
+	return vetAnswer{Verdict: "pass", Why: j.Note, Parts: j.Parts}, nil
 }
