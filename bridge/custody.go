@@ -144,6 +144,7 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 		}}},
 		answer: func(done []queue.Done) link.Verdict {
 			b.far.free(seq)
+			ln.courier.Wake()
 			if done[0].Err == nil {
 				b.ended(done[0].Record, b.confirmedBy(done[0].Record, m))
 				b.log.Info("receipt", "link", ln.Name, "id", m.Acks, "from", m.From, "gateway", m.Via, "nak", m.Nak, "state", string(state))

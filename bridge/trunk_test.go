@@ -7,9 +7,10 @@ import (
 )
 
 var (
-	twoMeshes = []string{"N0QRA-10 valley", "N0QRB-10 hill"}
-	alder     = "N0QRC-7" // on the valley mesh
-	birch     = "N0QRD-9" // on the hill
+	twoMeshes  = []string{"N0QRA-10 valley", "N0QRB-10 hill"}
+	shortLived = []string{"N0QRA-10 valley LIFETIME=2h", "N0QRB-10 hill"}
+	alder      = "N0QRC-7" // on the valley mesh
+	birch      = "N0QRD-9" // on the hill
 )
 
 func TestDirectTextAcrossTheTrunkWithReceipt(t *testing.T) {
@@ -155,19 +156,19 @@ func TestStationRoamsThereAndBackAndThereAgain(t *testing.T) {
 }
 
 func TestAtMostEightHandOvers(t *testing.T) {
-	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRE-10 coast"}, func(t *testing.T, c *country) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRE-10 coast LIFETIME=8h"}, func(t *testing.T, c *country) {
 		for _, a := range c.airs {
 			a.silence(birch, true)
 		}
 		c.airs["hill"].beacon(birch)
 		c.airs["coast"].says(alder, birch, "1", "catch me")
-		for range 12 {
+		for range 10 {
 			time.Sleep(20 * time.Minute)
 			c.airs["valley"].beacon(birch)
 			time.Sleep(20 * time.Minute)
 			c.airs["hill"].beacon(birch)
 		}
-		time.Sleep(26 * time.Hour)
+		time.Sleep(3 * time.Hour)
 		if n := c.wire.counted("text"); n > 8+20 {
 			t.Errorf("%d transmissions", n)
 		}
@@ -249,14 +250,14 @@ func TestStationRefusesTheText(t *testing.T) {
 }
 
 func TestPassedOnAndNeverConfirmed(t *testing.T) {
-	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+	inCountry(t, shortLived, func(t *testing.T, c *country) {
 		c.airs["hill"].silence(birch, true)
 		c.airs["hill"].beacon(birch)
 		c.airs["valley"].says(alder, birch, "1", "hello")
 		time.Sleep(time.Minute)
 		same(t, "N0QRA-10", c.posts["N0QRA-10"].outcomes("hello"), "open:passed")
 		c.posts["N0QRB-10"].shut() // for good
-		time.Sleep(24*time.Hour + 58*time.Minute)
+		time.Sleep(2*time.Hour + 58*time.Minute)
 		same(t, "alder", c.airs["valley"].told(alder))
 		time.Sleep(5 * time.Minute)
 		same(t, "alder", c.airs["valley"].told(alder), `notice N0QRA-10>N0QRC-7 not delivered to N0QRD-9: passed to N0QRB-10, not confirmed. "hello"`)
@@ -264,11 +265,11 @@ func TestPassedOnAndNeverConfirmed(t *testing.T) {
 }
 
 func TestNeverAcknowledgedFarAwayTheWriterHearsItFromThere(t *testing.T) {
-	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+	inCountry(t, shortLived, func(t *testing.T, c *country) {
 		c.airs["hill"].silence(birch, true)
 		c.airs["hill"].beacon(birch)
 		c.airs["valley"].says(alder, birch, "1", "hello")
-		time.Sleep(25 * time.Hour)
+		time.Sleep(3 * time.Hour)
 		got := c.airs["valley"].told(alder)
 		if count(got, "held: N0QRD-9") != 1 || count(got, "not delivered to N0QRD-9: sent, not confirmed") != 1 || len(got) != 2 {
 			t.Errorf("alder was told %q", got)
