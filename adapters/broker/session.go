@@ -148,10 +148,40 @@ func (s *session) want(filters []string) {
 	if len(less) > 0 {
 		s.conn.client.Unsubscribe(less...)
 	}
-	if len(more) > 0 {
-		s.conn.client.SubscribeMultiple(atQoS1(more), nil)
+	if c := s.conn; len(more) > 0 {
+		c.keeping.Go(func() { c.subscribe(more) })
 	}
 }
+
+// subscribe adds subscriptions to a running connection, and makes sure that they
+// are granted. A broker may refuse one for a packet id that it is using the other
+// way (the library of the built-in one keeps both directions in one table), so
+// that the next try, under the next id, is granted.
+func (c *connection) subscribe(filters []string) {
+	for try := time.Duration(1); ; try++ {
+		t := c.client.SubscribeMultiple(atQoS1(filters), nil)
+		select {
+		case <-t.Done():
+		case <-c.lost:
+			return
+		}
+		err := granted(t)
+		if err == nil {
+			return
+		}
+		if try > subscribeTries {
+			c.end(err)
+			return
+		}
+		select {
+		case <-time.After(try * 20 * time.Millisecond):
+		case <-c.lost:
+			return
+		}
+	}
+}
+
+const subscribeTries = 5
 
 func (s *session) filters() []string {
 	s.mu.Lock()
@@ -184,6 +214,7 @@ type connection struct {
 	client  mqtt.Client
 	h       handler
 	filters func() []string // what is subscribed
+	end     func(error)     // ends the connection; all begins anew
 	flights flights
 	lost    chan struct{} // closed at the end
 
@@ -198,7 +229,7 @@ type connection struct {
 func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
-	c := &connection{h: h, filters: s.filters, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
+	c := &connection{h: h, filters: s.filters, end: cancel, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
 	opened := func() bool { return true }
 	o := s.options(ctx, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
 	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
@@ -280,7 +311,7 @@ func granted(t mqtt.Token) error {
 	}
 	for topic, qos := range sub.Result() {
 		switch {
-		case qos == 0x80:
+		case qos >= 0x80: // 0x80 by MQTT 3.1.1; the built-in broker gives the codes of MQTT 5
 			return fmt.Errorf("the broker refuses the subscription to %s: give its user the right to read there", topic)
 		case qos == 0:
 			return fmt.Errorf("the broker grants only QoS 0 on %s, so that nothing could be confirmed", topic)
