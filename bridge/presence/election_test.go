@@ -12,15 +12,14 @@ type crowd struct {
 }
 
 type node struct {
-	call    string
-	table   *Table
-	vote    Election
-	boot    uint64
-	count   uint64
-	alive   bool
-	trunk   bool
-	mesh    bool
-	claimed time.Duration
+	call  string
+	table *Table
+	vote  Election
+	boot  uint64
+	count uint64
+	alive bool
+	trunk bool
+	mesh  bool
 }
 
 func newCrowd(calls ...string) *crowd {
