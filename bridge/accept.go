@@ -165,7 +165,7 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 		answer := p.answer
 		p.answer = func(done []queue.Done) link.Verdict {
 			// Not before the ack is filed, or what it acknowledges goes out once more.
-			if ln.transmits() || b.heard.knows(ln.Name, m.From) { // else it may be the transmitter's frame
+			if !b.mayBeAnothers(ln) || b.heard.knows(ln.Name, m.From) {
 				b.hear(ln, m)
 			}
 			return answer(done)
@@ -201,8 +201,8 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		return plan{err: err}
 	}
 	deliveries, ref := b.consider(ln, home, m, !known)
-	// A shadow may be the transmitter's own frame: it tells later who was heard.
-	if (ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign) && !isShadow(deliveries) {
+	// Of a shadow that may be another gateway's frame it is told later who was heard.
+	if (ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign) && !(isShadow(deliveries) && b.mayBeAnothers(ln)) {
 		b.hear(ln, m)
 	}
 	// Emergencies are never refused, and what is known already does not count.

@@ -94,8 +94,11 @@ func (t *trip) settle(o queue.Outcome) *trip {
 }
 
 // has tells whether a delivery is still this link's: the operator may have ended
-// it or moved it to another link while it was being carried.
-func (c *carrier) has(d *queue.Delivery) bool { return d.Link == c.ln.Name && d.State.Open() }
+// it or moved it to another link while it was being carried, or a far gateway has
+// taken it over.
+func (c *carrier) has(d *queue.Delivery) bool {
+	return d.Link == c.ln.Name && d.State.Open() && d.State != queue.Passed
+}
 
 // wait has a delivery wait until due; what the operator has parked meanwhile
 // stays parked.

@@ -17,9 +17,12 @@ import (
 const (
 	clerkEvery = time.Second
 	saveEvery  = 10 * time.Minute
-	purgeEvery = 10 * time.Minute
-	atATime    = 200 // records that one look takes on, so that it never holds up the rest
-	clockKey   = "clock"
+	// saveNewsAfter is when a station that was never heard before is written down:
+	// after a power failure what comes for it should find its way.
+	saveNewsAfter = 5 * time.Second
+	purgeEvery    = 10 * time.Minute
+	atATime       = 200 // records that one look takes on, so that it never holds up the rest
+	clockKey      = "clock"
 
 	looksAtOnce = 10 // looks in one tick; the rest has time until the next
 )
@@ -48,7 +51,7 @@ func (b *Bridge) clerk(ctx context.Context) {
 				b.endWaits(ctx)
 				b.handOver(ctx)
 			}
-			if time.Since(saved) >= saveEvery {
+			if time.Since(saved) >= saveEvery || time.Since(saved) >= saveNewsAfter && b.heard.hasNews() {
 				saved = time.Now()
 				b.saveHeard(ctx)
 			}

@@ -37,6 +37,7 @@ type heardTable struct {
 	mu    sync.Mutex
 	bases map[string][]*hearing // by base call
 	count map[string]int        // by link
+	news  bool                  // somebody was heard for the first time, which is not on disk
 	gone  map[string]bool       // keys on disk of those that were forgotten
 }
 
@@ -72,6 +73,13 @@ func (t *heardTable) markAt(name string, m *message.Message, at clock.Age) {
 	t.mark(name, m, at)
 }
 
+// hasNews tells whether somebody new was heard who is not on disk yet.
+func (t *heardTable) hasNews() bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.news
+}
+
 // knows tells whether a station was heard on a link before.
 func (t *heardTable) knows(name, call string) bool {
 	return slices.ContainsFunc(t.find(callsign.Base(call)), func(e hearing) bool { return e.call == call && e.link == name })
@@ -89,6 +97,7 @@ func (t *heardTable) entry(call, name string) *hearing {
 		t.forgetOldest(name)
 	}
 	e := &hearing{call: call, link: name}
+	t.news = true
 	t.bases[base] = append(t.bases[base], e)
 	t.count[name]++
 	return e
@@ -226,6 +235,7 @@ func (b *Bridge) saveHeard(ctx context.Context) {
 	put := map[string][]byte{}
 	now := b.clock.Age()
 	b.heard.mu.Lock()
+	b.heard.news = false
 	b.heard.forget(func(e *hearing) bool {
 		ln := b.byName[e.link]
 		return ln == nil || now.Sub(e.at) > b.rememberFor(ln)

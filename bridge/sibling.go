@@ -263,6 +263,16 @@ func (b *Bridge) hearShadow(r *queue.Record) {
 	}
 }
 
+// mayBeAnothers tells whether a frame that was heard on a mesh may be another
+// gateway's transmission: one that is alive transmits there.
+func (b *Bridge) mayBeAnothers(ln *line) bool {
+	if ln.vote == nil || ln.transmits() {
+		return false
+	}
+	_, ok := b.far.table.Transmitter(ln.meshName(), time.Now())
+	return ok
+}
+
 // isFrame tells whether a gateway of the mesh, this one included, has transmitted
 // this lately.
 func (s *siblings) isFrame(m *message.Message) bool {
