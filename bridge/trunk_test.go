@@ -257,7 +257,11 @@ func TestPassedOnAndNeverConfirmed(t *testing.T) {
 		time.Sleep(time.Minute)
 		same(t, "N0QRA-10", c.posts["N0QRA-10"].outcomes("hello"), "open:passed")
 		c.posts["N0QRB-10"].shut() // for good
-		time.Sleep(2*time.Hour + 58*time.Minute)
+		time.Sleep(20 * time.Minute)
+		if n := c.wire.counted("text"); n != 1 {
+			t.Errorf("%d transmissions, though custody was passed on", n)
+		}
+		time.Sleep(2*time.Hour + 38*time.Minute)
 		same(t, "alder", c.airs["valley"].told(alder))
 		time.Sleep(5 * time.Minute)
 		same(t, "alder", c.airs["valley"].told(alder), `notice N0QRA-10>N0QRC-7 not delivered to N0QRD-9: passed to N0QRB-10, not confirmed. "hello"`)
