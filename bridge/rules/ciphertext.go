@@ -119,9 +119,10 @@ func (s *scan) word(i int) {
 	s.hash = 0
 }
 
-// isRestOfHex tells whether a word may be the last line of wrapped hex.
+// isRestOfHex tells whether a word may be the last line of wrapped hex, and is no
+// year and no word like "added".
 func isRestOfHex(word string) bool {
-	return isHexWord(word) && strings.ContainsAny(word, digits) && (len(word) >= 8 || strings.ContainsAny(word, "abcdefABCDEF"))
+	return isHex(word) && strings.ContainsAny(word, digits) && (len(word) >= 8 || !isNumber(word))
 }
 
 // token takes what people do send though it looks random: it gives its length,

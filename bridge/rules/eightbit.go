@@ -31,7 +31,7 @@ var old = func() map[rune]bool {
 
 const (
 	byteCost    = 43              // ln 224 in eighths of a nat: a random byte that can be seen
-	enoughBytes = 5 * nat         // the evidence that convicts
+	enoughBytes = 6 * nat         // the evidence that convicts
 	leastBytes  = 13              // characters
 	manyBytes   = 48              // characters that decide
 	strayLetter = 13              // evidence of a letter with accent behind no letter

@@ -86,7 +86,7 @@ func hexPairs(s string) int {
 
 func isHexDigit(ch byte) bool { return isFigure(ch) || ch|0x20 >= 'a' && ch|0x20 <= 'f' }
 
-// digestDigits are the lengths of the usual digests in hex, beyond those that
+// isDigestLength knows the lengths of the usual digests in hex, beyond those that
 // are too short to convict: SHA-224 to SHA-512. With colons between the pairs.
 func isDigestLength(n int) bool {
 	switch n {
@@ -111,9 +111,25 @@ func isNamedHash(text string, i, n int) bool {
 			return true
 		}
 	}
-	behind, spaced := strings.CutPrefix(text[i+n:], " ")
-	name := firstField(behind)
-	return spaced && (i == 0 || text[i-1] == '\n') && strings.Contains(strings.Trim(name, "."), ".")
+	return startsLine(text[:i]) && listsFile(text[i+n:])
+}
+
+// startsLine tells whether only spaces stand between a line end and what is
+// behind s.
+func startsLine(s string) bool {
+	s = strings.TrimRight(s, " ")
+	return s == "" || s[len(s)-1] == '\n'
+}
+
+// listsFile tells whether a line goes on with a file's name, or its size and its
+// name.
+func listsFile(s string) bool {
+	line, _, _ := strings.Cut(s, "\n")
+	fields := strings.Fields(line)
+	if len(fields) > 1 && isNumber(fields[0]) {
+		fields = fields[1:]
+	}
+	return len(fields) == 1 && strings.Contains(strings.Trim(fields[0], "."), ".")
 }
 
 // nearby is how many bytes before a digest the word for it may stand.
@@ -123,13 +139,18 @@ const nearby = 48
 var hashWords = [...]string{"sha", "md5", "hash", "digest", "checksum", "fingerprint", "commit", "blake", "merkle",
 	"prüfsumme", "fingerabdruck", "contrôle", "empreinte", "huella", "somma", "resumen", "suma", "хеш", "хэш", "контрольн", "отпечат", "ハッシュ", "校验", "校驗"}
 
+// isHexWord tells whether a word looks like a piece of hex: a number is none.
 func isHexWord(s string) bool {
+	return isHex(s) && len(s) >= 4 && (len(s) >= 16 || !isNumber(s))
+}
+
+func isHex(s string) bool {
 	for i := range len(s) {
 		if !isHexDigit(s[i]) {
 			return false
 		}
 	}
-	return len(s) >= 4
+	return true
 }
 
 func firstField(s string) string {

@@ -94,6 +94,30 @@ var encodings = []encoding{
 	}},
 	{"z85", func(b []byte) string { return base85(b, z85) }},
 	{"base85 rfc1924", func(b []byte) string { return base85(b, rfc1924) }},
+	{"uuencode", uuencode},
+}
+
+// uuencode writes lines of 45 bytes (POSIX, uuencode), without begin and end.
+func uuencode(b []byte) string {
+	digit := func(v byte) byte {
+		if v &= 63; v == 0 {
+			return '`'
+		}
+		return v&63 + ' '
+	}
+	var out strings.Builder
+	for len(b) > 0 {
+		line := b[:min(45, len(b))]
+		b = b[len(line):]
+		out.WriteByte(digit(byte(len(line))))
+		for i := 0; i < len(line); i += 3 {
+			var t [3]byte
+			copy(t[:], line[i:])
+			out.Write([]byte{digit(t[0] >> 2), digit(t[0]<<4 | t[1]>>4), digit(t[1]<<2 | t[2]>>6), digit(t[2])})
+		}
+		out.WriteByte('\n')
+	}
+	return strings.TrimSuffix(out.String(), "\n")
 }
 
 // base85 writes four bytes as five characters of an alphabet, the last padded.
@@ -133,6 +157,21 @@ func every(n int, sep string) func(string) string {
 	}
 }
 
+const unevenName = "uneven"
+
+// uneven puts three to nine characters in a word.
+func uneven(s string) string {
+	var out strings.Builder
+	for i, n := 0, 0; i < len(s); i += n {
+		n = 3 + int(s[i])*31%7
+		if i > 0 {
+			out.WriteByte(' ')
+		}
+		out.WriteString(s[i:min(i+n, len(s))])
+	}
+	return out.String()
+}
+
 var layouts = []layout{
 	{"whole", func(s string) string { return s }},
 	{"in prose", func(s string) string { return "Please read this for me: " + s + " and answer soon, thanks" }},
@@ -142,5 +181,6 @@ var layouts = []layout{
 	{"16 a line", every(16, "\n")},
 	{"40 a line", every(40, "\n")},
 	{"64 a line", every(64, "\n")},
+	{unevenName, uneven},
 	{"quoted", func(s string) string { return "> " + every(60, "\n> ")(s) }},
 }

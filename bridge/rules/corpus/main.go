@@ -1,47 +1,68 @@
 // Command corpus measures how well rules.LooksEncrypted tells ciphertext from
-// ordinary text, on real text from Debian packages (fetch.sh gets them) and on
-// ciphertext made with GnuPG, OpenSSL and age. With -train it makes the model
-// that rules embeds anew.
+// ordinary text, on real text from Debian packages and on ciphertext made with
+// GnuPG, OpenSSL and age. With -train it makes the model that rules embeds anew.
 //
-//	./fetch.sh /var/tmp/corpora
-//	go run posthouse/bridge/rules/corpus -corpora /var/tmp/corpora
+//	go run ./bridge/rules/corpus -fetch     # on Debian: gets the packages, then measures
+//	go run ./bridge/rules/corpus            # measures again
 package main
 
 import (
+	_ "embed"
 	"flag"
 	"fmt"
 	"os"
+	"os/exec"
+	"path/filepath"
 	"strings"
 )
 
 func main() {
-	corpora := flag.String("corpora", "", "folder that fetch.sh has filled")
+	cache, _ := os.UserCacheDir()
+	corpora := flag.String("corpora", filepath.Join(cache, "posthouse-corpora"), "folder of the corpora")
+	fetch := flag.Bool("fetch", false, "fetch the corpora first (needs Debian's apt-get and dpkg-deb)")
 	trainTo := flag.String("train", "", "write the model to this file instead of measuring")
-	most := flag.Int("most", 20_000, "messages of one corpus and length at most")
-	samples := flag.Int("samples", 2_000, "ciphertexts of one encoding, layout and length")
+	most := flag.Int("most", 5_000, "messages of one corpus and length at most")
+	samples := flag.Int("samples", 1_000, "ciphertexts of one encoding, layout and length")
 	show := flag.Int("show", 0, "how many wrongly judged texts to show of each row")
 	flag.Parse()
+	if *fetch {
+		if err := fetchTo(*corpora); err != nil {
+			fmt.Fprintln(os.Stderr, "corpus:", err)
+			os.Exit(1)
+		}
+	}
 	if err := run(*corpora, *trainTo, *most, *samples, *show); err != nil {
 		fmt.Fprintln(os.Stderr, "corpus:", err)
 		os.Exit(1)
 	}
 }
 
+//go:embed fetch.sh
+var fetchScript string
+
+func fetchTo(dir string) error {
+	cmd := exec.Command("sh", "-c", fetchScript, "fetch.sh", dir)
+	cmd.Stdout, cmd.Stderr = os.Stderr, os.Stderr
+	if err := cmd.Run(); err != nil {
+		return fmt.Errorf("fetching the corpora to %s: %w", dir, err)
+	}
+	return nil
+}
+
 func run(corpora, trainTo string, most, samples, show int) error {
-	if corpora == "" {
-		return fmt.Errorf("no corpora: run fetch.sh DIR, then give -corpora DIR")
-	}
-	list, err := readCorpora(corpora)
-	if err != nil {
-		return err
-	}
-	if len(list) == 0 {
-		return fmt.Errorf("nothing readable under %s: run fetch.sh %s", corpora, corpora)
+	list, err := readCorpora(filepath.Join(corpora, "root"))
+	if err != nil || len(list) == 0 {
+		return fmt.Errorf("nothing readable under %s: run with -fetch (%w)", corpora, err)
 	}
 	if trainTo != "" {
 		return train(list, trainTo)
 	}
-	falseAlarms(list, most, show)
+	falseAlarms("real text", list, most, show)
+	apart, err := readCorpora(filepath.Join(corpora, "heldout"))
+	if err != nil {
+		return err
+	}
+	falseAlarms("held out", apart, most, show)
 	dir, err := os.MkdirTemp("", "corpus")
 	if err != nil {
 		return err

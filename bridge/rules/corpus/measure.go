@@ -2,8 +2,10 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"os"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"text/tabwriter"
@@ -20,14 +22,15 @@ var lengths = []int{24, 25, 28, 32, 48, 64, 100, 256, 1024}
 // falseAlarms prints, for each corpus and message length, how many messages were
 // judged and how many wrongly refused. Only paragraphs that the model has not
 // learned are used.
-func falseAlarms(list []corpus, most int, show int) {
+func falseAlarms(title string, list []corpus, most int, show int) {
 	w := tabwriter.NewWriter(os.Stdout, 2, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprint(w, "real text\t")
+	fmt.Fprint(w, title+"\t")
 	for _, n := range sizes {
 		fmt.Fprintf(w, "%d B: judged\twrong\t", n)
 	}
 	fmt.Fprintln(w, "hidden\t")
 	var total, wrong, hidden int
+	kinds := classes{}
 	for _, co := range list {
 		fmt.Fprintf(w, "%s\t", co.name)
 		hiddenHere := 0
@@ -47,12 +50,30 @@ func falseAlarms(list []corpus, most int, show int) {
 			fmt.Fprintf(w, "%d\t%d\t", len(msgs), len(bad))
 			total += len(msgs)
 			wrong += len(bad)
+			kinds.add(co.name, len(msgs), len(bad))
 		}
 		hidden += hiddenHere
 		fmt.Fprintf(w, "%d\t\n", hiddenHere)
 	}
 	w.Flush()
-	fmt.Printf("\nreal text: %d messages, %d wrongly taken for ciphertext (1 in %d), %d with hidden characters\n\n", total, wrong, total/max(wrong, 1), hidden)
+	kinds.print()
+	fmt.Printf("\n%s: %d messages, %d wrongly taken for ciphertext (1 in %d), %d with hidden characters\n\n", title, total, wrong, total/max(wrong, 1), hidden)
+}
+
+// classes sums up by the kind of text: what stands before the first hyphen.
+type classes map[string][2]int
+
+func (c classes) add(name string, judged, wrong int) {
+	kind, _, _ := strings.Cut(name, "-")
+	n := c[kind]
+	c[kind] = [2]int{n[0] + judged, n[1] + wrong}
+}
+
+func (c classes) print() {
+	fmt.Println()
+	for _, kind := range slices.Sorted(maps.Keys(c)) {
+		fmt.Printf("%-12s %8d judged %5d wrong, 1 in %d\n", kind, c[kind][0], c[kind][1], c[kind][0]/max(c[kind][1], 1))
+	}
 }
 
 // messages cuts a corpus into messages of a length, at words.
@@ -111,10 +132,11 @@ func detection(pool []byte, samples, show int) {
 	}
 	fmt.Fprintln(w)
 	total, missed, at := 0, 0, 0
+	even, uneven := make([]int, len(lengths)), make([]int, len(lengths))
 	for _, e := range encodings {
 		for _, l := range layouts {
 			fmt.Fprintf(w, "%s\t%s\t%d\t", e.name, l.name, samples)
-			for _, n := range lengths {
+			for column, n := range lengths {
 				texts := make([]string, samples)
 				for i := range texts {
 					if at+n > len(pool) {
@@ -131,11 +153,22 @@ func detection(pool []byte, samples, show int) {
 				}
 				total += samples
 				missed += len(bad)
+				if l.name == unevenName {
+					uneven[column] += len(bad)
+				} else {
+					even[column] += len(bad)
+				}
 				fmt.Fprintf(w, "%d\t", len(bad))
 			}
 			fmt.Fprintln(w)
 		}
 	}
 	w.Flush()
-	fmt.Printf("\nciphertext: %d samples, %d missed (%.4f %% found)\n\n", total, missed, 100-100*float64(missed)/float64(total))
+	fmt.Println()
+	for column, n := range lengths {
+		judged := len(encodings) * samples
+		fmt.Printf("%4d B: %8.4f %% found of %d whole, quoted or evenly split, %8.4f %% of %d unevenly split\n", n,
+			100-100*float64(even[column])/float64(judged*(len(layouts)-1)), judged*(len(layouts)-1), 100-100*float64(uneven[column])/float64(judged), judged)
+	}
+	fmt.Printf("\nciphertext: %d samples, %d missed\n\n", total, missed)
 }
