@@ -7,6 +7,9 @@
 //	receipt.go   an acknowledgement finds its message, and goes back to the writer
 //	tell.go      who wrote hears what became of it
 //	expire.go    lifetimes end, held messages are told of, old ones are purged
+//	far.go       which far gateways are alive, and whom they hear
+//	sibling.go   several gateways of one mesh: one transmits, the others keep shadows
+//	custody.go   a far gateway takes a message over, and tells what became of it
 //	control.go   what the operator can do while it runs
 //	operate.go   what the operator can do with one message of the queue
 //	exercise.go  an exercise begins and ends
