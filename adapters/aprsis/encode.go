@@ -21,9 +21,11 @@ func Gated(m message.Message, own string) bool {
 	return m.Kind != message.Notice && !handedOver && m.From != own && isStation(m.From)
 }
 
+// isStation tells whether an address is a call sign, in the one form that goes on
+// the air.
 func isStation(call string) bool {
 	c, err := callsign.Parse(call)
-	return err == nil && c.AX25()
+	return err == nil && c.AX25() && c.String() == call
 }
 
 // Encode gives the APRS frame for what the courier hands over. own is the

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 
 	"github.com/alecthomas/kong"
 )
@@ -108,6 +109,16 @@ func run(args []string, s streams, environ []string) (code int) {
 
 // env is the process's environment.
 type env []string
+
+// get gives a variable's value, empty when it is not set.
+func (e env) get(name string) string {
+	for _, entry := range e {
+		if v, ok := strings.CutPrefix(entry, name+"="); ok {
+			return v
+		}
+	}
+	return ""
+}
 
 // exiting carries kong's exit code through a panic.
 type exiting int
