@@ -185,6 +185,9 @@ func (b *Bridge) knowsLink(name string) error {
 // Block refuses a call sign or mail address (or a pattern with *) from now on,
 // and ends what of it still waits to be sent.
 func (b *Bridge) Block(ctx context.Context, pattern, why string) error {
+	if strings.Trim(pattern, "* ") == "" {
+		return fmt.Errorf("%w: that would block everybody, and end all that waits; to stop all sending say 'posthouse quiet all'", desk.ErrUsage)
+	}
 	if _, err := rules.ParsePattern(pattern); err != nil {
 		return fmt.Errorf("%w: %w", desk.ErrUsage, err)
 	}

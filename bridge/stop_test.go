@@ -106,3 +106,18 @@ func TestInNeverSends(t *testing.T) {
 		w.silent("aprs", time.Second)
 	})
 }
+
+// A slip of the shell (an unquoted *) must not end everything that waits.
+func TestNobodyBlocksEverybody(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "waits")
+		for _, pattern := range []string{"*", "**", ""} {
+			if err := w.bridge.Block(w.t.Context(), pattern, ""); err == nil {
+				t.Errorf("%q was blocked", pattern)
+			}
+		}
+		if r := w.record(v.ID); !r.Open() {
+			t.Errorf("what waited has ended as %s", r.Outcome)
+		}
+	})
+}
