@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"posthouse/bridge/desk"
 	"strings"
 	"testing"
 	"time"
@@ -46,7 +47,7 @@ func TestNobodyGetsRoundTheRules(t *testing.T) {
 				t.Errorf("%s: %q (%s), want %q", row.what, v.Code, v.Why, row.code)
 			}
 		}
-		if _, err := w.bridge.Send(t.Context(), "EOC", "hello", 0); err == nil {
+		if _, err := w.bridge.Send(t.Context(), desk.Draft{To: "EOC", Text: "hello", By: "N0QRA"}); err == nil {
 			t.Error("the operator's own message to a blocked address behind an alias")
 		}
 	})

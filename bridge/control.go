@@ -120,21 +120,21 @@ func (c *controls) takeReleases() []string {
 
 // Quiet stops all sending on a link, or on all, at once; receiving and queueing
 // go on. It holds over a restart until Resume. Links already in the middle of
-// one Send finish that one.
-func (b *Bridge) Quiet(ctx context.Context, name string) error {
+// one Send finish that one. by names the operator, for the log, here and below.
+func (b *Bridge) Quiet(ctx context.Context, name, by string) error {
 	if err := b.knowsLink(name); err != nil {
 		return err
 	}
 	b.control.mu.Lock()
 	b.control.quiet[name] = true // before the disk: the operator wants silence now
 	b.control.mu.Unlock()
-	b.log.Warn("sending stopped by the operator", "link", name)
+	b.log.Warn("sending stopped by the operator", "link", name, "by", by)
 	_, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{quietKey + name: {1}}})
 	return err
 }
 
 // Resume undoes Quiet. Resuming all also resumes each link.
-func (b *Bridge) Resume(ctx context.Context, name string) error {
+func (b *Bridge) Resume(ctx context.Context, name, by string) error {
 	if err := b.knowsLink(name); err != nil {
 		return err
 	}
@@ -152,7 +152,7 @@ func (b *Bridge) Resume(ctx context.Context, name string) error {
 		delete(b.control.quiet, strings.TrimPrefix(key, quietKey))
 	}
 	b.control.mu.Unlock()
-	b.log.Info("sending goes on", "link", name)
+	b.log.Info("sending goes on", "link", name, "by", by)
 	for _, ln := range b.lines {
 		ln.courier.Wake()
 	}
@@ -184,7 +184,7 @@ func (b *Bridge) knowsLink(name string) error {
 
 // Block refuses a call sign or mail address (or a pattern with *) from now on,
 // and ends what of it still waits to be sent.
-func (b *Bridge) Block(ctx context.Context, pattern, why string) error {
+func (b *Bridge) Block(ctx context.Context, pattern, why, by string) error {
 	if strings.Trim(pattern, "* ") == "" {
 		return fmt.Errorf("%w: that would block everybody, and end all that waits; to stop all sending say 'posthouse quiet all'", desk.ErrUsage)
 	}
@@ -204,12 +204,12 @@ func (b *Bridge) Block(ctx context.Context, pattern, why string) error {
 	b.control.sweep, b.control.swept = true, 0
 	err = b.joinBlocks()
 	b.control.mu.Unlock()
-	b.log.Warn("blocked by the operator", "pattern", pattern, "why", why)
+	b.log.Warn("blocked by the operator", "pattern", pattern, "why", why, "by", by)
 	return err
 }
 
 // Unblock removes an entry that Block made.
-func (b *Bridge) Unblock(ctx context.Context, pattern string) error {
+func (b *Bridge) Unblock(ctx context.Context, pattern, by string) error {
 	b.control.mu.RLock()
 	_, ok := b.control.blocks[pattern]
 	b.control.mu.RUnlock()
@@ -225,7 +225,7 @@ func (b *Bridge) Unblock(ctx context.Context, pattern string) error {
 	b.control.mu.Lock()
 	defer b.control.mu.Unlock()
 	delete(b.control.blocks, pattern)
-	b.log.Info("unblocked by the operator", "pattern", pattern)
+	b.log.Info("unblocked by the operator", "pattern", pattern, "by", by)
 	return b.joinBlocks()
 }
 
@@ -247,9 +247,11 @@ func (b *Bridge) Blocks() []desk.Block {
 
 // Send takes over a message of the operator's own. It passes the same rules as
 // everything else.
-func (b *Bridge) Send(ctx context.Context, to, text string, p message.Precedence) (string, error) {
-	m := &message.Message{Kind: message.Text, From: b.own.String(), To: canonical(to), Text: rules.Normalise(text), Precedence: p}
-	if a, ok := b.table.Aliases[strings.ToUpper(to)]; ok {
+func (b *Bridge) Send(ctx context.Context, d desk.Draft) (string, error) {
+	m := &message.Message{
+		Kind: message.Text, From: b.own.String(), To: canonical(d.To), Text: rules.Normalise(d.Text), Precedence: d.Precedence, Operator: d.By,
+	}
+	if a, ok := b.table.Aliases[strings.ToUpper(d.To)]; ok {
 		m.To = a
 	}
 	if ref := rules.Check(m, b.policy(nil)); ref != nil {
@@ -270,7 +272,7 @@ func (b *Bridge) Send(ctx context.Context, to, text string, p message.Precedence
 	}
 	id := b.id(done[0].Seq)
 	b.meter.Accepted("")
-	b.log.Info("accepted", "link", "", "id", id, "from", m.From, "to", m.To, "precedence", m.Precedence.String(), "way", b.wayOf(m, deliveries))
+	b.log.Info("accepted", "link", "", "id", id, "from", m.From, "to", m.To, "precedence", m.Precedence.String(), "way", b.wayOf(m, deliveries), "by", d.By)
 	b.lookForHeld(deliveries)
 	return id, nil
 }

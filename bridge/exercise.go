@@ -58,27 +58,27 @@ func (b *Bridge) Exercise() desk.Exercise {
 
 // StartExercise marks the texts of those who take part from now on, also after a
 // restart. What is in the queue already stays as it is.
-func (b *Bridge) StartExercise(ctx context.Context, name string) (desk.Exercise, error) {
+func (b *Bridge) StartExercise(ctx context.Context, name, by string) (desk.Exercise, error) {
 	if problem := exerciseProblem(name); problem != "" {
 		return desk.Exercise{}, cannot("the exercise's name %q %s", name, problem)
 	}
 	if on := b.Exercise(); on.Name != "" {
 		return desk.Exercise{}, cannot("the exercise %s goes on since %s; stop it first", on.Name, on.Since)
 	}
-	err := b.setExerciseTo(ctx, name)
+	err := b.setExerciseTo(ctx, name, by)
 	return b.Exercise(), err
 }
 
 // StopExercise ends the marking, and tells which exercise that was.
-func (b *Bridge) StopExercise(ctx context.Context) (desk.Exercise, error) {
+func (b *Bridge) StopExercise(ctx context.Context, by string) (desk.Exercise, error) {
 	was := b.Exercise()
 	if was.Name == "" {
 		return was, cannot("no exercise goes on")
 	}
-	return was, b.setExerciseTo(ctx, "")
+	return was, b.setExerciseTo(ctx, "", by)
 }
 
-func (b *Bridge) setExerciseTo(ctx context.Context, name string) error {
+func (b *Bridge) setExerciseTo(ctx context.Context, name, by string) error {
 	e := exercise{Name: name, Since: b.stamp(), Setting: b.cfg.Exercise}
 	v, err := cbor.Marshal(e)
 	if err != nil {
@@ -90,7 +90,7 @@ func (b *Bridge) setExerciseTo(ctx context.Context, name string) error {
 	b.control.mu.Lock()
 	b.control.exercise = e
 	b.control.mu.Unlock()
-	b.log.Warn("exercise", "name", name, "on", name != "")
+	b.log.Warn("exercise", "name", name, "on", name != "", "by", by)
 	return nil
 }
 

@@ -60,7 +60,7 @@ func TestRemovedKey(t *testing.T) {
 		a.links["valley"].Up()
 		c.airs["valley"].beacon(alder)
 		time.Sleep(time.Minute)
-		if err := a.bridge.Quiet(t.Context(), "valley"); err != nil {
+		if err := a.bridge.Quiet(t.Context(), "valley", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		c.airs["hill"].says(birch, alder, "1", "from a stranger")
@@ -70,7 +70,7 @@ func TestRemovedKey(t *testing.T) {
 		a.host(c).Trusts(func(call, key string) bool { return false }, []string{"N0QRB-10"})
 		time.Sleep(time.Minute)
 		same(t, "held for the operator", a.outcomes("from a stranger"), "open:parked")
-		if err := a.bridge.Resume(t.Context(), "valley"); err != nil {
+		if err := a.bridge.Resume(t.Context(), "valley", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(time.Minute)

@@ -186,12 +186,12 @@ func (m *model) does(a act) {
 	case "up":
 		l.Up()
 	case "quiet":
-		m.must(m.bridge.Quiet(m.t.Context(), a.name))
+		m.must(m.bridge.Quiet(m.t.Context(), a.name, "N0QRA"))
 		m.reads()
 		m.quiet[a.name] = true
 	case "resume":
 		m.quiet = map[string]bool{}
-		m.must(m.bridge.Resume(m.t.Context(), "all"))
+		m.must(m.bridge.Resume(m.t.Context(), "all", "N0QRA"))
 	case "restart":
 		m.stopped()
 		m.start()
@@ -303,7 +303,7 @@ func (m *model) acked(g *got) {
 // than anything lives.
 func (m *model) settles() {
 	m.quiet = map[string]bool{}
-	m.must(m.bridge.Resume(m.t.Context(), "all"))
+	m.must(m.bridge.Resume(m.t.Context(), "all", "N0QRA"))
 	for _, l := range m.links {
 		l.Up()
 	}

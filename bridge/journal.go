@@ -26,6 +26,8 @@ type Transmission struct {
 	Link   string    `json:"link"`
 	Own    string    `json:"own"` // the gateway's call sign, which identifies the transmission
 	By     string    `json:"by"`  // operator, or automatic
+	// Operator is who wrote it, or had it tried or moved, as far as is known.
+	Operator string `json:"operator,omitempty"`
 
 	ID         string             `json:"id,omitempty"` // of the message; a position has none
 	Kind       message.Kind       `json:"kind"`
@@ -230,7 +232,7 @@ func (b *Bridge) journalLine(ln *line, f *link.Frame) Transmission {
 		Part: f.Part, Parts: f.Parts, Try: f.Attempt, Text: f.Text, Acks: m.Acks, Nak: m.Nak, Where: m.Where, at: at,
 	}
 	if m.Kind == message.Text && m.Link == "" {
-		t.By = "operator"
+		t.By, t.Operator = "operator", m.Operator
 	}
 	return t
 }

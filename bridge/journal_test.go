@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"posthouse/bridge/desk"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -48,7 +49,7 @@ func TestJournalHasEachTransmission(t *testing.T) {
 		f := w.gets("hill", 100*time.Second)
 		w.ack("hill", f)
 		w.gets("valley", soon)
-		if _, err := w.bridge.Send(t.Context(), "N0QRB-9", "net at eight", 0); err != nil {
+		if _, err := w.bridge.Send(t.Context(), desk.Draft{To: "N0QRB-9", Text: "net at eight", By: "N0QRA"}); err != nil {
 			t.Fatal(err)
 		}
 		w.ack("hill", w.gets("hill", soon))
@@ -73,6 +74,9 @@ func TestJournalHasEachTransmission(t *testing.T) {
 		}
 		if first[1].Try != 2 || first[0].Frame == "" || first[0].Frame != first[1].Frame {
 			t.Errorf("the resend is not told as one: %+v", first[:2])
+		}
+		if first[3].Operator != "N0QRA" || first[0].Operator != "" {
+			t.Errorf("written by %q, carried for %q", first[3].Operator, first[0].Operator)
 		}
 		if next := w.journalOf("2000-01-02.jsonl"); len(next) == 0 || next[0].Text != "a new day" {
 			t.Errorf("the next day %+v", next)

@@ -170,7 +170,7 @@ func TestMoveKeepsTheRules(t *testing.T) {
 		w.links["post"].Down("no network")
 		mail := w.says("valley", "N0QRA-7", "ann@club.example", "2", "hello")
 		w.links["aprs"].Down("no network")
-		group, err := w.bridge.Send(t.Context(), "ALL", "hello", 0)
+		group, err := w.bridge.Send(t.Context(), desk.Draft{To: "ALL", Text: "hello", By: "N0QRA"})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -201,7 +201,7 @@ func TestExerciseStartsAndStopsWithoutARestart(t *testing.T) {
 			w.want(w.gets("hill", soon), "text "+from+">N0QRB-9 "+want)
 		}
 		says("N0QRA-7", "1", "hello")
-		if _, err := w.bridge.StartExercise(t.Context(), "AUTUMN"); err != nil {
+		if _, err := w.bridge.StartExercise(t.Context(), "AUTUMN", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		says("N0QRA-7", "2", "EXERCISE hello EXERCISE")
@@ -209,21 +209,21 @@ func TestExerciseStartsAndStopsWithoutARestart(t *testing.T) {
 		w.restart()
 		w.beacon("hill", "N0QRB-9")
 		says("N0QRD-3", "4", "EXERCISE hello EXERCISE")
-		if _, err := w.bridge.StartExercise(t.Context(), "WINTER"); !errors.Is(err, desk.ErrUsage) {
+		if _, err := w.bridge.StartExercise(t.Context(), "WINTER", "N0QRA"); !errors.Is(err, desk.ErrUsage) {
 			t.Errorf("two at a time: %v", err)
 		}
-		was, err := w.bridge.StopExercise(t.Context())
+		was, err := w.bridge.StopExercise(t.Context(), "N0QRA")
 		if err != nil || was.Name != "AUTUMN" {
 			t.Errorf("stopped %q, %v", was.Name, err)
 		}
 		w.restart()
 		w.beacon("hill", "N0QRB-9")
 		says("N0QRA-7", "5", "hello")
-		if _, err := w.bridge.StopExercise(t.Context()); !errors.Is(err, desk.ErrUsage) {
+		if _, err := w.bridge.StopExercise(t.Context(), "N0QRA"); !errors.Is(err, desk.ErrUsage) {
 			t.Errorf("stopped twice: %v", err)
 		}
 		for _, name := range []string{"", "a name that is much too long", "Übung"} {
-			if _, err := w.bridge.StartExercise(t.Context(), name); !errors.Is(err, desk.ErrUsage) {
+			if _, err := w.bridge.StartExercise(t.Context(), name, "N0QRA"); !errors.Is(err, desk.ErrUsage) {
 				t.Errorf("name %q: %v", name, err)
 			}
 		}
@@ -236,7 +236,7 @@ func TestExerciseOfTheSettings(t *testing.T) {
 		if e := w.bridge.Exercise(); e.Name != "AUTUMN" {
 			t.Fatalf("exercise %q", e.Name)
 		}
-		if _, err := w.bridge.StopExercise(t.Context()); err != nil {
+		if _, err := w.bridge.StopExercise(t.Context(), "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		w.restart()

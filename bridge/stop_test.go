@@ -23,7 +23,7 @@ func TestBlockEndsWhatIsQueuedAlreadyAndForGood(t *testing.T) {
 				held := w.says("valley", "N0QRA-7", "N0QRC-9", "3", "held")
 				w.links["hill"].Down("")
 				down := w.says("valley", "N0QRA-7", "N0QRB-9", "4", "behind a dead link")
-				if err := w.bridge.Block(t.Context(), pattern, "jamming"); err != nil {
+				if err := w.bridge.Block(t.Context(), pattern, "jamming", "N0QRA"); err != nil {
 					t.Fatal(err)
 				}
 				time.Sleep(10 * time.Second)
@@ -35,7 +35,7 @@ func TestBlockEndsWhatIsQueuedAlreadyAndForGood(t *testing.T) {
 				if r := w.record(held.ID); (r.Outcome == queue.Failed) != (pattern == "N0QRA") {
 					t.Errorf("held: %q", r.Outcome)
 				}
-				if err := w.bridge.Unblock(t.Context(), pattern); err != nil {
+				if err := w.bridge.Unblock(t.Context(), pattern, "N0QRA"); err != nil {
 					t.Fatal(err)
 				}
 				w.links["hill"].Up()
@@ -50,7 +50,7 @@ func TestBlockHoldsWithinAnOngoingBatch(t *testing.T) {
 		w.links["hill"].FailNext(link.RetryAfter(time.Minute, errText("busy")))
 		w.says("valley", "N0QRA-7", "ALL", "1", "hello")
 		synctest.Wait()
-		if err := w.bridge.Block(t.Context(), "N0QRA", ""); err != nil {
+		if err := w.bridge.Block(t.Context(), "N0QRA", "", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		w.silent("hill", time.Hour)
@@ -66,7 +66,7 @@ func TestQuietStopsBetweenTwoSends(t *testing.T) {
 			w.says("valley", "N0QRA-7", "ALL", string(rune('a'+i)), "text "+string(rune('a'+i)))
 			synctest.Wait() // the first is on its way
 		}
-		if err := w.bridge.Quiet(t.Context(), "all"); err != nil {
+		if err := w.bridge.Quiet(t.Context(), "all", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		resume()
@@ -80,7 +80,7 @@ func TestQuietStopsBetweenTwoSends(t *testing.T) {
 			w.gets("hill", soon)
 		}
 		w.silent("hill", time.Hour)
-		if err := w.bridge.Resume(t.Context(), "all"); err != nil {
+		if err := w.bridge.Resume(t.Context(), "all", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		for range 5 - n {
@@ -112,7 +112,7 @@ func TestNobodyBlocksEverybody(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "waits")
 		for _, pattern := range []string{"*", "**", ""} {
-			if err := w.bridge.Block(w.t.Context(), pattern, ""); err == nil {
+			if err := w.bridge.Block(w.t.Context(), pattern, "", "N0QRA"); err == nil {
 				t.Errorf("%q was blocked", pattern)
 			}
 		}

@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"fmt"
+	"posthouse/bridge/desk"
 	"testing"
 	"time"
 )
@@ -331,7 +332,7 @@ func TestTheOperatorsOwnMessageAcross(t *testing.T) {
 	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
 		c.airs["hill"].beacon(birch)
 		a := c.posts["N0QRA-10"]
-		if _, err := a.bridge.Send(t.Context(), birch, "net at eight", 0); err != nil {
+		if _, err := a.bridge.Send(t.Context(), desk.Draft{To: birch, Text: "net at eight", By: "N0QRA"}); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(time.Minute)
@@ -345,13 +346,13 @@ func TestQuietTrunkSendsNothingUntilResumed(t *testing.T) {
 	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
 		c.airs["hill"].beacon(birch)
 		a := c.posts["N0QRA-10"]
-		if err := a.bridge.Quiet(t.Context(), "far"); err != nil {
+		if err := a.bridge.Quiet(t.Context(), "far", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		c.airs["valley"].says(alder, birch, "1", "hello")
 		time.Sleep(10 * time.Minute)
 		same(t, "birch", c.airs["hill"].told(birch))
-		if err := a.bridge.Resume(t.Context(), "far"); err != nil {
+		if err := a.bridge.Resume(t.Context(), "far", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(time.Minute)

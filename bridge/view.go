@@ -28,7 +28,7 @@ func (b *Bridge) head(r *queue.Record) desk.Head {
 	m := &r.Message
 	return desk.Head{
 		ID: b.id(r.Seq), Accepted: moment(r.Accepted), Kind: m.Kind, Precedence: m.Precedence, Claimed: m.Claimed,
-		From: m.From, To: m.To, In: m.Link, Exercise: m.Exercise, Subject: m.Subject, Text: m.Text,
+		From: m.From, To: m.To, In: m.Link, Operator: m.Operator, Exercise: m.Exercise, Subject: m.Subject, Text: m.Text,
 	}
 }
 

@@ -1,6 +1,7 @@
 package bridge_test
 
 import (
+	"posthouse/bridge/desk"
 	"testing"
 	"time"
 
@@ -185,14 +186,14 @@ func TestLocalTextWithoutAckIsHeld(t *testing.T) {
 func TestQuietStopsAtOnceAndSurvivesARestart(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")
-		if err := w.bridge.Quiet(t.Context(), "hill"); err != nil {
+		if err := w.bridge.Quiet(t.Context(), "hill", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
 		w.silent("hill", time.Hour)
 		w.restart()
 		w.silent("hill", time.Hour)
-		if err := w.bridge.Resume(t.Context(), "hill"); err != nil {
+		if err := w.bridge.Resume(t.Context(), "hill", "N0QRA"); err != nil {
 			t.Fatal(err)
 		}
 		w.want(w.gets("hill", soon), "text N0QRA-7>N0QRB-9 010000Z hello") // old by now: with its filing time
@@ -284,7 +285,7 @@ func (e errText) Error() string { return string(e) }
 func TestTheOperatorsOwnMessage(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")
-		id, err := w.bridge.Send(w.t.Context(), "n0qrb-9", "net at eight", 0)
+		id, err := w.bridge.Send(w.t.Context(), desk.Draft{To: "n0qrb-9", Text: "net at eight", By: "N0QRA"})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -294,7 +295,7 @@ func TestTheOperatorsOwnMessage(t *testing.T) {
 		if r := w.record(id); r.Outcome != queue.Delivered {
 			t.Errorf("outcome %q", r.Outcome)
 		}
-		if _, err := w.bridge.Send(w.t.Context(), "N0QRB-9", "\x1b[2J", 0); err == nil {
+		if _, err := w.bridge.Send(w.t.Context(), desk.Draft{To: "N0QRB-9", Text: "\x1b[2J", By: "N0QRA"}); err == nil {
 			t.Error("control characters of the operator's own were not refused")
 		}
 	})

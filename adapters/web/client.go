@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"net"
 	"net/http"
+	"os"
 	"path/filepath"
 )
 
@@ -63,6 +64,9 @@ func post(ctx context.Context, dataDir, command string, request any) (*http.Resp
 	r, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://localhost/"+command, bytes.NewReader(body))
 	if err != nil {
 		return nil, err
+	}
+	if behalf := os.Getenv("SUDO_USER"); loginName.MatchString(behalf) {
+		r.Header.Set(behalfHeader, behalf)
 	}
 	resp, err := client.Do(r)
 	if errors.Is(err, fs.ErrPermission) {

@@ -7,17 +7,17 @@ import (
 	"net/http"
 
 	"posthouse/bridge/desk"
-	"posthouse/bridge/message"
 )
 
-// Desk is what the operator can do with the running gateway.
+// Desk is what the operator can do with the running gateway. by, and the By of a
+// value, name who says so, for the log.
 type Desk interface {
-	Send(ctx context.Context, to, text string, p message.Precedence) (id string, err error)
-	Quiet(ctx context.Context, link string) error
-	Resume(ctx context.Context, link string) error
+	Send(ctx context.Context, d desk.Draft) (id string, err error)
+	Quiet(ctx context.Context, link, by string) error
+	Resume(ctx context.Context, link, by string) error
 	QuietLinks() []string
-	Block(ctx context.Context, pattern, why string) error
-	Unblock(ctx context.Context, pattern string) error
+	Block(ctx context.Context, pattern, why, by string) error
+	Unblock(ctx context.Context, pattern, by string) error
 	Blocks() []desk.Block
 	Links() []desk.LinkState
 
@@ -29,19 +29,13 @@ type Desk interface {
 	Recent(ctx context.Context, n int) ([]desk.Line, error)
 	Stations() []desk.Station
 	Exercise() desk.Exercise
-	StartExercise(ctx context.Context, name string) (desk.Exercise, error)
-	StopExercise(ctx context.Context) (desk.Exercise, error)
+	StartExercise(ctx context.Context, name, by string) (desk.Exercise, error)
+	StopExercise(ctx context.Context, by string) (desk.Exercise, error)
 	Station() string
 }
 
 // What the commands ask, as JSON.
 type (
-	// SendRequest asks for a message of the operator's own.
-	SendRequest struct {
-		To         string             `json:"to"`
-		Text       string             `json:"text"`
-		Precedence message.Precedence `json:"precedence,omitempty"`
-	}
 	// LinkRequest names a link, or all.
 	LinkRequest struct {
 		Link string `json:"link"`
@@ -86,55 +80,57 @@ const maxRequest = 64 << 10
 // control is what the socket serves.
 func control(d Desk) http.Handler {
 	mux := http.NewServeMux()
-	mux.HandleFunc("POST /send", handle(func(ctx context.Context, q SendRequest) (Answer, error) {
-		id, err := d.Send(ctx, q.To, q.Text, q.Precedence)
+	mux.HandleFunc("POST /send", handle(func(ctx context.Context, q desk.Draft, by string) (Answer, error) {
+		q.By = by
+		id, err := d.Send(ctx, q)
 		return Answer{ID: id}, err
 	}))
-	mux.HandleFunc("POST /quiet", handle(func(ctx context.Context, q LinkRequest) (Answer, error) {
-		err := d.Quiet(ctx, q.Link)
+	mux.HandleFunc("POST /quiet", handle(func(ctx context.Context, q LinkRequest, by string) (Answer, error) {
+		err := d.Quiet(ctx, q.Link, by)
 		return Answer{Quiet: d.QuietLinks()}, err
 	}))
-	mux.HandleFunc("POST /resume", handle(func(ctx context.Context, q LinkRequest) (Answer, error) {
-		err := d.Resume(ctx, q.Link)
+	mux.HandleFunc("POST /resume", handle(func(ctx context.Context, q LinkRequest, by string) (Answer, error) {
+		err := d.Resume(ctx, q.Link, by)
 		return Answer{Quiet: d.QuietLinks()}, err
 	}))
-	mux.HandleFunc("POST /block", handle(func(ctx context.Context, q BlockRequest) (Answer, error) {
-		return Answer{}, d.Block(ctx, q.Pattern, q.Why)
+	mux.HandleFunc("POST /block", handle(func(ctx context.Context, q BlockRequest, by string) (Answer, error) {
+		return Answer{}, d.Block(ctx, q.Pattern, q.Why, by)
 	}))
-	mux.HandleFunc("POST /unblock", handle(func(ctx context.Context, q BlockRequest) (Answer, error) {
-		return Answer{}, d.Unblock(ctx, q.Pattern)
+	mux.HandleFunc("POST /unblock", handle(func(ctx context.Context, q BlockRequest, by string) (Answer, error) {
+		return Answer{}, d.Unblock(ctx, q.Pattern, by)
 	}))
-	mux.HandleFunc("POST /blocks", handle(func(context.Context, struct{}) (Answer, error) {
+	mux.HandleFunc("POST /blocks", handle(func(context.Context, struct{}, string) (Answer, error) {
 		return Answer{Blocks: d.Blocks()}, nil
 	}))
-	mux.HandleFunc("POST /show", handle(func(ctx context.Context, q MessageRequest) (Answer, error) {
+	mux.HandleFunc("POST /show", handle(func(ctx context.Context, q MessageRequest, _ string) (Answer, error) {
 		story, err := d.Story(ctx, q.ID)
 		return Answer{Story: &story}, err
 	}))
-	mux.HandleFunc("POST /order", handle(func(ctx context.Context, q desk.Order) (Answer, error) {
+	mux.HandleFunc("POST /order", handle(func(ctx context.Context, q desk.Order, by string) (Answer, error) {
+		q.By = by
 		story, err := d.Order(ctx, q)
 		return Answer{Story: &story}, err
 	}))
-	mux.HandleFunc("POST /exercise/start", handle(func(ctx context.Context, q ExerciseRequest) (Answer, error) {
-		e, err := d.StartExercise(ctx, q.Name)
+	mux.HandleFunc("POST /exercise/start", handle(func(ctx context.Context, q ExerciseRequest, by string) (Answer, error) {
+		e, err := d.StartExercise(ctx, q.Name, by)
 		return Answer{Exercise: &e}, err
 	}))
-	mux.HandleFunc("POST /exercise/stop", handle(func(ctx context.Context, _ struct{}) (Answer, error) {
-		e, err := d.StopExercise(ctx)
+	mux.HandleFunc("POST /exercise/stop", handle(func(ctx context.Context, _ struct{}, by string) (Answer, error) {
+		e, err := d.StopExercise(ctx, by)
 		return Answer{Exercise: &e}, err
 	}))
 	lists(mux, d)
 	return mux
 }
 
-// handle reads a request, does it, and writes the answer or the error.
-func handle[Q any](do func(context.Context, Q) (Answer, error)) http.HandlerFunc {
+// handle reads a request, does it for who asks, and writes the answer or the error.
+func handle[Q any](do func(ctx context.Context, q Q, by string) (Answer, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		q, ok := read[Q](w, r)
 		if !ok {
 			return
 		}
-		a, err := do(r.Context(), q)
+		a, err := do(r.Context(), q, asker(r))
 		if err != nil {
 			writeError(w, err)
 			return

@@ -89,12 +89,18 @@ func (d *busyDesk) Order(_ context.Context, o desk.Order) (desk.Story, error) {
 	d.tell(o.Do, o.ID, "by", o.By)
 	return desk.Story{}, d.err
 }
-func (d *busyDesk) Send(_ context.Context, to, text string, p message.Precedence) (string, error) {
-	d.tell("send", to, text, p.String())
+func (d *busyDesk) Send(_ context.Context, m desk.Draft) (string, error) {
+	d.tell("send", m.To, m.Text, m.Precedence.String(), "by", m.By)
 	return "N0QRZ-10.99", d.err
 }
-func (d *busyDesk) Quiet(_ context.Context, link string) error  { d.tell("quiet", link); return d.err }
-func (d *busyDesk) Resume(_ context.Context, link string) error { d.tell("resume", link); return d.err }
+func (d *busyDesk) Quiet(_ context.Context, link, by string) error {
+	d.tell("quiet", link, "by", by)
+	return d.err
+}
+func (d *busyDesk) Resume(_ context.Context, link, by string) error {
+	d.tell("resume", link, "by", by)
+	return d.err
+}
 
 // at is a moment of the fixed state, which is at 00:00 on 2000-01-01, where a
 // bubble of testing/synctest begins.
@@ -297,10 +303,10 @@ func TestOrdersReachTheDesk(t *testing.T) {
 		{"/order", url.Values{"order": {"drop N0QRZ-10.7"}, "back": {"message"}}, "drop N0QRZ-10.7 by N0QRO", "is dropped"},
 		{"/order", url.Values{"order": {"move N0QRZ-10.7"}}, "", "the page has no such order"},
 		{"/order", url.Values{"by": {"N0QRX"}}, "", "the page has no such order"},
-		{"/quiet", url.Values{"link": {"all"}}, "quiet all", "Sending is stopped on all links."},
-		{"/quiet", url.Values{"link": {"valley"}}, "quiet valley", "Sending is stopped on valley."},
-		{"/resume", url.Values{"link": {"all"}}, "resume all", "Sending goes on, on all links."},
-		{"/send", url.Values{"to": {" N0QRB-9 "}, "text": {"hello"}, "precedence": {"priority"}}, "send N0QRB-9 hello priority", "in the queue as N0QRZ-10.99"},
+		{"/quiet", url.Values{"link": {"all"}}, "quiet all by N0QRO", "Sending is stopped on all links."},
+		{"/quiet", url.Values{"link": {"valley"}}, "quiet valley by N0QRO", "Sending is stopped on valley."},
+		{"/resume", url.Values{"link": {"all"}}, "resume all by N0QRO", "Sending goes on, on all links."},
+		{"/send", url.Values{"to": {" N0QRB-9 "}, "text": {"hello"}, "precedence": {"priority"}}, "send N0QRB-9 hello priority by N0QRO", "in the queue as N0QRZ-10.99"},
 		{"/send", url.Values{"to": {"N0QRB-9"}, "text": {"hello"}, "precedence": {"flash"}}, "", "is none of emergency"},
 	} {
 		c.form.Set("token", token)
@@ -364,7 +370,7 @@ func TestNobodyElseCanAct(t *testing.T) {
 			}
 		}
 	}
-	if w := request(p, "POST", "/quiet", url.Values{"token": {token}, "link": {"all"}}, "Cookie", cookie, "Sec-Fetch-Site", "", "Origin", "http://127.0.0.1:8327"); w.Code != 303 || d.wasTold() != "quiet all" {
+	if w := request(p, "POST", "/quiet", url.Values{"token": {token}, "link": {"all"}}, "Cookie", cookie, "Sec-Fetch-Site", "", "Origin", "http://127.0.0.1:8327"); w.Code != 303 || d.wasTold() != "quiet all by N0QRO" {
 		t.Errorf("an old browser on our own page: %d", w.Code)
 	}
 }

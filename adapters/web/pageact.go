@@ -36,10 +36,9 @@ func (p *page) send(w http.ResponseWriter, r *http.Request, s *session) {
 	precedence, err := message.ParsePrecedence(d.Precedence)
 	var id string
 	if err == nil {
-		id, err = p.desk.Send(r.Context(), d.To, d.Text, precedence)
+		id, err = p.desk.Send(r.Context(), desk.Draft{To: d.To, Text: d.Text, Precedence: precedence, By: s.call})
 	}
 	if err == nil {
-		p.log.Info("written on the page", "id", id, "by", s.call)
 		d = draft{}
 	}
 	p.answer(w, r, s, "/", "Your message is in the queue as "+id+".", err, d)
@@ -48,16 +47,14 @@ func (p *page) send(w http.ResponseWriter, r *http.Request, s *session) {
 // quiet stops all sending, on one link or on all.
 func (p *page) quiet(w http.ResponseWriter, r *http.Request, s *session) {
 	link := r.PostFormValue("link")
-	err := p.desk.Quiet(r.Context(), link)
-	p.log.Warn("stop pressed on the page", "link", link, "by", s.call, "done", err == nil)
+	err := p.desk.Quiet(r.Context(), link, s.call)
 	p.answer(w, r, s, "/", "Sending is stopped on "+links(link)+". Receiving and queueing go on.", err, draft{})
 }
 
 // resume undoes quiet.
 func (p *page) resume(w http.ResponseWriter, r *http.Request, s *session) {
 	link := r.PostFormValue("link")
-	err := p.desk.Resume(r.Context(), link)
-	p.log.Info("sending allowed again on the page", "link", link, "by", s.call, "done", err == nil)
+	err := p.desk.Resume(r.Context(), link, s.call)
 	p.answer(w, r, s, "/", "Sending goes on, on "+links(link)+".", err, draft{})
 }
 

@@ -45,7 +45,7 @@ func serve(ctx context.Context, l net.Listener, h http.Handler, log *slog.Logger
 	s := &http.Server{
 		Handler: h, ReadTimeout: requestTime, WriteTimeout: requestTime, IdleTimeout: requestTime,
 		ReadHeaderTimeout: requestTime / 2, MaxHeaderBytes: 16 << 10,
-		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
+		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug), ConnContext: withPeer,
 	}
 	done := make(chan struct{})
 	go func() {
@@ -76,7 +76,7 @@ func (o ownUserOnly) Accept() (net.Conn, error) {
 		}
 		uid, err := peerUID(c.(*net.UnixConn))
 		if err == nil && (uid == 0 || uid == os.Getuid()) {
-			return c, nil
+			return &peerConn{c, uid}, nil
 		}
 		c.Close()
 	}

@@ -17,7 +17,6 @@ import (
 	"go.uber.org/goleak"
 
 	"posthouse/bridge/desk"
-	"posthouse/bridge/message"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -43,24 +42,24 @@ func (d desktop) Log(context.Context, desk.Span, bool, func(desk.Line) error) er
 func (d desktop) Recent(context.Context, int) ([]desk.Line, error)                  { return nil, d.err }
 func (d desktop) Story(context.Context, string) (desk.Story, error)                 { return desk.Story{}, d.err }
 func (d desktop) Order(context.Context, desk.Order) (desk.Story, error)             { return desk.Story{}, d.err }
-func (d desktop) Send(context.Context, string, string, message.Precedence) (string, error) {
-	return "", d.err
-}
-func (d desktop) Quiet(context.Context, string) error         { return d.err }
-func (d desktop) Resume(context.Context, string) error        { return d.err }
-func (d desktop) Block(context.Context, string, string) error { return d.err }
-func (d desktop) Unblock(context.Context, string) error       { return d.err }
-func (d desktop) StartExercise(context.Context, string) (desk.Exercise, error) {
+func (d desktop) Send(context.Context, desk.Draft) (string, error)                  { return "", d.err }
+func (d desktop) Quiet(context.Context, string, string) error                       { return d.err }
+func (d desktop) Resume(context.Context, string, string) error                      { return d.err }
+func (d desktop) Block(context.Context, string, string, string) error               { return d.err }
+func (d desktop) Unblock(context.Context, string, string) error                     { return d.err }
+func (d desktop) StartExercise(context.Context, string, string) (desk.Exercise, error) {
 	return desk.Exercise{}, d.err
 }
-func (d desktop) StopExercise(context.Context) (desk.Exercise, error) { return desk.Exercise{}, d.err }
-func (desktop) QuietLinks() []string                                  { return nil }
-func (desktop) Blocks() []desk.Block                                  { return nil }
-func (desktop) Links() []desk.LinkState                               { return nil }
-func (desktop) Stations() []desk.Station                              { return nil }
-func (desktop) Exercise() desk.Exercise                               { return desk.Exercise{} }
-func (d desktop) Waiting() int                                        { return d.rows }
-func (desktop) Station() string                                       { return "N0QRZ-10" }
+func (d desktop) StopExercise(context.Context, string) (desk.Exercise, error) {
+	return desk.Exercise{}, d.err
+}
+func (desktop) QuietLinks() []string     { return nil }
+func (desktop) Blocks() []desk.Block     { return nil }
+func (desktop) Links() []desk.LinkState  { return nil }
+func (desktop) Stations() []desk.Station { return nil }
+func (desktop) Exercise() desk.Exercise  { return desk.Exercise{} }
+func (d desktop) Waiting() int           { return d.rows }
+func (desktop) Station() string          { return "N0QRZ-10" }
 
 // serveDesk serves a desk in a folder of its own until the test ends.
 func serveDesk(t *testing.T, d Desk) (dir string) {

@@ -15,7 +15,8 @@ type Head struct {
 	Claimed    message.Precedence `json:"claimed,omitempty"` // what its writer asked for, when it was lowered
 	From       string             `json:"from"`
 	To         string             `json:"to"`
-	In         string             `json:"in,omitempty"` // the link it came in on; empty: the gateway's own
+	In         string             `json:"in,omitempty"`       // the link it came in on; empty: the gateway's own
+	Operator   string             `json:"operator,omitempty"` // who wrote one of the gateway's own
 	Exercise   string             `json:"exercise,omitempty"`
 	Subject    string             `json:"subject,omitempty"`
 	Text       string             `json:"text,omitempty"`
@@ -94,12 +95,20 @@ func (s Span) Contains(t time.Time) bool {
 	return (s.Since.IsZero() || !t.Before(s.Since)) && (s.Until.IsZero() || t.Before(s.Until))
 }
 
+// Draft is a message of the gateway's own that the operator hands in.
+type Draft struct {
+	To         string             `json:"to"`
+	Text       string             `json:"text"`
+	Precedence message.Precedence `json:"precedence,omitempty"`
+	By         string             `json:"-"` // who wrote it, for the log
+}
+
 // Order is what the operator wants done with one message of the queue.
 type Order struct {
 	Do   string `json:"do"` // one of the constants
 	ID   string `json:"id"`
 	Link string `json:"link,omitempty"` // where to, for Move
-	By   string `json:"by,omitempty"`   // who says so, for the log
+	By   string `json:"-"`              // who says so, for the log
 }
 
 // The orders.

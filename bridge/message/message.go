@@ -101,6 +101,9 @@ type Message struct {
 	Left   time.Duration `cbor:"-" json:"-"`
 	Key    string        `cbor:"29,keyasint,omitempty" json:"key,omitempty"`
 
+	// Operator is who wrote a message of the gateway's own, as far as is known.
+	Operator string `cbor:"31,keyasint,omitempty" json:"operator,omitempty"`
+
 	// Result is how a message ended at a far gateway, in a receipt that comes from
 	// there: one of the Result constants. Empty: delivered, or with Nak refused.
 	Result string `cbor:"30,keyasint,omitempty" json:"result,omitempty"`

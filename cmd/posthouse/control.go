@@ -9,6 +9,7 @@ import (
 
 	"posthouse/adapters/web"
 	"posthouse/bridge/config"
+	"posthouse/bridge/desk"
 	"posthouse/bridge/message"
 )
 
@@ -55,7 +56,7 @@ type sendCmd struct {
 
 // Run hands a text to the daemon and prints its id.
 func (c sendCmd) Run(s streams, environ env) error {
-	q := web.SendRequest{To: c.To, Text: c.Text}
+	q := desk.Draft{To: c.To, Text: c.Text}
 	if c.Precedence != "" {
 		var err error
 		if q.Precedence, err = message.ParsePrecedence(c.Precedence); err != nil {

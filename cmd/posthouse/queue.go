@@ -190,6 +190,9 @@ func inOn(st *desk.Story) string {
 	in := st.In
 	if in == "" {
 		in = "the gateway's own"
+		if st.Operator != "" {
+			in += ", written by " + st.Operator
+		}
 	}
 	if st.SNR != nil {
 		in += fmt.Sprintf(", SNR %.1f dB", *st.SNR)
