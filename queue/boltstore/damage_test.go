@@ -215,6 +215,7 @@ func TestDamageAtOpen(t *testing.T) {
 		{"the last third is cut off", func(_ *testing.T, b []byte) []byte { return b[:len(b)*2/3/4096*4096] }, n / 3, true},
 		{"the end is cut off within a page", func(_ *testing.T, b []byte) []byte { return b[:len(b)/2+100] }, n / 5, true},
 		{"only the first bytes are left", func(_ *testing.T, b []byte) []byte { return b[:100] }, 0, false},
+		{"nothing is left", func(*testing.T, []byte) []byte { return nil }, 0, false},
 		{"another file lies there", func(*testing.T, []byte) []byte { return bytes.Repeat([]byte("nonsense"), 9000) }, 0, false},
 	}
 	for _, c := range cases {

@@ -48,8 +48,8 @@ func examine(path string) error {
 	defer in.Close()
 	p, err := openPages(in)
 	switch {
-	case p != nil && p.size == 0:
-		return nil // bbolt makes it
+	case p != nil && p.size == 0: // bbolt would begin anew without a word
+		return damaged("%s is empty", path)
 	case errors.Is(err, errBothMetas), errors.Is(err, errTruncated):
 		return damaged("%s: %v", path, err)
 	case err != nil:
