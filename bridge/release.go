@@ -24,7 +24,9 @@ func (b *Bridge) release(ctx context.Context) {
 					stay++
 				}
 			}
-			if _, err := b.store.Apply(ctx, ops...); err != nil {
+			if _, err := b.store.Apply(ctx, ops...); ctx.Err() != nil {
+				return
+			} else if err != nil {
 				b.log.Error("letting go what was held failed; it goes when the station is heard again", "err", err)
 				break
 			}

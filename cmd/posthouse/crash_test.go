@@ -1,12 +1,17 @@
 package main
 
 import (
+	"errors"
 	"math/rand/v2"
 	"os"
+	"path/filepath"
 	"strconv"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
+
+	"github.com/emersion/go-smtp"
 )
 
 // crashRounds is how often the daemon is killed; POSTHOUSE_CRASH_ROUNDS asks for
@@ -117,4 +122,74 @@ func TestStandstill(t *testing.T) {
 	confirmed, copies := x.settle()
 	t.Logf("%d messages confirmed, all arrived, and %d copies beyond the first", confirmed, copies)
 	x.stop()
+}
+
+// TestDiskFull: the disk fills while traffic flows, to the last byte, and the
+// gateway is killed and started on it. What comes in is refused with a word,
+// where the protocol has one, and counted; with room again everything goes on,
+// and what was confirmed arrives.
+func TestDiskFull(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=96m,mode=0700"); err != nil {
+		t.Skipf("a small disk needs the right to mount: %v", err)
+	}
+	t.Cleanup(func() { syscall.Unmount(dir, syscall.MNT_DETACH) }) // after the gateway has ended
+	x := between(t, "POSTHOUSE_DATA_DIR="+dir)
+	x.diskFills = true
+	const refusedText, refusedMail = `posthouse_messages_refused_total{link="valley",rule="full"}`, `posthouse_messages_refused_total{link="post",rule="full"}`
+	x.flows(10)
+
+	leaves := func(mib int64) {
+		ballast(t, dir, mib)
+		x.awaitMetric(refusedText, x.metric(refusedText)+10)
+		x.awaitMetric(refusedMail, x.metric(refusedMail)+1)
+		if got := mailOver(x.smtp, "bob@club.example", "n0qrb-9@radio.example", "From: bob@club.example\r\nTo: n0qrb-9@radio.example\r\nMessage-Id: <full@club.example>\r\n\r\ntoo much\r\n"); got == nil {
+			t.Errorf("with %d MiB left a mail was taken", mib)
+		} else if e, ok := errors.AsType[*smtp.SMTPError](got); !ok || e.Code != 452 || e.EnhancedCode != (smtp.EnhancedCode{4, 3, 1}) {
+			t.Errorf("with %d MiB left a mail was answered %v, want 452 4.3.1", mib, got)
+		}
+	}
+	leaves(32)
+	leaves(0)
+	x.kill()
+	x.start()
+	x.awaitMetric(refusedText, 10)
+	if got := x.get("/healthz"); got != "ok\n" {
+		t.Errorf("health on a full disk: %q", got)
+	}
+	if err := os.Remove(filepath.Join(dir, "ballast")); err != nil {
+		t.Fatal(err)
+	}
+	x.flows(20)
+	confirmed, copies := x.settle()
+	refused := strings.Count(x.log.String(), `msg="refused, the store is full" link=valley`) // the counter began anew
+	if lost := len(x.notArrived()); lost > refused {
+		t.Errorf("%d texts have not arrived, and %d were refused", lost, refused)
+	}
+	t.Logf("%d messages confirmed, %d texts of them refused as full; all others arrived, and %d copies beyond the first", confirmed, refused, copies)
+	x.stop()
+}
+
+// ballast fills a disk until only so many MiB are left.
+func ballast(t *testing.T, dir string, leave int64) {
+	t.Helper()
+	f, err := os.OpenFile(filepath.Join(dir, "ballast"), os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o600)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for block := make([]byte, 64<<10); ; {
+		var st syscall.Statfs_t
+		if err := syscall.Statfs(dir, &st); err != nil {
+			t.Fatal(err)
+		}
+		if left := int64(st.Bavail) * st.Bsize; left <= leave<<20 {
+			return
+		} else if _, err := f.Write(block[:min(int64(len(block)), left-leave<<20)]); errors.Is(err, syscall.ENOSPC) {
+			return
+		} else if err != nil {
+			t.Fatal(err)
+		}
+	}
 }

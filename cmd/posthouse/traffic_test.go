@@ -29,6 +29,7 @@ type traffic struct {
 	world        *sink.Sink
 	smtp         string // the gateway's mail server
 	brokersDie   bool   // the test kills brokers
+	diskFills    bool   // the test leaves the gateway no room
 	crew         []*writer
 	stopped      chan struct{}
 	load         sync.WaitGroup
@@ -148,13 +149,22 @@ func (x *traffic) arrived() map[string]int {
 }
 
 // missing lists what was confirmed and has not arrived, or whose ack has not come
-// back; with brokers that were killed, less what they lost.
+// back; less what the broker's PUBACK did not mean.
 func (x *traffic) missing() (all []string) {
-	if all = x.notArrived(); x.brokersDie && len(all) > 0 {
-		logged := x.logged()
-		all = slices.DeleteFunc(all, func(key string) bool { return lostByABroker(key, logged) })
+	all = x.notArrived()
+	if len(all) == 0 || !x.brokersDie && !x.diskFills {
+		return all
 	}
-	return all
+	logged := x.logged()
+	return slices.DeleteFunc(all, func(key string) bool {
+		return x.brokersDie && lostByABroker(key, logged) || x.diskFills && refusedAsFull(key, logged)
+	})
+}
+
+// refusedAsFull: a mesh cannot be told to come again, so its text has a PUBACK
+// and is refused. A mail server can.
+func refusedAsFull(key string, logged map[string]string) bool {
+	return logged[strings.TrimSuffix(key, "'s ack")] == "" && !strings.HasPrefix(key, "post ")
 }
 
 // lostByABroker: Mosquitto confirms before it writes to its disk. A broker that
