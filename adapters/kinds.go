@@ -143,6 +143,13 @@ func newMail(l config.Link, n Needs) (link.Link, error) {
 		Lifetime: l.Lifetime, ClockTrusted: n.ClockTrusted, Log: n.Log,
 		ReplyFor: func(address, station string) bool { return n.MayAnswer(l, address, station) },
 	}
+	if m.Mailbox != "" && l.MayReceive() {
+		o.Mailbox = mail.Mailbox{
+			Server: m.Mailbox, TLS: m.MailboxTLS, Username: m.MailboxUsername, Password: m.MailboxPassword.Reveal(),
+			Folder: m.MailboxFolder, Vouches: m.MailboxVouches, Every: m.MailboxEvery,
+		}
+	}
+	o.Mailbox.Address = m.MailboxAddress
 	for _, a := range m.Allow {
 		o.Allow = append(o.Allow, mail.Allow{Address: a.Pattern, Call: a.Call})
 	}

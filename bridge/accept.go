@@ -201,6 +201,9 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		return plan{err: err}
 	}
 	deliveries, ref := b.consider(ln, home, m, !known)
+	if m.Unfit != nil {
+		ref = &rules.Refusal{Code: m.Unfit.Code, Why: m.Unfit.Why}
+	}
 	// Of a shadow that may be another gateway's frame it is told later who was heard.
 	if (ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign) && !(isShadow(deliveries) && b.mayBeAnothers(ln)) {
 		b.hear(ln, m)
@@ -247,7 +250,17 @@ func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.D
 	if m.OriginID == "" {
 		return identify(m), sameWithoutID
 	}
-	return identify(m), ln.DedupWindow
+	return identify(m), ln.sameFor()
+}
+
+// sameFor is how long the same text is recognised as the same. A mail's id never
+// wraps, and whoever has a copy of a signed one can hand it in again until it is
+// too old.
+func (ln *line) sameFor() time.Duration {
+	if ln.Mail != nil {
+		return max(ln.DedupWindow, ln.Lifetime)
+	}
+	return ln.DedupWindow
 }
 
 // consider judges a normalised text and finds its way; it changes nothing but

@@ -209,7 +209,7 @@ func (b *Bridge) purge(ctx context.Context) {
 	now := b.clock.Age()
 	keep := time.Duration(identitiesFor)
 	for _, ln := range b.lines {
-		keep = max(keep, ln.DedupWindow)
+		keep = max(keep, ln.sameFor())
 	}
 	for ctx.Err() == nil {
 		n, err := b.store.Purge(ctx, now.Add(-b.cfg.KeepLog), now.Add(-keep), atATime)

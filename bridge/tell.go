@@ -140,13 +140,14 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 
 // refusalNotice makes the notice about a refusal, or nil: nobody is told about a
 // frame that a gateway sent, nor a blocked or unidentified station, nor a group,
-// nor a mail server, which hears it in its own dialogue.
+// nor a mail server, which hears it in its own dialogue. A mail that was fetched
+// stays in its mailbox while its writer has sent too many.
 func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal) *queue.Record {
 	switch ref.Code {
 	case link.CodeLooped, link.CodeBlocked, link.CodeNoCallsign, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
 		return nil
 	}
-	if _, err := callsign.Parse(m.From); err != nil || b.isGroup(m.To) || !b.mayTell(m) {
+	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !b.mayTell(m) {
 		return nil
 	}
 	return b.notice(m, 0, b.stamp(), fmt.Sprintf("not taken: %s (%s). %s", ref.Why, ref.Code, quote(m.Text)))

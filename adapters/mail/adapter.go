@@ -12,6 +12,7 @@ import (
 	"net/netip"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"posthouse/bridge/link"
@@ -41,6 +42,8 @@ type Options struct {
 	Dial               func(ctx context.Context, network, address string) (net.Conn, error)
 
 	Certificate *tls.Certificate // offers STARTTLS to those who write to us
+
+	Mailbox Mailbox // to fetch mail from; without a Server: none
 
 	Allow           []Allow        // who may write to stations
 	Relays          []netip.Prefix // own mail servers, which have checked the sender; nil: loopback
@@ -134,6 +137,7 @@ func (o Options) withDefaults() Options {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
+	o.Mailbox = o.Mailbox.withDefaults()
 	o.Allow = slices.Clone(o.Allow)
 	for i := range o.Allow {
 		o.Allow[i].Address = strings.ToLower(o.Allow[i].Address)
@@ -145,8 +149,8 @@ func (o Options) check() error {
 	switch {
 	case o.Domain == "" || !isDomain(o.Domain):
 		return fmt.Errorf("domain %q: give the mail domain of the stations' addresses, in ASCII (radio.club.example)", o.Domain)
-	case o.Smarthost == "" && !o.listens():
-		return errors.New("neither an address to listen on nor a smarthost is set: give at least one")
+	case o.Smarthost == "" && !o.listens() && o.Mailbox.Server == "":
+		return errors.New("neither an address to listen on nor a mailbox nor a smarthost is set: give at least one")
 	case len(o.BounceKey) < 16:
 		return errors.New("the key for bounce addresses needs at least 16 bytes")
 	case o.Username != "" && o.SmarthostTLS == NoTLS:
@@ -156,6 +160,9 @@ func (o Options) check() error {
 		if err := allow.check(); err != nil {
 			return err
 		}
+	}
+	if err := o.Mailbox.check(o.Domain); err != nil {
+		return err
 	}
 	if o.Smarthost == "" {
 		return nil
@@ -182,27 +189,30 @@ func (a *Adapter) Properties() link.Properties {
 func (a *Adapter) Run(ctx context.Context, host link.Host) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	var srv *server
+	sides := &sides{Host: host}
+	var running sync.WaitGroup
+	var failed error
 	if a.o.listens() {
-		var err error
-		if srv, err = newServer(a.o, a.log, host); err != nil {
+		srv, err := newServer(a.o, a.log, host)
+		if err != nil {
 			return fmt.Errorf("mail link %s: %w", a.o.Name, err)
 		}
+		running.Go(func() { failed = srv.run(ctx); cancel() })
 	}
-	served := make(chan error, 1)
-	if srv != nil {
-		go func() { served <- srv.run(ctx); cancel() }()
-	} else {
-		served <- nil
+	if a.o.Mailbox.Server != "" {
+		sides.fetching("not connected to the mailbox yet", a.post == nil)
+		running.Go(func() { newFetcher(a.o, a.log, sides).run(ctx) })
 	}
-	if a.post != nil {
-		a.post.run(ctx, host)
-	} else {
+	switch {
+	case a.post != nil:
+		a.post.run(ctx, sides)
+	case a.o.Mailbox.Server == "":
 		host.State(true, "listening")
-		<-ctx.Done()
 	}
-	if err := <-served; err != nil {
-		return fmt.Errorf("mail link %s: %w", a.o.Name, err)
+	<-ctx.Done()
+	running.Wait()
+	if failed != nil {
+		return fmt.Errorf("mail link %s: %w", a.o.Name, failed)
 	}
 	return ctx.Err()
 }

@@ -13,21 +13,21 @@ const bouncePrefix = "bounce+"
 // base32 in lower case: mail servers may change the case of a local part.
 var base32Lower = base32.NewEncoding("abcdefghijklmnopqrstuvwxyz234567").WithPadding(base32.NoPadding)
 
-// The local part has room for 64 octets (RFC 5321 section 4.5.3.1.1): 7 for the
-// prefix, 1 for the +, 16 for the 80 bits of the MAC, 40 for 25 bytes of id.
-const (
-	macBytes   = 10
-	maxBounced = 25
-)
+// macBytes of the MAC are in a bounce address: 80 bits.
+const macBytes = 10
+
+// maxLocal is the room of a local part in octets (RFC 5321 section 4.5.3.1.1).
+const maxLocal = 64
 
 // bounceAddress is where reports about one mail go: bounce+ID+MAC@domain, with
 // the frame id by which the bridge finds the delivery (with the recipient, which
 // the report names), in base32 since it must come back in its own case.
-func bounceAddress(key []byte, id, domain string) (string, error) {
-	if id == "" || len(id) > maxBounced {
-		return "", fmt.Errorf("frame id %q has no room in a bounce address: 1 to %d bytes", id, maxBounced)
+func (o *Options) bounceAddress(id string) (string, error) {
+	address := o.addressOf(bouncePrefix + base32Lower.EncodeToString([]byte(id)) + "+" + bounceMAC(o.BounceKey, id))
+	if local, _, _ := cutAddress(address); id == "" || len(local) > maxLocal {
+		return "", fmt.Errorf("frame id %q has no room in a bounce address (%d octets before the @)", id, maxLocal)
 	}
-	return bouncePrefix + base32Lower.EncodeToString([]byte(id)) + "+" + bounceMAC(key, id) + "@" + domain, nil
+	return address, nil
 }
 
 func bounceMAC(key []byte, id string) string {

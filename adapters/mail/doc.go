@@ -1,6 +1,6 @@
 // Package mail joins the gateway to e-mail: a small SMTP server for what people
 // write to stations, and an SMTP client that hands what stations write to one
-// smarthost.
+// smarthost. Where no mail server reaches the gateway it fetches from a mailbox.
 //
 // In: the recipient is callsign@domain (or a group's or alias's name). Whatever
 // cannot be carried is refused in the SMTP dialogue, never by a later bounce.
@@ -9,6 +9,11 @@
 // with it is valid; the envelope sender proves nothing. All recipients of one
 // mail are taken over in one Accept, and 250 is answered only when all of them
 // are on disk.
+//
+// Out of a mailbox the same is taken, by To and Cc, and a mail is marked as seen
+// only when it is on disk or refused for good. Its provider's finding of who
+// wrote it counts where the operator says so. Nobody waits for an answer there,
+// so the bridge tells who may write of a refusal.
 //
 // From the mail the first plain text is taken (HTML becomes text when there is
 // none), without quoted replies and signature; attachments are named, never

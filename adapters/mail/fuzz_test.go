@@ -6,6 +6,7 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	gomessage "github.com/emersion/go-message"
 	"github.com/rogpeppe/go-internal/txtar"
 )
 
@@ -36,7 +37,7 @@ func FuzzReadReport(f *testing.F) {
 
 // Only an address that was made with the key is believed, and it gives its id.
 func FuzzBouncedID(f *testing.F) {
-	address, err := bounceAddress(testKey, "N0QRZ-10-000123", domain)
+	address, err := bouncing(testKey).bounceAddress("N0QRZ-10-000123")
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -49,7 +50,7 @@ func FuzzBouncedID(f *testing.F) {
 		if !ok {
 			return
 		}
-		again, err := bounceAddress(testKey, id, domain)
+		again, err := bouncing(testKey).bounceAddress(id)
 		if err != nil || !strings.EqualFold(again, local+"@"+domain) {
 			t.Fatalf("%q gives %q, whose address is %q (%v)", local, id, again, err)
 		}
@@ -66,6 +67,37 @@ func FuzzUnflow(f *testing.F) {
 		}
 		if strings.Count(got, "\n") > strings.Count(text, "\n") {
 			t.Fatalf("%q became %q: more lines than before", text, got)
+		}
+	})
+}
+
+// Whatever the header says, only the provider's own word proves the writer, and
+// only stations of ours are read out of To and Cc.
+func FuzzFetchedHead(f *testing.F) {
+	f.Add("Authentication-Results: mx.provider.example; dmarc=pass header.from=home.example\r\n", "n0qrb-9@radio.club.example, else@home.example")
+	f.Add("Authentication-Results: mx.evil.example; dkim=pass header.d=home.example\r\n", `"a, b" <gateway+n0qrb@radio.club.example>`)
+	f.Fuzz(func(t *testing.T, head, to string) {
+		o := testOptions()
+		o.Mailbox.Vouches = provider
+		in := &intake{o: o}
+		m := &incoming{from: "qra@home.example"}
+		e, _ := gomessage.Read(strings.NewReader(head + "\r\n"))
+		if e == nil {
+			return
+		}
+		m.header.Header = e.Header
+		lower := strings.ToLower(head)
+		if err := in.proven(m, nil, nil); err == nil && !(strings.Contains(lower, provider) && strings.Contains(lower, "pass") && strings.Contains(lower, "home.example")) {
+			t.Fatalf("%q proves the writer", head)
+		}
+		stations, bounced := in.recipients([]byte("To: " + to + "\r\n\r\n"))
+		if bounced != "" || len(stations) > maxRecipients+1 {
+			t.Fatalf("%q is for %q, %q", to, stations, bounced)
+		}
+		for _, s := range stations {
+			if s == "" || len(s) > maxLocal || s != strings.ToUpper(s) || strings.ContainsAny(s, " @\r\n") {
+				t.Fatalf("%q names a station %q", to, s)
+			}
 		}
 	})
 }

@@ -22,7 +22,7 @@ func (g *gateway) talk(t testing.TB, input io.Reader) string {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	conn.SetDeadline(time.Now().Add(20 * time.Second))
+	conn.SetDeadline(time.Now().Add(time.Minute))
 	go func() {
 		io.Copy(conn, input)
 		conn.(*net.TCPConn).CloseWrite()
@@ -172,7 +172,7 @@ func TestSlowClientIsCutOff(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	conn.SetDeadline(time.Now().Add(20 * time.Second))
+	conn.SetDeadline(time.Now().Add(time.Minute))
 	conn.Write([]byte(envelope() + "From: qra@home.example\r\n\r\n"))
 	pace := time.NewTicker(50 * time.Millisecond)
 	defer pace.Stop()
@@ -214,7 +214,7 @@ func TestStopWithAClientInTheMiddle(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	conn.SetDeadline(time.Now().Add(20 * time.Second))
+	conn.SetDeadline(time.Now().Add(time.Minute))
 	r := bufio.NewReader(conn)
 	fmt.Fprint(conn, envelope()+"From: qra@home.example\r\n\r\nhal")
 	for line := ""; !strings.HasPrefix(line, "354"); {

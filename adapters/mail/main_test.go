@@ -6,6 +6,7 @@ import (
 	"net/netip"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -34,6 +35,9 @@ func testOptions() Options {
 		ReplyFor: func(address, station string) bool { return address == "friend@far.example" && station == "N0QRB-9" },
 	}
 }
+
+// bouncing gives options that make bounce addresses under a key.
+func bouncing(key []byte) *Options { return &Options{Domain: domain, BounceKey: key} }
 
 // gateway is a running link between a Host and the sockets.
 type gateway struct {
@@ -65,13 +69,21 @@ func startGateway(t testing.TB, change func(*Options)) *gateway {
 	return g
 }
 
-// runHost runs a link until the test ends, and waits for its first state.
+// runHost runs a link with a host of its own.
 func runHost(t testing.TB, a *Adapter) *gateway {
 	t.Helper()
 	g := &gateway{Adapter: a, host: &adaptertest.Host{}}
+	g.runOn(t)
+	return g
+}
+
+// runOn runs the link with its host until the test ends, and waits for its first
+// state.
+func (g *gateway) runOn(t testing.TB) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan struct{})
-	go func() { g.err = a.Run(ctx, g.host); close(ended) }()
+	go func() { g.err = g.Run(ctx, g.host); close(ended) }()
 	g.stop = func() error { cancel(); <-ended; return g.err }
 	t.Cleanup(func() { g.stop() })
 	wait, done := context.WithTimeout(context.Background(), 10*time.Second)
@@ -79,8 +91,13 @@ func runHost(t testing.TB, a *Adapter) *gateway {
 	if !g.host.Wait(wait, func() bool { return len(g.host.States()) > 0 }) {
 		t.Fatal("the link reports no state")
 	}
-	return g
 }
+
+// clock is a time that a test moves.
+type clock struct{ ahead atomic.Int64 }
+
+func (c *clock) read() time.Time     { return time.Now().Add(time.Duration(c.ahead.Load())) }
+func (c *clock) add(d time.Duration) { c.ahead.Add(int64(d)) }
 
 // deliver sends one mail as a mail client does and gives the answer.
 func (g *gateway) deliver(t testing.TB, from string, to []string, data string) error {

@@ -31,10 +31,13 @@ type incoming struct {
 	originID  string // the same for the same mail, whatever its Message-ID looks like
 	inReplyTo string
 	date      time.Time // zero: none, or not believable
+
+	fetched bool           // out of a mailbox: nobody waits for the answer
+	unfit   *message.Unfit // what is wrong with it, when its writer is to be told
 }
 
 // readMail reads a mail and refuses what is never for radio. It does not look
-// at who sent it.
+// at who sent it. What it refuses it gives as far as it could be read, or nil.
 func readMail(raw []byte, now time.Time) (*incoming, error) {
 	if err := checkBytes(raw); err != nil {
 		return nil, err
@@ -45,21 +48,21 @@ func readMail(raw []byte, now time.Time) (*incoming, error) {
 	}
 	m := &incoming{header: gomail.Header{Header: e.Header}}
 	if err := m.readHeader(raw, now); err != nil {
-		return nil, err
+		return m, err
 	}
 	if err := m.checkMachine(); err != nil {
-		return nil, err
+		return m, err
 	}
 	found, err := readParts(e, opened)
 	if err != nil {
-		return nil, err
+		return m, err
 	}
 	if m.text, err = found.readable(); err != nil {
-		return nil, err
+		return m, err
 	}
 	m.notes = found.notes()
 	if m.text == "" && m.subject == "" {
-		return nil, refuse(link.CodeNotText, "there is no text in this mail: write plain text")
+		return m, refuse(link.CodeNotText, "there is no text in this mail: write plain text")
 	}
 	return m, nil
 }
@@ -174,6 +177,7 @@ func (m *incoming) fill(text *message.Message) {
 	text.Text = m.whole()
 	text.OriginID, text.MailID, text.InReplyTo = m.originID, m.id, m.inReplyTo
 	text.Filed = m.date
+	text.Fetched, text.Unfit = m.fetched, m.unfit
 }
 
 // whole is what goes on air: the subject in front when the mail begins a

@@ -23,7 +23,7 @@ type outcome struct {
 
 // takeReport hands a report about one of our mails to the bridge: that it
 // failed. The bounce address says which mail it was; nobody else could know it.
-func (s *session) takeReport(raw []byte) error {
+func (in *intake) takeReport(raw []byte, bounced string) error {
 	outcomes, err := readReport(raw)
 	if err != nil {
 		return err
@@ -32,23 +32,23 @@ func (s *session) takeReport(raw []byte) error {
 		if o.action != "failed" {
 			continue
 		}
-		verdicts, err := s.host.Accept(s.ctx, message.Message{
-			Kind: message.Receipt, Link: s.o.Name,
-			From: o.recipient, To: s.o.Call,
-			Acks: s.bounced, Nak: true,
+		verdicts, err := in.host.Accept(in.ctx, message.Message{
+			Kind: message.Receipt, Link: in.o.Name,
+			From: o.recipient, To: in.o.Call,
+			Acks: bounced, Nak: true,
 			Text: strings.TrimSpace(o.status + " " + o.reason),
 		})
 		if err != nil {
-			s.log.Warn("delivery report not stored", "id", s.bounced, "err", err)
+			in.log.Warn("delivery report not stored", "id", bounced, "err", err)
 			return reply(452, 4, 3, 1, "the store does not take it now, try again later")
 		}
 		if v := verdicts[0]; v.Refused() {
 			return &refusal{v.Code, v.Why, true}
 		}
-		s.log.Info("mail bounced", "id", s.bounced, "status", o.status)
+		in.log.Info("mail bounced", "id", bounced, "status", o.status)
 		return nil // we send to one recipient a mail, so one failure is all of it
 	}
-	s.log.Info("delivery report without a failure", "id", s.bounced)
+	in.log.Info("delivery report without a failure", "id", bounced)
 	return nil
 }
 

@@ -10,25 +10,18 @@ import (
 	"net"
 	"net/netip"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/emersion/go-smtp"
 
 	"posthouse/bridge/link"
-	"posthouse/bridge/message"
 )
 
 // server is the SMTP side that people and their mail servers write to.
 type server struct {
-	o    Options
-	log  *slog.Logger
-	host link.Host
+	intake
 	smtp *smtp.Server
 	in   *limited
-	// ctx is the one for Accept: it outlives the stop signal a little, so that a
-	// mail that is being committed gets its 250.
-	ctx context.Context
 }
 
 // stopWait is how long a mail that is being taken over may take after stop.
@@ -42,7 +35,7 @@ func newServer(o Options, log *slog.Logger, host link.Host) (*server, error) {
 			return nil, fmt.Errorf("listen for mail on %s: %w (is the port in use, or below 1024 without the right to it?)", o.Listen, err)
 		}
 	}
-	s := &server{o: o, log: log, host: host}
+	s := &server{intake: intake{o: o, log: log, host: host}}
 	s.in = limit(l, s.isRelay)
 	srv := smtp.NewServer(smtp.BackendFunc(s.session))
 	srv.Domain = o.Domain
@@ -147,9 +140,9 @@ func (s *session) rcpt(to string) error {
 	if !isASCII(to) {
 		return notASCII("recipient")
 	}
-	local, domain, _ := cutAddress(to)
-	if !strings.EqualFold(domain, s.o.Domain) {
-		return reply(550, 5, 7, 1, "we take mail for %s only and never relay", s.o.Domain)
+	local, ok := s.o.localPart(to)
+	if !ok {
+		return reply(550, 5, 7, 1, "we take mail for %s only and never relay", s.o.addressOf("CALL"))
 	}
 	if isBounce(local) {
 		return s.rcptBounce(local)
@@ -160,8 +153,8 @@ func (s *session) rcpt(to string) error {
 	if s.from == "" {
 		return reply(550, 5, 7, 1, "mail without a sender is taken at bounce addresses only")
 	}
-	station := strings.ToUpper(local)
-	if strings.Trim(station, letters+digits+"-/_.") != "" || len(station) > 64 {
+	station, ok := stationIn(local)
+	if !ok {
 		return reply(550, 5, 1, 1, "%s is no call sign, group or alias", clip(station, 64))
 	}
 	if err := s.judgeEnvelope(station); err != nil {
@@ -229,7 +222,7 @@ func (s *session) Data(r io.Reader) error {
 		return reply(451, 4, 4, 2, "the mail did not come in whole")
 	}
 	if s.bounced != "" {
-		return s.refused(s.takeReport(raw))
+		return s.refused(s.takeReport(raw, s.bounced))
 	}
 	return s.refused(s.take(raw))
 }
@@ -240,71 +233,10 @@ func (s *session) take(raw []byte) error {
 	if err != nil {
 		return err
 	}
-	if err := s.vouch(m, raw); err != nil {
-		return err
-	}
-	texts := make([]message.Message, 0, len(s.to))
-	for _, station := range s.to {
-		who, ok := s.o.permitted(m.from, station)
-		if !ok {
-			return refuse(link.CodeNotAllowed, "%s may not write to %s here", m.from, station)
-		}
-		text := who.message(s.o.Name, station)
-		m.fill(&text)
-		texts = append(texts, text)
-	}
-	return s.accept(texts)
-}
-
-// accept takes all texts over or none: a mail has one answer, so what one
-// recipient would refuse is refused for all before anything is stored.
-func (s *session) accept(texts []message.Message) error {
-	for _, text := range texts {
-		if len(texts) == 1 {
-			break // Accept's own verdict is the whole answer
-		}
-		if v := s.host.Judge(text); v.Refused() {
-			return refuse(v.Code, "%s: %s (so nothing was taken over for %s)", text.To, v.Why, names(texts))
+	if !s.relay {
+		if err := s.vouch(m, raw, s.to); err != nil {
+			return err
 		}
 	}
-	verdicts, err := s.host.Accept(s.ctx, texts...)
-	if err != nil {
-		s.log.Warn("mail not stored", "err", err)
-		return reply(452, 4, 3, 1, "the store does not take it now, try again later")
-	}
-	var taken []message.Message
-	var refused *refusal
-	for i, v := range verdicts {
-		switch {
-		case !v.Refused():
-			taken = append(taken, texts[i])
-			s.log.Info("mail taken over", "id", v.ID, "to", texts[i].To, "duplicate", v.Duplicate)
-		case refused == nil:
-			refused = &refusal{v.Code, texts[i].To + ": " + v.Why, true}
-		}
-	}
-	if refused == nil {
-		return nil
-	}
-	if len(taken) > 0 { // only what changed between Judge and Accept
-		refused.why += " (taken over for " + names(taken) + ")"
-	}
-	return refused
-}
-
-func names(texts []message.Message) string {
-	var to []string
-	for _, text := range texts {
-		to = append(to, text.To)
-	}
-	return strings.Join(to, ", ")
-}
-
-// message begins a text of this writer to a station.
-func (w writer) message(linkName, station string) message.Message {
-	return message.Message{
-		Kind: message.Text, Link: linkName,
-		From: w.address, SenderCall: w.call, ThirdParty: w.call == "",
-		To: station,
-	}
+	return s.handOver(m, s.to)
 }

@@ -163,7 +163,7 @@ func TestAllRecipientsOrNone(t *testing.T) {
 }
 
 func TestBounceAddresses(t *testing.T) {
-	address, err := bounceAddress(testKey, "A1B2C", domain)
+	address, err := bouncing(testKey).bounceAddress("A1B2C")
 	if err != nil || len(address)-len("@"+domain) > 64 {
 		t.Fatal(address, err)
 	}
@@ -171,7 +171,7 @@ func TestBounceAddresses(t *testing.T) {
 		"--b\n\nsorry\n--b\nContent-Type: message/delivery-status\n\nReporting-MTA: dns; mx.home.example\n\n" +
 		"Final-Recipient: rfc822; QRA@Home.example\nAction: ACTION\nStatus: 5.1.1\nDiagnostic-Code: smtp; 550 no\n such user\n\n--b--\n")
 	failed := strings.Replace(report, "ACTION", "failed", 1)
-	other, _ := bounceAddress([]byte("another key of ours"), "A1B2C", domain)
+	other, _ := bouncing([]byte("another key of ours")).bounceAddress("A1B2C")
 	for _, c := range []struct {
 		name, from, to, data, want string
 		receipts                   int
@@ -287,7 +287,7 @@ func TestPatterns(t *testing.T) {
 }
 
 func TestRelays(t *testing.T) {
-	s := &server{o: Options{Relays: []netip.Prefix{netip.MustParsePrefix("10.0.0.0/8")}}}
+	s := &server{intake: intake{o: Options{Relays: []netip.Prefix{netip.MustParsePrefix("10.0.0.0/8")}}}}
 	for address, want := range map[string]bool{"10.1.2.3:25": true, "[::ffff:10.1.2.3]:25": true, "127.0.0.1:25": false, "[::1]:25": false} {
 		if got := s.isRelay(addressOf(addressed{address: address})); got != want {
 			t.Errorf("%s is a relay: %v", address, got)

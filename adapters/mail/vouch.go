@@ -18,30 +18,26 @@ import (
 // lookupTimeout bounds one DNS question for a key.
 const lookupTimeout = 10 * time.Second
 
-// vouch lets a mail pass whose From is true: one of the operator's own relays
-// has checked it, or the domain in From signed the mail (DKIM, RFC 6376, aligned
-// as in RFC 7489 section 3.1.1).
-func (s *session) vouch(m *incoming, raw []byte) error {
-	if s.relay {
-		return nil
-	}
-	if !s.o.ClockTrusted() {
+// vouch lets a mail pass whose From is true because the domain in From signed
+// the mail (DKIM, RFC 6376, aligned as in RFC 7489 section 3.1.1).
+func (in *intake) vouch(m *incoming, raw []byte, to []string) error {
+	if !in.o.ClockTrusted() {
 		return reply(451, 4, 3, 0, "our clock is not set, so no signature can be checked: try again later")
 	}
 	if m.date.IsZero() || m.id == "" {
 		return refuse(link.CodeBadSignature, "the mail has no believable Date or no Message-ID")
 	}
 	// Whoever has a signed mail can send it again; its Date bounds for how long.
-	if age := s.o.Now().Sub(m.date); age > s.o.Lifetime {
-		return refuse(link.CodeExpired, "the mail is of %s, more than %s ago", m.date.Format(time.RFC3339), s.o.Lifetime)
+	if age := in.o.Now().Sub(m.date); age > in.o.Lifetime {
+		return refuse(link.CodeExpired, "the mail is of %s, more than %s ago", m.date.Format(time.RFC3339), in.o.Lifetime)
 	}
-	signed, err := s.signatures(raw)
+	signed, err := in.signatures(raw)
 	if err != nil {
 		return err
 	}
 	why := "no valid DKIM signature"
 	for _, v := range signed {
-		if why = s.holds(v, m); why == "" {
+		if why = in.holds(v, m, to); why == "" {
 			if !covers(v, "Subject") {
 				m.subject = "" // anybody could have written it
 			}
@@ -53,9 +49,9 @@ func (s *session) vouch(m *incoming, raw []byte) error {
 
 // signatures gives the valid ones. A key that DNS does not give now may come
 // later, so the client has to try again.
-func (s *session) signatures(raw []byte) ([]*dkim.Verification, error) {
+func (in *intake) signatures(raw []byte) ([]*dkim.Verification, error) {
 	all, err := dkim.VerifyWithOptions(bytes.NewReader(raw), &dkim.VerifyOptions{
-		LookupTXT: s.lookup, MaxVerifications: maxSignatures,
+		LookupTXT: in.lookup, MaxVerifications: maxSignatures,
 	})
 	if err != nil && !errors.Is(err, dkim.ErrTooManySignatures) {
 		return nil, refuse(link.CodeBadSignature, "the DKIM signature cannot be read")
@@ -76,10 +72,10 @@ func (s *session) signatures(raw []byte) ([]*dkim.Verification, error) {
 
 // lookup asks DNS within a bounded time. Only "no such name" is an answer, any
 // other failure is temporary.
-func (s *session) lookup(domain string) ([]string, error) {
-	ctx, cancel := context.WithTimeout(s.ctx, lookupTimeout)
+func (in *intake) lookup(domain string) ([]string, error) {
+	ctx, cancel := context.WithTimeout(in.ctx, lookupTimeout)
 	defer cancel()
-	txt, err := s.o.LookupTXT(ctx, domain)
+	txt, err := in.o.LookupTXT(ctx, domain)
 	if dns, ok := errors.AsType[*net.DNSError](err); err == nil || ok && dns.IsNotFound {
 		return txt, err
 	}
@@ -88,7 +84,7 @@ func (s *session) lookup(domain string) ([]string, error) {
 
 // holds says what a valid signature lacks to prove who wrote to these stations;
 // empty: nothing.
-func (s *session) holds(v *dkim.Verification, m *incoming) string {
+func (in *intake) holds(v *dkim.Verification, m *incoming, to []string) string {
 	if !aligned(v.Domain, domainOf(m.from)) {
 		return "the DKIM signature is by another domain"
 	}
@@ -97,8 +93,8 @@ func (s *session) holds(v *dkim.Verification, m *incoming) string {
 			return "the DKIM signature leaves out " + key
 		}
 	}
-	for _, station := range s.to {
-		if !s.signedFor(v, m, station) {
+	for _, station := range to {
+		if !in.signedFor(v, m, station) {
 			return "the DKIM signature does not cover To or Cc with " + station
 		}
 	}
@@ -107,14 +103,14 @@ func (s *session) holds(v *dkim.Verification, m *incoming) string {
 
 // signedFor tells whether a signed To or Cc names the station, so that a mail
 // to somebody else cannot be sent on to it.
-func (s *session) signedFor(v *dkim.Verification, m *incoming, station string) bool {
+func (in *intake) signedFor(v *dkim.Verification, m *incoming, station string) bool {
 	for _, key := range []string{"To", "Cc"} {
 		list, err := m.header.AddressList(key)
 		if err != nil || !covers(v, key) {
 			continue
 		}
 		for _, a := range list {
-			if strings.EqualFold(a.Address, station+"@"+s.o.Domain) {
+			if strings.EqualFold(a.Address, in.o.addressOf(station)) {
 				return true
 			}
 		}

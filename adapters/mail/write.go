@@ -33,7 +33,7 @@ func (o *Options) compose(f link.Frame) (*outgoing, error) {
 	}
 	if !out.notice {
 		var err error
-		if out.from, err = bounceAddress(o.BounceKey, cmp.Or(f.ID, f.Record), o.Domain); err != nil {
+		if out.from, err = o.bounceAddress(cmp.Or(f.ID, f.Record)); err != nil {
 			return nil, err
 		}
 	}
@@ -66,7 +66,7 @@ func (o *Options) header(f link.Frame, out *outgoing) gomail.Header {
 	if filed.IsZero() {
 		filed = o.Now()
 	}
-	station := &mail.Address{Name: o.displayName(m), Address: o.station(m) + "@" + o.Domain}
+	station := &mail.Address{Name: o.displayName(m), Address: o.addressOf(o.station(m))}
 	var h gomail.Header
 	// The library writes the field that was set last on top.
 	h.SetContentType("text/plain", map[string]string{"charset": "utf-8"})

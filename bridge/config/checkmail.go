@@ -1,5 +1,10 @@
 package config
 
+import (
+	"strings"
+	"time"
+)
+
 func (l *loader) checkMailIn(k *Link) {
 	m := k.Mail
 	if m.Domain != "" && !isDomain(m.Domain) {
@@ -7,10 +12,10 @@ func (l *loader) checkMailIn(k *Link) {
 	}
 	l.checkListen(k.variable("LISTEN"), m.Listen)
 	switch {
-	case m.Listen == "" && m.Smarthost == "":
-		l.fail(k.variable("LISTEN"), "and "+k.variable("SMARTHOST")+" are both missing", "set one of them or both")
-	case m.Listen == "" && k.Direction == "in":
-		l.fail(k.variable("LISTEN"), "is missing, and the link is to receive only", "set it, or change "+k.variable("DIRECTION"))
+	case m.Listen == "" && m.Mailbox == "" && m.Smarthost == "":
+		l.fail(k.variable("LISTEN"), "and "+k.variable("SMARTHOST")+" are both missing", "set one of them or both, or "+k.variable("MAILBOX"))
+	case m.Listen == "" && m.Mailbox == "" && k.Direction == "in":
+		l.fail(k.variable("LISTEN"), "is missing, and the link is to receive only", "set it or "+k.variable("MAILBOX")+", or change "+k.variable("DIRECTION"))
 	case m.Smarthost == "" && k.Direction == "out":
 		l.fail(k.variable("SMARTHOST"), "is missing, and the link is to send only", "set it, or change "+k.variable("DIRECTION"))
 	case m.Listen != "" && len(m.Relays) > 0 && k.MayReceive():
@@ -21,6 +26,42 @@ func (l *loader) checkMailIn(k *Link) {
 		l.fail(k.variable("TLS_CERT_FILE"), "is for TLS, which encrypts, on an amateur link", "remove it, or set "+k.variable("MEDIUM")+"=internet if that is what the path is")
 	}
 	l.checkPair(k, "TLS_CERT_FILE", m.TLSCertFile, "TLS_KEY_FILE", m.TLSKeyFile)
+	l.checkMailbox(k)
+}
+
+func (l *loader) checkMailbox(k *Link) {
+	m := k.Mail
+	name := k.variable("MAILBOX")
+	if m.MailboxAddress != "" {
+		user, domain, ok := strings.Cut(m.MailboxAddress, "@")
+		if !ok || user == "" || len(user) > 16 || !strings.EqualFold(domain, m.Domain) {
+			l.fail(k.variable("MAILBOX_ADDRESS"), "is "+quote(m.MailboxAddress), "write an address of at most 16 characters before @"+m.Domain)
+		}
+	}
+	if m.Mailbox == "" {
+		return
+	}
+	host, port, ok := splitHostPort(m.Mailbox)
+	switch {
+	case !ok || host == "" || port == 0:
+		l.fail(name, "is "+quote(m.Mailbox), "write host:port, such as imap.county.example:993")
+		return
+	case m.MailboxUsername == "":
+		l.fail(k.variable("MAILBOX_USERNAME"), "is missing", "write the name by which the mailbox is opened")
+	case m.MailboxPassword.IsZero() && !l.blames(k.variable("MAILBOX_PASSWORD")):
+		l.fail(k.variable("MAILBOX_PASSWORD"), "is missing", "put it into a file and write "+k.variable("MAILBOX_PASSWORD_FILE"))
+	case k.Medium == Amateur:
+		l.refuseAmateurPassword(k, "MAILBOX_PASSWORD")
+	case m.MailboxTLS == "none" && !isLoopback(host):
+		l.fail(k.variable("MAILBOX_TLS"), "is none, and the mailbox is not on this machine", "write implicit or starttls")
+	}
+	if m.MailboxVouches == "" && k.MayReceive() {
+		l.warn(k.variable("MAILBOX_VOUCHES"), "is missing: only mail whose DKIM signature holds as it lies in the mailbox is taken",
+			"write the name at the beginning of your provider's Authentication-Results, if it deletes foreign ones of that name")
+	}
+	if m.MailboxEvery < 30*time.Second || m.MailboxEvery > 25*time.Minute {
+		l.fail(k.variable("MAILBOX_EVERY"), "is "+m.MailboxEvery.String(), "write 30s to 25m: providers cut off who asks too often, and who is silent for half an hour")
+	}
 }
 
 func relaysText(k *Link) string {

@@ -34,7 +34,7 @@ func TestDefaults(t *testing.T) {
 				APRS: &APRS{PositionEvery: time.Minute, AckWait: 15 * time.Second, Resends: 7, MaxParts: 3}},
 			{Name: "post", Kind: "mail", Medium: "internet", Direction: "both",
 				Lifetime: 120 * time.Hour, HeardFor: 24 * time.Hour, DedupWindow: time.Hour,
-				Mail: &Mail{SmarthostTLS: "starttls", ReplyFor: 168 * time.Hour, MaxMessageBytes: 64 << 10,
+				Mail: &Mail{SmarthostTLS: "starttls", MailboxTLS: "implicit", MailboxFolder: "INBOX", MailboxEvery: 5 * time.Minute, ReplyFor: 168 * time.Hour, MaxMessageBytes: 64 << 10,
 					Relays: []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8"), netip.MustParsePrefix("::1/128")}}},
 		},
 	}

@@ -178,12 +178,20 @@ type APRS struct {
 
 // Mail is an SMTP server for mail to radio and a client for mail from it.
 type Mail struct {
-	Listen            string         `init:"true" example:"127.0.0.1:2525" desc:"address of the SMTP server that takes mail for stations; without it mail only goes out"`
+	Listen            string         `init:"true" example:"127.0.0.1:2525" desc:"address of the SMTP server that takes mail for stations; without it and a mailbox mail only goes out"`
 	Domain            string         `required:"true" init:"true" example:"radio.county.example" desc:"mail domain of the stations, CALL@DOMAIN"`
 	Smarthost         string         `init:"true" example:"mail.county.example:587" desc:"mail server that carries mail further, host:port; without it mail only comes in"`
 	SmarthostTLS      string         `default:"starttls" oneof:"starttls,implicit,none" desc:"TLS to the smarthost; none only on loopback and amateur"`
 	SmarthostUsername string         `example:"posthouse" desc:"name at the smarthost"`
 	SmarthostPassword Secret         `example:"/etc/posthouse/smarthost.password" desc:"password at the smarthost"`
+	Mailbox           string         `example:"imap.club.example:993" desc:"server of a mailbox (IMAP) to fetch mail for stations from, host:port: for a gateway that no mail server reaches"`
+	MailboxTLS        string         `default:"implicit" oneof:"implicit,starttls,none" desc:"TLS to the mailbox; none only on loopback"`
+	MailboxUsername   string         `example:"gateway" desc:"name at the mailbox"`
+	MailboxPassword   Secret         `example:"/etc/posthouse/mailbox.password" desc:"password at the mailbox"`
+	MailboxFolder     string         `default:"INBOX" desc:"folder to fetch from"`
+	MailboxAddress    string         `example:"gateway@radio.county.example" desc:"the mailbox's address when it has only one: stations are then reached at gateway+CALL@"`
+	MailboxVouches    string         `example:"mx.county.example" desc:"whose Authentication-Results in fetched mail are believed, the provider's name at their beginning; without it the mail needs aligned DKIM"`
+	MailboxEvery      time.Duration  `default:"5m" desc:"look for mail this often, beside what the server tells at once (IDLE)"`
 	TLSCertFile       string         `example:"/etc/posthouse/mail.pem" desc:"certificate of the SMTP server, for STARTTLS"`
 	TLSKeyFile        string         `example:"/etc/posthouse/mail.key" desc:"key of that certificate"`
 	Allow             []Allow        `example:"ann@club.example=N0QRA,*@county.example" desc:"senders that may write to radio: ADDRESS=CALL (licensed), or an address or pattern (third party)"`

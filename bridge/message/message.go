@@ -111,7 +111,16 @@ type Message struct {
 	// Exercise is the name of the exercise that the text belongs to; its parts
 	// are marked with it. Empty: real traffic.
 	Exercise string `cbor:"25,keyasint,omitempty" json:"exercise,omitempty"`
+
+	// Fetched is set on a mail out of a mailbox: nobody waits for what accept says,
+	// so its writer is told of a refusal in a mail of its own.
+	Fetched bool   `cbor:"-" json:"-"`
+	Unfit   *Unfit `cbor:"-" json:"-"`
 }
+
+// Unfit is what an adapter itself found wrong with a message: accept refuses it
+// with that, so that its writer is told. Code is a refusal code.
+type Unfit struct{ Code, Why string }
 
 // What a receipt from a far gateway may say.
 const (

@@ -1,0 +1,281 @@
+package mail
+
+import (
+	"cmp"
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"slices"
+	"sync/atomic"
+	"time"
+
+	"github.com/emersion/go-imap/v2"
+	"github.com/emersion/go-imap/v2/imapclient"
+)
+
+// The limits on what a server may make us read or remember.
+const (
+	roundMails = 50               // looked at in one round; the next one takes the rest
+	roundBytes = 1 << 20          // of answers, beside the mails themselves
+	againAfter = 5 * time.Minute  // a mail that could not be taken for now
+	mostAgain  = 1000             // such mails that are remembered
+	firstLogin = 5 * time.Second  // after a failure, doubled to lastLogin
+	lastLogin  = 10 * time.Minute // providers lock out those who knock too often
+)
+
+// fetcher keeps one connection to the mailbox and takes over what is new there.
+// A mail is marked as seen only after it is on disk or refused for good; one
+// that was taken over and not marked, since the power failed in between, is a
+// duplicate the next time. What is for none of our stations is left as it is.
+type fetcher struct {
+	intake
+	sides *sides
+}
+
+func newFetcher(o Options, log *slog.Logger, s *sides) *fetcher {
+	return &fetcher{intake: intake{o: o, log: log, host: s.Host}, sides: s}
+}
+
+// visit is one connection with the folder open. What it has looked at it knows
+// by number: each connection looks at everything unseen once more.
+type visit struct {
+	*fetcher
+	client *imapclient.Client
+	line   *rationed
+	news   chan struct{}
+
+	next  imap.UID               // the first that was not looked at
+	again map[imap.UID]time.Time // looked at, could not be taken, and when to try again
+}
+
+// run fetches until ctx ends.
+func (f *fetcher) run(ctx context.Context) {
+	hard, cut := context.WithCancel(context.WithoutCancel(ctx))
+	defer cut()
+	defer context.AfterFunc(ctx, func() { time.AfterFunc(stopWait, cut) })()
+	f.ctx = hard
+	for wait := firstLogin; ctx.Err() == nil; wait = min(2*wait, lastLogin) {
+		began := time.Now()
+		err := f.visit(ctx)
+		if ctx.Err() != nil {
+			return
+		}
+		if time.Since(began) > f.o.Mailbox.Every {
+			wait = firstLogin // it worked for a while
+		}
+		err = cleanError("mailbox "+f.o.Mailbox.Server, err)
+		f.sides.fetching(err.Error(), f.o.Smarthost == "")
+		f.log.Warn("mail is not fetched", "err", err, "again", wait)
+		select {
+		case <-ctx.Done():
+		case <-time.After(wait):
+		}
+	}
+}
+
+// visit is one connection from greeting to end. It ends with an error, or with ctx.
+func (f *fetcher) visit(ctx context.Context) error {
+	v := &visit{fetcher: f, news: make(chan struct{}, 1), next: 1, again: make(map[imap.UID]time.Time)}
+	if err := v.open(ctx); err != nil {
+		return err
+	}
+	defer v.client.Close()
+	defer context.AfterFunc(ctx, func() { v.line.Close() })()
+	return v.line.blame(v.stay(ctx))
+}
+
+// stay takes what is there and what comes, until something fails or ctx ends.
+func (v *visit) stay(ctx context.Context) error {
+	if _, err := v.client.Select(v.o.Mailbox.Folder, nil).Wait(); err != nil {
+		return fmt.Errorf("open the folder %s: %w", v.o.Mailbox.Folder, err)
+	}
+	v.sides.fetching("", v.o.Smarthost == "")
+	for {
+		more, err := v.round()
+		if err == nil && !more {
+			err = v.rest(ctx)
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// rest waits until there may be something new.
+func (v *visit) rest(ctx context.Context) error {
+	v.line.allow(roundBytes)
+	caps := v.client.Caps()
+	if !caps.Has(imap.CapIdle) && !caps.Has(imap.CapIMAP4rev2) {
+		if err := v.wait(ctx); err != nil {
+			return err
+		}
+		return v.client.Noop().Wait()
+	}
+	idle, err := v.client.Idle()
+	if err != nil {
+		return fmt.Errorf("wait for mail (IDLE): %w", err)
+	}
+	gone := v.wait(ctx)
+	if err := idle.Close(); err != nil {
+		return fmt.Errorf("end IDLE: %w", err)
+	}
+	return cmp.Or(gone, idle.Wait())
+}
+
+func (v *visit) wait(ctx context.Context) error {
+	soon := time.NewTimer(v.o.Mailbox.Every)
+	defer soon.Stop()
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-v.client.Closed():
+		return errors.New("the server closed the connection")
+	case <-v.news:
+	case <-soon.C:
+	}
+	return nil
+}
+
+// open connects, secures and logs in, all within DialTimeout.
+func (v *visit) open(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, v.o.DialTimeout)
+	defer cancel()
+	conn, err := v.o.Dial(ctx, "tcp", v.o.Mailbox.Server)
+	if err != nil {
+		return fmt.Errorf("connect: %w", err)
+	}
+	v.line = &rationed{Conn: conn}
+	v.line.allow(roundBytes)
+	stop := context.AfterFunc(ctx, func() { conn.Close() })
+	v.client, err = greetMailbox(v.line, v.o, &imapclient.UnilateralDataHandler{Mailbox: v.changed})
+	if err == nil {
+		if err = v.client.Login(v.o.Mailbox.Username, v.o.Mailbox.Password).Wait(); err != nil {
+			err = fmt.Errorf("log in: %w", err)
+		}
+	}
+	if !stop() && err == nil {
+		err = ctx.Err()
+	}
+	if err != nil {
+		conn.Close()
+		if v.client != nil {
+			v.client.Close()
+		}
+	}
+	return err
+}
+
+// changed hears that the folder has another number of mails.
+func (v *visit) changed(*imapclient.UnilateralDataMailbox) {
+	select {
+	case v.news <- struct{}{}:
+	default:
+	}
+}
+
+// greetMailbox starts the session, and TLS where it is wanted.
+func greetMailbox(conn net.Conn, o Options, news *imapclient.UnilateralDataHandler) (*imapclient.Client, error) {
+	host, _, err := net.SplitHostPort(o.Mailbox.Server)
+	if err != nil {
+		return nil, err
+	}
+	conf := &tls.Config{ServerName: host, RootCAs: o.RootCAs, MinVersion: tls.VersionTLS12}
+	options := &imapclient.Options{TLSConfig: conf, UnilateralDataHandler: news}
+	switch o.Mailbox.TLS {
+	case StartTLS: // an error if the server does not offer it
+		return imapclient.NewStartTLS(conn, options)
+	case ImplicitTLS:
+		conn = tls.Client(conn, conf)
+	}
+	c := imapclient.New(conn, options)
+	return c, c.WaitGreeting()
+}
+
+// round takes what is new; more tells that there is still more.
+func (v *visit) round() (more bool, err error) {
+	v.line.allow(roundBytes)
+	since := v.o.Now().Add(-v.o.Lifetime - 24*time.Hour) // IMAP knows days only; older mail has expired
+	if !v.o.ClockTrusted() {
+		since = time.Time{}
+	}
+	criteria := &imap.SearchCriteria{NotFlag: []imap.Flag{imap.FlagSeen}, Since: since}
+	found, err := v.client.UIDSearch(criteria, nil).Wait()
+	if err != nil {
+		return false, fmt.Errorf("look for new mail: %w", err)
+	}
+	uids, more := v.unseen(found)
+	if len(uids) == 0 {
+		return false, nil
+	}
+	v.line.allow(roundBytes)
+	letters, err := v.addressed(uids)
+	if err != nil {
+		return false, err
+	}
+	for _, l := range letters {
+		v.line.allow(v.o.MaxMessageBytes + roundBytes)
+		if err := v.take(l); err != nil {
+			return false, err
+		}
+	}
+	return more, nil
+}
+
+// unseen picks from what the server found the mails to look at now. It may name
+// any range of numbers, so none is written out.
+func (v *visit) unseen(found *imap.SearchData) (uids []imap.UID, more bool) {
+	now := v.o.Now()
+	for uid, when := range v.again {
+		if len(uids) < roundMails && !now.Before(when) {
+			uids = append(uids, uid)
+			delete(v.again, uid)
+		}
+	}
+	set, _ := found.All.(imap.UIDSet)
+	slices.SortFunc(set, func(a, b imap.UIDRange) int { return cmp.Compare(a.Start, b.Start) })
+	for _, r := range set {
+		for uid := max(r.Start, v.next); uid <= r.Stop && uid != lastUID; uid++ {
+			if len(uids) >= roundMails {
+				return uids, true
+			}
+			uids = append(uids, uid)
+			v.next = uid + 1
+		}
+	}
+	return uids, false
+}
+
+// lastUID is never looked at: nothing comes after it.
+const lastUID = ^imap.UID(0)
+
+// rationed is a connection from which only so much may be read until more is
+// allowed: a server's answers have no limit of their own.
+type rationed struct {
+	net.Conn
+	left atomic.Int64
+}
+
+var errTooMuch = errors.New("the server sends more than it was asked for")
+
+// blame names the reason for which a conversation broke off.
+func (r *rationed) blame(err error) error {
+	if r.left.Load() <= 0 {
+		return errTooMuch
+	}
+	return err
+}
+
+func (r *rationed) allow(n int64) { r.left.Store(n) }
+
+func (r *rationed) Read(p []byte) (int, error) {
+	left := r.left.Load()
+	if left <= 0 {
+		return 0, errTooMuch
+	}
+	n, err := r.Conn.Read(p[:min(int64(len(p)), left)])
+	r.left.Add(int64(-n))
+	return n, err
+}

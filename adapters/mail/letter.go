@@ -1,0 +1,214 @@
+package mail
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"github.com/emersion/go-imap/v2"
+	"github.com/emersion/go-imap/v2/imapclient"
+	gomail "github.com/emersion/go-message/mail"
+	"github.com/emersion/go-smtp"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+)
+
+// letter is a mail in the mailbox that is addressed to stations, or a report
+// about a mail of ours.
+type letter struct {
+	uid     imap.UID
+	size    int64
+	to      []string
+	bounced string
+}
+
+// addressed picks those of the mails that are for us, by To and Cc. The rest
+// belongs to somebody else who reads the same mailbox, and stays unseen.
+func (v *visit) addressed(uids []imap.UID) ([]letter, error) {
+	head := &imap.FetchItemBodySection{Specifier: imap.PartSpecifierHeader, HeaderFields: []string{"To", "Cc"}, Peek: true}
+	fetch := v.client.Fetch(imap.UIDSetNum(uids...), &imap.FetchOptions{UID: true, RFC822Size: true, BodySection: []*imap.FetchItemBodySection{head}})
+	defer fetch.Close()
+	var letters []letter
+	for range len(uids) {
+		data := fetch.Next()
+		if data == nil {
+			break
+		}
+		mail, err := data.Collect()
+		if err != nil {
+			return nil, fmt.Errorf("read to whom mail is: %w", err)
+		}
+		if !slices.Contains(uids, mail.UID) {
+			continue
+		}
+		l := letter{uid: mail.UID, size: mail.RFC822Size}
+		if l.to, l.bounced = v.recipients(mail.FindBodySection(head)); len(l.to) > 0 || l.bounced != "" {
+			letters = append(letters, l)
+		}
+	}
+	if err := fetch.Close(); err != nil {
+		return nil, fmt.Errorf("read to whom mail is: %w", err)
+	}
+	return letters, nil
+}
+
+// recipients reads the stations in To and Cc, or the message that a report to a
+// bounce address is about.
+func (in *intake) recipients(head []byte) (to []string, bounced string) {
+	r, err := gomail.CreateReader(bytes.NewReader(head))
+	if err != nil {
+		return nil, ""
+	}
+	for _, key := range []string{"To", "Cc"} {
+		list, _ := r.Header.AddressList(key)
+		for _, a := range list {
+			local, ours := in.o.localPart(a.Address)
+			if id, ok := bouncedID(in.o.BounceKey, local); ours && ok {
+				return nil, id
+			}
+			station, ok := stationIn(local)
+			if ours && ok && !slices.Contains(to, station) && len(to) <= maxRecipients {
+				to = append(to, station)
+			}
+		}
+	}
+	return to, ""
+}
+
+// take takes one mail over and marks it as seen, and as flagged when it was
+// refused for good, so that whoever opens the mailbox finds it.
+func (v *visit) take(l letter) error {
+	raw, err := v.read(l)
+	if err != nil {
+		return err
+	}
+	refused := v.judge(l, raw)
+	if refused != nil && v.passes(refused) {
+		v.log.Info("mail left for later", "err", refused)
+		if len(v.again) < mostAgain {
+			v.again[l.uid] = v.o.Now().Add(againAfter)
+		}
+		return nil
+	}
+	flags := []imap.Flag{imap.FlagSeen}
+	if refused != nil {
+		flags = append(flags, imap.FlagFlagged)
+	}
+	store := v.client.Store(imap.UIDSetNum(l.uid), &imap.StoreFlags{Op: imap.StoreFlagsAdd, Silent: true, Flags: flags}, nil)
+	if err := store.Close(); err != nil {
+		return fmt.Errorf("mark a mail as seen: %w", err)
+	}
+	return nil
+}
+
+// read fetches a whole mail, without marking it. nil: it is too large.
+func (v *visit) read(l letter) ([]byte, error) {
+	if l.size > v.o.MaxMessageBytes {
+		return nil, nil
+	}
+	whole := &imap.FetchItemBodySection{Peek: true}
+	fetch := v.client.Fetch(imap.UIDSetNum(l.uid), &imap.FetchOptions{UID: true, BodySection: []*imap.FetchItemBodySection{whole}})
+	defer fetch.Close()
+	data := fetch.Next()
+	if data == nil {
+		return nil, cmpError(fetch.Close(), "a mail is gone")
+	}
+	for item := data.Next(); item != nil; item = data.Next() {
+		body, ok := item.(imapclient.FetchItemDataBodySection)
+		if !ok || body.Literal == nil {
+			continue
+		}
+		raw, err := io.ReadAll(io.LimitReader(body.Literal, v.o.MaxMessageBytes+1))
+		if err != nil {
+			return nil, fmt.Errorf("read a mail: %w", err)
+		}
+		if int64(len(raw)) > v.o.MaxMessageBytes {
+			return nil, nil
+		}
+		return raw, nil
+	}
+	return nil, cmpError(fetch.Close(), "the server gives no text of a mail")
+}
+
+func cmpError(err error, or string) error {
+	if err != nil {
+		return err
+	}
+	return errors.New(or)
+}
+
+// judge hands a mail over; what is wrong with it comes back, counted. Nobody
+// waits for an answer here, so a writer who is known to be himself, and may write
+// to that station, is told by the bridge.
+func (v *visit) judge(l letter, raw []byte) error {
+	if raw == nil {
+		return v.counted(reply(552, 5, 3, 4, "the mail has more than %d bytes", v.o.MaxMessageBytes))
+	}
+	if l.bounced != "" {
+		return v.counted(v.takeReport(raw, l.bounced))
+	}
+	m, wrong := readMail(raw, v.o.Now())
+	if m == nil || m.from == "" {
+		return v.counted(wrong)
+	}
+	if err := v.proven(m, raw, l.to); err != nil {
+		return v.counted(err)
+	}
+	m.fetched = true
+	if wrong == nil {
+		return v.counted(v.handOver(m, l.to))
+	}
+	m.unfit = unfit(wrong)
+	if m.unfit == nil || automatic(m.header) {
+		return v.counted(wrong)
+	}
+	return v.counted(v.handOver(m, l.to[:1]))
+}
+
+// unfit puts a refusal for good into the bridge's words; nil: it is none.
+func unfit(err error) *message.Unfit {
+	if r, ok := errors.AsType[*refusal](err); ok {
+		return &message.Unfit{Code: r.code, Why: r.why}
+	}
+	if answer, ok := errors.AsType[*smtp.SMTPError](err); ok && !answer.Temporary() {
+		return &message.Unfit{Code: link.CodeNotText, Why: answer.Message}
+	}
+	return nil
+}
+
+// counted counts and logs a refusal that the bridge has not counted.
+func (in *intake) counted(err error) error {
+	if err == nil {
+		return nil
+	}
+	r, ok := errors.AsType[*refusal](err)
+	switch {
+	case ok && r.counted:
+	case ok:
+		in.host.Count(r.code)
+	default:
+		in.host.Count("smtp")
+	}
+	in.log.Info("mail refused", "why", printable(err.Error()))
+	return err
+}
+
+// passes tells whether a refusal is only for now.
+func (v *visit) passes(err error) bool {
+	if r, ok := errors.AsType[*refusal](err); ok {
+		return answers[r.code].code/100 == 4
+	}
+	answer, ok := errors.AsType[*smtp.SMTPError](err)
+	return !ok || answer.Temporary()
+}
+
+// automatic tells whether a program wrote the mail: nobody answers those (RFC
+// 3834 section 2).
+func automatic(h gomail.Header) bool {
+	auto := strings.TrimSpace(h.Get("Auto-Submitted"))
+	return auto != "" && !strings.HasPrefix(strings.ToLower(auto), "no") || h.Has("Precedence") || h.Has("List-Id") || h.Has(markHeader)
+}

@@ -1,0 +1,407 @@
+package mail
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"io"
+	"log"
+	"math/big"
+	"net"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/emersion/go-imap/v2"
+	"github.com/emersion/go-imap/v2/imapserver"
+	"github.com/emersion/go-imap/v2/imapserver/imapmemserver"
+
+	"posthouse/adapters/adaptertest"
+	"posthouse/adapters/mail/dovecottest"
+	"posthouse/bridge/link"
+)
+
+const (
+	provider = "mx.provider.example"
+	passed   = "Authentication-Results: " + provider + "; dmarc=pass header.from=home.example\n"
+)
+
+// post is a mailbox on a server in memory.
+type post struct {
+	t    *testing.T
+	user *imapmemserver.User
+	addr string
+}
+
+func newPost(t *testing.T, caps ...imap.Cap) *post {
+	t.Helper()
+	p := &post{t: t, user: imapmemserver.NewUser("gateway", "secret")}
+	if err := p.user.Create("INBOX", nil); err != nil {
+		t.Fatal(err)
+	}
+	server := imapmemserver.New()
+	server.AddUser(p.user)
+	known := imap.CapSet{imap.CapIMAP4rev1: {}}
+	for _, c := range caps {
+		known[c] = struct{}{}
+	}
+	s := imapserver.New(&imapserver.Options{
+		NewSession: func(*imapserver.Conn) (imapserver.Session, *imapserver.GreetingData, error) {
+			return server.NewSession(), nil, nil
+		},
+		Caps: known, InsecureAuth: true, Logger: log.New(io.Discard, "", 0),
+	})
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.addr = l.Addr().String()
+	ended := make(chan struct{})
+	go func() { s.Serve(l); close(ended) }()
+	t.Cleanup(func() { s.Close(); <-ended })
+	return p
+}
+
+// lay puts a mail into the mailbox.
+func (p *post) lay(mail string) {
+	p.t.Helper()
+	if _, err := p.user.Append("INBOX", literal{bytes.NewReader([]byte(mail))}, &imap.AppendOptions{Time: time.Now()}); err != nil {
+		p.t.Fatal(err)
+	}
+}
+
+type literal struct{ *bytes.Reader }
+
+// count gives the number of mails that nobody has seen.
+func (p *post) unseen() uint32 {
+	p.t.Helper()
+	s, err := p.user.Status("INBOX", &imap.StatusOptions{NumUnseen: true})
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	return *s.NumUnseen
+}
+
+func (p *post) options(change func(*Options)) Options {
+	o := testOptions()
+	o.Mailbox = Mailbox{Server: p.addr, TLS: NoTLS, Username: "gateway", Password: "secret", Vouches: provider, Every: time.Hour}
+	if change != nil {
+		change(&o)
+	}
+	return o
+}
+
+// fetch runs a link on the mailbox.
+func (p *post) fetch(change func(*Options)) *gateway {
+	p.t.Helper()
+	a, err := New(p.options(change))
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	return runHost(p.t, a)
+}
+
+// until waits for what has to happen.
+func (g *gateway) until(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	defer cancel()
+	tick := time.NewTicker(20 * time.Millisecond) // the mailbox changes, and the host does not see it
+	defer tick.Stop()
+	for !ok() {
+		select {
+		case <-ctx.Done():
+			t.Fatalf("not within a minute: %s (kept %+v, counted %v, states %v)", what, g.host.Kept(), g.host.Counts(), g.host.States())
+		case <-tick.C:
+		}
+	}
+}
+
+func letterTo(to, head, body string) string {
+	return crlf(head + "From: qra@home.example\nTo: " + to + "\nSubject: water\nDate: " + time.Now().Format(time.RFC1123Z) +
+		"\nMessage-ID: <" + rand.Text() + "@home.example>\n\n" + body + "\n")
+}
+
+func TestMailIsFetchedAndMarkedAfterwards(t *testing.T) {
+	p := newPost(t, imap.CapIdle)
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	g := p.fetch(nil)
+	g.until(t, "the mail is taken over", func() bool { return len(g.host.Kept()) == 1 })
+	m := g.host.Kept()[0]
+	if m.From != "qra@home.example" || m.SenderCall != "N0QRA" || m.To != "N0QRB-9" || m.Text != "water: two cans" || !m.Fetched {
+		t.Errorf("took over %+v", m)
+	}
+	g.until(t, "the mail is seen", func() bool { return p.unseen() == 0 })
+
+	// With IDLE the server tells of the next one: Every is an hour.
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "three cans"))
+	g.until(t, "the second mail comes at once", func() bool { return len(g.host.Kept()) == 2 })
+}
+
+func TestMailIsFetchedWithoutIdle(t *testing.T) {
+	p := newPost(t)
+	g := p.fetch(func(o *Options) { o.Mailbox.Every = 50 * time.Millisecond })
+	g.until(t, "the mailbox is open", g.host.Up)
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	g.until(t, "the mail is taken over", func() bool { return len(g.host.Kept()) == 1 && p.unseen() == 0 })
+}
+
+// What is not on disk must not look as if it were.
+func TestMailStaysUnseenWhileTheStoreFails(t *testing.T) {
+	p := newPost(t, imap.CapIdle)
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	var now clock
+	a, err := New(p.options(func(o *Options) { o.Now, o.Mailbox.Every = now.read, 50*time.Millisecond }))
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := &gateway{Adapter: a, host: &adaptertest.Host{}}
+	g.host.FailNext(errors.New("no room"))
+	g.runOn(t)
+	g.until(t, "the store fails", func() bool { return len(g.host.Offered()) == 1 })
+	if p.unseen() != 1 {
+		t.Error("the mail is marked as seen, and is not on disk")
+	}
+	now.add(againAfter)
+	g.until(t, "it is taken over later", func() bool { return len(g.host.Kept()) == 1 && p.unseen() == 0 })
+}
+
+func TestWhatIsNotForAStationIsLeftAlone(t *testing.T) {
+	p := newPost(t, imap.CapIdle)
+	p.lay(letterTo("treasurer@club.example", passed, "the bill"))
+	p.lay(letterTo("gateway@"+domain, passed, "for nobody on the air"))
+	p.lay(letterTo("gateway+n0qrb-9@"+domain, passed, "two cans"))
+	g := p.fetch(func(o *Options) { o.Mailbox.Address = "gateway@" + domain })
+	g.until(t, "the mail for the station is taken over", func() bool { return len(g.host.Kept()) == 1 && p.unseen() == 2 })
+	if to := g.host.Kept()[0].To; to != "N0QRB-9" || len(g.host.Offered()) != 1 {
+		t.Errorf("took over %+v", g.host.Offered())
+	}
+}
+
+func TestWhoWroteAFetchedMail(t *testing.T) {
+	own := "Authentication-Results: " + provider + "; "
+	for _, c := range []struct {
+		name, head string
+		taken      bool
+	}{
+		{"the provider's DMARC passed", passed, true},
+		{"a folded line with comments, as large providers write it",
+			own + "\n dkim=pass header.i=@home.example header.s=s1 header.b=Ab12;\n spf=pass (" + provider + ": domain of qra@home.example designates 192.0.2.1 as permitted sender) smtp.mailfrom=qra@home.example;\n dmarc=pass (p=NONE sp=NONE dis=NONE) header.from=home.example\n", true},
+		{"an aligned signature passed", own + "dkim=pass header.d=home.example\n", true},
+		{"a signature by its identity", own + "dkim=pass header.i=@home.example\n", true},
+		{"a foreign signature passed", own + "dkim=pass header.d=evil.example\n", false},
+		{"DMARC passed for another domain", own + "dmarc=pass header.from=evil.example\n", false},
+		{"SPF alone", own + "spf=pass smtp.mailfrom=qra@home.example\n", false},
+		{"everything failed", own + "dkim=fail header.d=home.example; dmarc=fail header.from=home.example\n", false},
+		{"no result (RFC 8601 appendix B.2)", own + "none\n", false},
+		{"somebody else's word", "Authentication-Results: mx.evil.example; dmarc=pass header.from=home.example\n", false},
+		{"the provider's name further down came with the mail", own + "dmarc=fail header.from=home.example\n" + passed, false},
+		{"nobody's word", "", false},
+		{"broken", own + ";;dmarc==pass header.from=home.example\n", false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := newPost(t, imap.CapIdle)
+			p.lay(letterTo("n0qrb-9@"+domain, c.head, "two cans"))
+			g := p.fetch(nil)
+			g.until(t, "the mail is seen", func() bool { return p.unseen() == 0 })
+			if taken := len(g.host.Kept()) == 1; taken != c.taken {
+				t.Errorf("taken over: %v, counted %v", taken, g.host.Counts())
+			}
+			if n := g.host.Counts()[link.CodeBadSignature]; !c.taken && n != 1 {
+				t.Errorf("counted %v", g.host.Counts())
+			}
+		})
+	}
+}
+
+// In a mailbox nobody waits for the answer: who may write is told, by the bridge.
+func TestWhoIsToldOfARefusal(t *testing.T) {
+	cipher := "Content-Type: multipart/encrypted; protocol=\"application/pgp-encrypted\"; boundary=b\nMIME-Version: 1.0\n"
+	for _, c := range []struct {
+		name, mail string
+		told       string // the code, empty: nobody
+	}{
+		{"encrypted", letterTo("n0qrb@"+domain, passed+cipher, "--b\n\nx\n--b--"), link.CodeLooksEncrypted},
+		{"no text", strings.Replace(letterTo("n0qrb@"+domain, passed, ""), "Subject: water\r\n", "", 1), link.CodeNotText},
+		{"automatic", letterTo("n0qrb@"+domain, passed+"Auto-Submitted: auto-replied\n", "I am away"), ""},
+		{"a list", letterTo("n0qrb@"+domain, passed+"List-Id: <all.club.example>\n", "news"), ""},
+		{"not on the allow list", strings.ReplaceAll(letterTo("n0qrb@"+domain, passed, "hello"), "qra@home", "else@home"), ""},
+		{"not proven", letterTo("n0qrb@"+domain, cipher, "--b\n\nx\n--b--"), ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p := newPost(t, imap.CapIdle)
+			p.lay(c.mail)
+			g := p.fetch(nil)
+			g.until(t, "the mail is seen", func() bool { return p.unseen() == 0 })
+			offered := g.host.Offered()
+			switch {
+			case c.told == "" && len(offered) != 0:
+				t.Errorf("the bridge got %+v", offered)
+			case c.told != "" && (len(offered) != 1 || offered[0].Unfit == nil || offered[0].Unfit.Code != c.told):
+				t.Errorf("the bridge got %+v, want %s", offered, c.told)
+			}
+		})
+	}
+}
+
+func TestAReportFromTheMailboxReopensTheMail(t *testing.T) {
+	p := newPost(t, imap.CapIdle)
+	bounce, err := bouncing(testKey).bounceAddress("A1B2C")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.lay(crlf("From: mailer-daemon@far.example\nTo: " + bounce + `
+Subject: failed
+Content-Type: multipart/report; report-type=delivery-status; boundary=b
+
+--b
+Content-Type: message/delivery-status
+
+Reporting-MTA: dns; far.example
+
+Final-Recipient: rfc822; friend@far.example
+Action: failed
+Status: 5.1.1
+--b--
+`))
+	g := p.fetch(nil)
+	g.until(t, "the report is taken over", func() bool { return len(g.host.Kept()) == 1 && p.unseen() == 0 })
+	if m := g.host.Kept()[0]; m.Acks != "A1B2C" || !m.Nak || m.From != "friend@far.example" {
+		t.Errorf("took over %+v", m)
+	}
+}
+
+// A server that answers without end must not fill the memory.
+func TestAServerThatNeverStopsIsLeft(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	sent := make(chan int, 1)
+	go func() {
+		c, err := l.Accept()
+		if err != nil {
+			return
+		}
+		defer c.Close()
+		n := 0
+		defer func() { sent <- n }()
+		r := bufio.NewReader(c)
+		fmt.Fprint(c, "* OK [CAPABILITY IMAP4rev1 IDLE] ready\r\n")
+		for _, answer := range []string{"ok logged in", "ok selected"} {
+			tag, _, _ := strings.Cut(mustLine(r), " ")
+			fmt.Fprintf(c, "* 1 EXISTS\r\n%s %s\r\n", tag, strings.ToUpper(answer[:2])+answer[2:])
+		}
+		mustLine(r)
+		fmt.Fprint(c, "* SEARCH")
+		for i := 1; i < 100<<20; i += 2 {
+			k, err := fmt.Fprintf(c, " %d", i)
+			if n += k; err != nil {
+				return
+			}
+		}
+	}()
+	p := &post{t: t, addr: l.Addr().String()}
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	g := p.fetch(nil)
+	n := <-sent
+	runtime.ReadMemStats(&after)
+	if n > 20<<20 {
+		t.Errorf("read %d bytes of an endless answer", n)
+	}
+	if grown := int64(after.HeapAlloc) - int64(before.HeapAlloc); grown > 64<<20 {
+		t.Errorf("the heap grew by %d bytes", grown)
+	}
+	g.until(t, "the trouble is told", func() bool {
+		return slices.ContainsFunc(g.host.States(), func(s adaptertest.State) bool {
+			return !s.Up && strings.Contains(s.Why, "more than it was asked for")
+		})
+	})
+}
+
+func mustLine(r *bufio.Reader) string { line, _ := r.ReadString('\n'); return line }
+
+// The real server: TLS, its own IDLE, its own idea of flags.
+func TestMailboxOfDovecot(t *testing.T) {
+	cert, key, roots := certificate(t)
+	d := dovecottest.Start(t, cert, key)
+	d.Deliver(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	d.Deliver(letterTo("treasurer@club.example", passed, "the bill"))
+	p := &post{t: t, addr: d.Addr}
+	withTLS := func(o *Options) {
+		o.RootCAs = roots
+		o.Mailbox.TLS, o.Mailbox.Username, o.Mailbox.Password = ImplicitTLS, dovecottest.User, dovecottest.Password
+	}
+	g := p.fetch(withTLS)
+	g.until(t, "the first mail", func() bool { return len(g.host.Kept()) == 1 })
+	d.Deliver(letterTo("n0qrb-9@"+domain, passed, "three cans"))
+	g.until(t, "IDLE tells of the second", func() bool { return len(g.host.Kept()) == 2 })
+	d.Deliver(letterTo("n0qrb-9@"+domain, "", "forged"))
+	g.until(t, "two are seen, the forged one is flagged, too, the treasurer's is as it was", func() bool {
+		marks := d.Marks()
+		slices.Sort(marks)
+		return slices.Equal(marks, []string{"", "FS", "S", "S"}) || slices.Equal(marks, []string{"FS", "S", "S", "new"})
+	})
+	if err := g.stop(); !errors.Is(err, context.Canceled) {
+		t.Errorf("ends with %v", err)
+	}
+
+	g = p.fetch(func(o *Options) { withTLS(o); o.Mailbox.Password = "wrong" })
+	g.until(t, "the wrong password is told", func() bool {
+		s := g.host.States()
+		return strings.Contains(s[len(s)-1].Why, "log in") && !strings.Contains(s[len(s)-1].Why, "wrong")
+	})
+	g = p.fetch(func(o *Options) { withTLS(o); o.RootCAs = x509.NewCertPool() })
+	g.until(t, "the unknown certificate is told", func() bool {
+		s := g.host.States()
+		return strings.Contains(s[len(s)-1].Why, "certificate")
+	})
+}
+
+// certificate makes a certificate for 127.0.0.1, as files for a server.
+func certificate(t *testing.T) (cert, key string, roots *x509.CertPool) {
+	t.Helper()
+	private, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	template := &x509.Certificate{
+		SerialNumber: big.NewInt(1), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		IsCA: true, BasicConstraintsValid: true,
+	}
+	der, err := x509.CreateCertificate(rand.Reader, template, template, &private.PublicKey, private)
+	if err != nil {
+		t.Fatal(err)
+	}
+	secret, err := x509.MarshalPKCS8PrivateKey(private)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cert, key = filepath.Join(t.TempDir(), "cert.pem"), filepath.Join(t.TempDir(), "key.pem")
+	for name, block := range map[string]*pem.Block{cert: {Type: "CERTIFICATE", Bytes: der}, key: {Type: "PRIVATE KEY", Bytes: secret}} {
+		if err := os.WriteFile(name, pem.EncodeToMemory(block), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := tls.LoadX509KeyPair(cert, key); err != nil {
+		t.Fatal(err)
+	}
+	roots = x509.NewCertPool()
+	roots.AppendCertsFromPEM(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}))
+	return cert, key, roots
+}
