@@ -42,7 +42,7 @@ func (o *Options) compose(f link.Frame) (*outgoing, error) {
 	if err != nil {
 		return nil, fmt.Errorf("write a mail: %w", err)
 	}
-	if _, err := w.Write([]byte(dropControls(f.Text) + o.footer(f, out.notice))); err != nil {
+	if _, err := w.Write([]byte(body(f) + o.footer(f, out.notice))); err != nil {
 		return nil, fmt.Errorf("write a mail: %w", err)
 	}
 	if err := w.Close(); err != nil {
@@ -50,6 +50,15 @@ func (o *Options) compose(f link.Frame) (*outgoing, error) {
 	}
 	out.data = b.Bytes()
 	return out, nil
+}
+
+// body is what the station wrote; a form that came whole is laid out.
+func body(f link.Frame) string {
+	text := dropControls(f.Text)
+	if form := readForm(text); form != nil && f.Parts <= 1 && f.Message.Kind == message.Text {
+		return form.layOut(text)
+	}
+	return text
 }
 
 func checkRecipient(to string) error {
@@ -155,6 +164,9 @@ func subject(f link.Frame) string {
 	const most = 60 // bytes, so that it shows whole in a list of mails
 	m := f.Message
 	s := oneLine(m.Subject)
+	if form := readForm(f.Text); s == "" && form != nil {
+		s = oneLine(form[4])
+	}
 	if s == "" {
 		s = oneLine(f.Text)
 	}
