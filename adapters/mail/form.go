@@ -90,13 +90,17 @@ func readForm(text string) form {
 }
 
 func blockNumber(title string) int {
-	title = strings.ReplaceAll(title, "_", " ")
+	title = squeezed(title)
 	for _, b := range blocks {
-		if same := func(s string) bool { return strings.EqualFold(strings.ReplaceAll(s, " ", ""), strings.ReplaceAll(title, " ", "")) }; same(b.title) || slices.ContainsFunc(b.also, same) {
+		if squeezed(b.title) == title || slices.ContainsFunc(b.also, func(s string) bool { return squeezed(s) == title }) {
 			return b.number
 		}
 	}
 	return 0
+}
+
+func squeezed(title string) string {
+	return strings.ToLower(strings.NewReplacer(" ", "", "_", "").Replace(title))
 }
 
 // layOut gives the form as a person reads it, the text as it was sent below.
