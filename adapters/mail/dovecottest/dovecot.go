@@ -4,7 +4,6 @@
 package dovecottest
 
 import (
-	"context"
 	"fmt"
 	"net"
 	"os"
@@ -14,6 +13,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"posthouse/adapters/realtest"
 )
 
 // The one account.
@@ -21,8 +22,6 @@ const (
 	User     = "gateway"
 	Password = "club-secret"
 )
-
-const patience = 20 * time.Second
 
 // Dovecot is one server. It ends with the test.
 type Dovecot struct {
@@ -38,12 +37,9 @@ type Dovecot struct {
 // test for want of one.
 func Start(t testing.TB, cert, key string) *Dovecot {
 	t.Helper()
-	path, err := exec.LookPath("/usr/sbin/dovecot")
-	if err != nil {
-		missing(t, "Dovecot is not installed: apt-get install dovecot-imapd")
-	}
+	path := realtest.Program(t, "dovecot", "dovecot-imapd")
 	if os.Geteuid() != 0 {
-		missing(t, "Dovecot only runs as root here")
+		realtest.Missing(t, "Dovecot only runs as root here")
 	}
 	dir, err := os.MkdirTemp("", "dovecottest-") // its users cannot enter testing.TB's
 	if err != nil {
@@ -53,28 +49,10 @@ func Start(t testing.TB, cert, key string) *Dovecot {
 	if err := os.Chmod(dir, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	d := &Dovecot{Addr: freeAddress(t), t: t, dir: dir}
+	d := &Dovecot{Addr: realtest.FreeAddress(t), t: t, dir: dir}
 	d.configure(cert, key)
 	d.run(path)
 	return d
-}
-
-func missing(t testing.TB, why string) {
-	t.Helper()
-	if os.Getenv("POSTHOUSE_REQUIRE_REAL") == "1" {
-		t.Fatalf("%s, and POSTHOUSE_REQUIRE_REAL=1", why)
-	}
-	t.Skipf("%s, so this test against the real program is skipped", why)
-}
-
-func freeAddress(t testing.TB) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 // configure writes dovecot.conf (Dovecot 2.3, doc.dovecot.org/settings/core) and
@@ -145,19 +123,9 @@ func (d *Dovecot) run(path string) {
 		d.t.Fatal(err)
 	}
 	d.t.Cleanup(d.stop)
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
-	defer cancel()
-	for {
-		if c, err := net.DialTimeout("tcp", d.Addr, time.Second); err == nil {
-			c.Close()
-			return
-		}
-		select {
-		case <-ctx.Done():
-			log, _ := os.ReadFile(filepath.Join(d.dir, "log"))
-			d.t.Fatalf("Dovecot does not listen on %s:\n%s", d.Addr, log)
-		case <-time.After(50 * time.Millisecond):
-		}
+	if err := realtest.Listening(d.Addr); err != nil {
+		log, _ := os.ReadFile(filepath.Join(d.dir, "log"))
+		d.t.Fatalf("Dovecot does not listen on %s: %v\n%s", d.Addr, err, log)
 	}
 }
 
@@ -167,7 +135,7 @@ func (d *Dovecot) stop() {
 	go func() { d.cmd.Wait(); close(ended) }()
 	select {
 	case <-ended:
-	case <-time.After(patience):
+	case <-time.After(realtest.Patience):
 		d.cmd.Process.Kill()
 		<-ended
 	}

@@ -5,8 +5,6 @@
 package postfixtest
 
 import (
-	"bytes"
-	"context"
 	"fmt"
 	"net"
 	"os"
@@ -14,17 +12,11 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
-	"time"
+
+	"posthouse/adapters/realtest"
 )
-
-// Require is the variable that makes a missing program a failure instead of a
-// reason to skip.
-const Require = "POSTHOUSE_REQUIRE_REAL"
-
-const patience = 20 * time.Second
 
 // Options are what differs from one test to the next.
 type Options struct {
@@ -41,7 +33,7 @@ type Postfix struct {
 	dir  string
 	path string
 	cmd  *exec.Cmd // nil: not running
-	log  record
+	log  realtest.Log
 }
 
 // Start starts a mail system, or skips the test for want of one.
@@ -49,9 +41,9 @@ func Start(t testing.TB, o Options) *Postfix {
 	t.Helper()
 	p := &Postfix{t: t, path: Program(t, "postfix")}
 	if os.Geteuid() != 0 {
-		missing(t, "Postfix only runs as root")
+		realtest.Missing(t, "Postfix only runs as root")
 	}
-	p.Addr = freeAddress(t)
+	p.Addr = realtest.FreeAddress(t)
 	p.makeFolder()
 	p.configure(o)
 	t.Cleanup(p.Stop)
@@ -59,34 +51,11 @@ func Start(t testing.TB, o Options) *Postfix {
 	return p
 }
 
-// Program gives the path of a program, or skips the test for want of it.
+// Program gives the path of a program that mail is tested with, or skips the test
+// for want of it.
 func Program(t testing.TB, name string) string {
 	t.Helper()
-	for _, place := range []string{name, "/usr/sbin/" + name} { // not on everybody's PATH
-		if path, err := exec.LookPath(place); err == nil {
-			return path
-		}
-	}
-	missing(t, name+" is not installed: apt-get install postfix swaks")
-	return ""
-}
-
-func missing(t testing.TB, why string) {
-	t.Helper()
-	if os.Getenv(Require) == "1" {
-		t.Fatalf("%s, and %s=1", why, Require)
-	}
-	t.Skipf("%s, so this test against the real program is skipped", why)
-}
-
-func freeAddress(t testing.TB) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
+	return realtest.Program(t, name, "postfix swaks")
 }
 
 // makeFolder makes folders that Postfix's own user may enter: those of
@@ -196,31 +165,13 @@ func (p *Postfix) Restart() {
 	p.t.Helper()
 	p.cmd = exec.Command(p.path, "-c", filepath.Join(p.dir, "etc"), "start-fg")
 	p.cmd.Stdout, p.cmd.Stderr = &p.log, &p.log
-	p.cmd.WaitDelay = patience // its children hold the log open
+	p.cmd.WaitDelay = realtest.Patience // its children hold the log open
 	if err := p.cmd.Start(); err != nil {
 		p.t.Fatalf("start postfix: %v", err)
 	}
-	if err := p.listening(); err != nil {
+	if err := realtest.Listening(p.Addr); err != nil {
 		p.Stop()
 		p.t.Fatalf("postfix does not listen on %s: %v\n%s", p.Addr, err, p.Log())
-	}
-}
-
-func (p *Postfix) listening() error {
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
-	defer cancel()
-	again := time.NewTicker(10 * time.Millisecond)
-	defer again.Stop()
-	for {
-		conn, err := new(net.Dialer).DialContext(ctx, "tcp", p.Addr)
-		if err == nil {
-			return conn.Close()
-		}
-		select {
-		case <-again.C:
-		case <-ctx.Done():
-			return err
-		}
 	}
 }
 
@@ -247,21 +198,3 @@ func (p *Postfix) Log() string { return p.log.String() }
 
 // String names the mail system in a test's output.
 func (p *Postfix) String() string { return fmt.Sprintf("postfix at %s", p.Addr) }
-
-// record is a log that is written and read at once.
-type record struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (r *record) Write(b []byte) (int, error) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.b.Write(b)
-}
-
-func (r *record) String() string {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.b.String()
-}
