@@ -54,6 +54,7 @@ type Bridge struct {
 	kin    *siblings   // the other gateways of our meshes
 
 	journal *journal // what went out
+	day     *day     // what passed in the last 24 hours
 
 	farther  chan struct{} // somebody far away has just become of interest
 	stopping atomic.Bool
@@ -91,7 +92,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		return nil, fmt.Errorf("the gateway's call sign %q: %w", o.Config.Callsign, err)
 	}
 	b := &Bridge{
-		cfg: o.Config, own: own, store: o.Store, clock: o.Clock, meter: o.Meter, log: o.Log,
+		cfg: o.Config, own: own, store: o.Store, clock: o.Clock, log: o.Log,
 		byName:   map[string]*line{},
 		heard:    newHeardTable(),
 		rate:     rules.NewRate(rules.Limit{N: o.Config.Rate.Count, Per: o.Config.Rate.Per}),
@@ -103,6 +104,10 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		released: make(chan struct{}, 1),
 		farther:  make(chan struct{}, 1),
 	}
+	if b.day, err = newDay(ctx, o.Meter, o.Store, o.Clock.Age); err != nil {
+		return nil, fmt.Errorf("reading what passed in the last day: %w", err)
+	}
+	b.meter = b.day
 	b.journal = newJournal(o.JournalDir, o.Config.KeepLog, o.Log, o.Meter.JournalLost)
 	for _, cfg := range o.Config.Links {
 		l := o.Links[cfg.Name]

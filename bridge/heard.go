@@ -255,6 +255,7 @@ func (b *Bridge) saveHeard(ctx context.Context) {
 	}
 	b.heard.mu.Unlock()
 	put[clockKey] = b.savedClock()
+	maps.Copy(put, b.day.unsaved())
 	if _, err := b.store.Apply(ctx, queue.Op{Put: put, Lazy: true}); err != nil {
 		b.log.Error("writing down who was heard failed", "err", err)
 	}
