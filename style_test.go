@@ -107,7 +107,7 @@ func TestEveryPackageSaysWhatItIsFor(t *testing.T) {
 // what lies in its own folder.
 var (
 	leaves = []string{"bridge/message", "bridge/link", "bridge/clock", "bridge/presence", "bridge/fit", "bridge/callsign"}
-	pure   = append([]string{"bridge/rules", "bridge/airtime", "bridge/route", "bridge/config", "bridge/desk"}, leaves...)
+	pure   = append([]string{"bridge/rules", "bridge/airtime", "bridge/route", "bridge/config", "bridge/desk", "bridge/desk/report"}, leaves...)
 	queue  = append([]string{"queue"}, pure...)
 	core   = append([]string{"bridge"}, queue...)
 )

@@ -28,6 +28,7 @@ type Desk interface {
 	Log(ctx context.Context, span desk.Span, steps bool, each func(desk.Line) error) error
 	Recent(ctx context.Context, n int) ([]desk.Line, error)
 	Stations() []desk.Station
+	Day() []desk.Slot
 	Exercise() desk.Exercise
 	StartExercise(ctx context.Context, name, by string) (desk.Exercise, error)
 	StopExercise(ctx context.Context, by string) (desk.Exercise, error)

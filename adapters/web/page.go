@@ -27,6 +27,7 @@ type page struct {
 	door     door
 	hashing  chan struct{} // a place for the one password that is being checked
 	streams  chan struct{} // a place for each live client
+	reports  chan struct{} // a place for the one report that is being made
 	looks    looks
 }
 
@@ -41,7 +42,7 @@ var templates = template.Must(template.New("").Funcs(words).ParseFS(files, "page
 func newPage(ctx context.Context, p *Public, log *slog.Logger) *page {
 	return &page{
 		desk: p.Desk, healthy: p.Healthy, clock: p.ClockTrusted, operators: p.Operators, host: hostOf(p.Listen), log: log, end: ctx.Done(),
-		hashing: make(chan struct{}, 1), streams: make(chan struct{}, maxStreams),
+		hashing: make(chan struct{}, 1), streams: make(chan struct{}, maxStreams), reports: make(chan struct{}, 1),
 	}
 }
 
@@ -51,6 +52,9 @@ func (p *page) handler() http.Handler {
 	mux.HandleFunc("GET /{$}", p.reader(p.main))
 	mux.HandleFunc("GET /message", p.reader(p.message))
 	mux.HandleFunc("GET /events", p.reader(p.events))
+	mux.HandleFunc("GET /day", p.reader(p.day))
+	mux.HandleFunc("GET /more", p.reader(p.more))
+	mux.HandleFunc("GET /report", p.reader(p.report))
 	mux.HandleFunc("GET /login", p.loginForm)
 	mux.HandleFunc("POST /login", p.login)
 	mux.HandleFunc("POST /logout", p.operator(p.logout))
@@ -58,11 +62,15 @@ func (p *page) handler() http.Handler {
 	mux.HandleFunc("POST /order", p.operator(p.order))
 	mux.HandleFunc("POST /quiet", p.operator(p.quiet))
 	mux.HandleFunc("POST /resume", p.operator(p.resume))
+	mux.HandleFunc("POST /exercise/start", p.operator(p.startExercise))
+	mux.HandleFunc("POST /exercise/stop", p.operator(p.stopExercise))
+	mux.HandleFunc("POST /block", p.operator(p.block))
+	mux.HandleFunc("POST /unblock", p.operator(p.unblock))
 	assets, err := fs.Sub(files, "page")
 	if err != nil {
 		panic(err) // the folder is part of the program
 	}
-	for _, name := range []string{"style.css", "page.js", "icon.svg"} {
+	for _, name := range []string{"style.css", "page.js", "plots.js", "icon.svg", "uplot/uPlot.iife.min.js", "uplot/uPlot.min.css"} {
 		mux.HandleFunc("GET /page/"+name, func(w http.ResponseWriter, r *http.Request) { http.ServeFileFS(w, r, assets, name) })
 	}
 	return p.guard(mux)

@@ -41,6 +41,7 @@ type busyDesk struct {
 	rows     []desk.Row
 	recent   []desk.Line
 	stations []desk.Station
+	day      []desk.Slot
 	err      error // of orders
 
 	mu   sync.Mutex
@@ -76,7 +77,36 @@ func (d *busyDesk) Waiting() int                                     { return le
 func (d *busyDesk) Recent(context.Context, int) ([]desk.Line, error) { return d.recent, nil }
 func (d *busyDesk) Links() []desk.LinkState                          { return d.links }
 func (d *busyDesk) Stations() []desk.Station                         { return d.stations }
-func (d *busyDesk) Exercise() desk.Exercise                          { return desk.Exercise{Name: "AUTUMN"} }
+func (d *busyDesk) Day() []desk.Slot                                 { return d.day }
+func (d *busyDesk) Blocks() []desk.Block {
+	return []desk.Block{{Pattern: "*@junk.example", Why: "POSTHOUSE_BLOCK"}, {Pattern: "N0QRX", Why: "jams", Since: "1999-12-30T10:00:00Z"}}
+}
+func (d *busyDesk) Block(_ context.Context, pattern, why, by string) error {
+	d.tell("block", pattern, why, "by", by)
+	return d.err
+}
+func (d *busyDesk) Unblock(_ context.Context, pattern, by string) error {
+	d.tell("unblock", pattern, "by", by)
+	return d.err
+}
+func (d *busyDesk) StartExercise(_ context.Context, name, by string) (desk.Exercise, error) {
+	d.tell("start", name, "by", by)
+	return desk.Exercise{Name: name, Since: at(0)}, d.err
+}
+func (d *busyDesk) StopExercise(_ context.Context, by string) (desk.Exercise, error) {
+	d.tell("stop by", by)
+	return desk.Exercise{Name: "AUTUMN", Since: at(3 * time.Hour)}, d.err
+}
+func (d *busyDesk) Log(_ context.Context, s desk.Span, steps bool, each func(desk.Line) error) error {
+	d.tell("log", s.Since.Format(time.RFC3339), s.Until.Format(time.RFC3339), strconv.FormatBool(steps))
+	for _, l := range d.recent {
+		if err := each(l); err != nil {
+			return err
+		}
+	}
+	return d.err
+}
+func (d *busyDesk) Exercise() desk.Exercise { return desk.Exercise{Name: "AUTUMN"} }
 func (d *busyDesk) Story(_ context.Context, id string) (desk.Story, error) {
 	for _, r := range d.rows {
 		if r.ID == id {
@@ -86,7 +116,7 @@ func (d *busyDesk) Story(_ context.Context, id string) (desk.Story, error) {
 	return desk.Story{}, desk.ErrUnknown
 }
 func (d *busyDesk) Order(_ context.Context, o desk.Order) (desk.Story, error) {
-	d.tell(o.Do, o.ID, "by", o.By)
+	d.tell(strings.TrimSpace(o.Do+" "+o.ID+" "+o.Link), "by", o.By)
 	return desk.Story{}, d.err
 }
 func (d *busyDesk) Send(_ context.Context, m desk.Draft) (string, error) {
@@ -108,6 +138,21 @@ func at(ago time.Duration) desk.Moment {
 	return desk.Moment{At: time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).Add(-ago)}
 }
 
+// slots are a day on which something passed in the last two hours.
+func slots() []desk.Slot {
+	day := make([]desk.Slot, desk.DaySlots)
+	for i := range day {
+		day[i].At = at(time.Duration(desk.DaySlots-1-i) * desk.SlotTime).At
+	}
+	busy, late := &day[desk.DaySlots-20], &day[desk.DaySlots-2]
+	busy.Links = map[string]*desk.Traffic{"valley": {In: 12, Out: 7, Refused: 2, Air: 31.5}, "": {In: 1}, "gone": {Out: 1}}
+	late.Links = map[string]*desk.Traffic{"valley": {In: 3, Out: 2, Lost: 1, Air: 4.2}, "aprs": {In: 1, Out: 4}}
+	busy.Delays.Note(4 * time.Second)
+	busy.Delays.Note(9 * time.Minute)
+	late.Delays.Note(75 * time.Second)
+	return day
+}
+
 func ptr(f float64) *float64 { return &f }
 
 func newBusyDesk() *busyDesk {
@@ -115,6 +160,7 @@ func newBusyDesk() *busyDesk {
 		return desk.Head{ID: id, Accepted: at(ago), Kind: message.Text, Precedence: p, From: from, To: to, In: "valley", Text: text}
 	}
 	return &busyDesk{
+		day: slots(),
 		links: []desk.LinkState{
 			{Name: "valley", Kind: "mesh", Up: true, Transmits: true, Since: "1999-12-31T20:00:00Z", Air: ptr(0.37)},
 			{Name: "aprs", Kind: "aprs", Up: false, Transmits: true, Why: "no answer from the server", Since: "1999-12-31T23:40:00Z"},
@@ -243,12 +289,12 @@ func TestWhoMayRead(t *testing.T) {
 		{"through a proxy, RFC 7239", []string{"Forwarded", "for=192.0.2.9"}, 303},
 		{"through a proxy, logged in", []string{"Forwarded", "for=192.0.2.9", "Cookie", cookie}, 200},
 	} {
-		for _, path := range []string{"/", "/message?id=N0QRZ-10.12"} {
+		for _, path := range []string{"/", "/message?id=N0QRZ-10.12", "/report?form=csv&since=1999-12-31T00:00&until=2000-01-01T00:00", "/day", "/more"} {
 			w := request(p, "GET", path, nil, c.headers...)
 			if w.Code != c.want || c.want == 303 && w.Header().Get("Location") != "/login" {
 				t.Errorf("%s %s: %d, want %d", path, c.name, w.Code, c.want)
 			}
-			if calls := strings.Contains(w.Body.String(), "N0QRA-7"); calls != (c.want == 200) {
+			if calls := strings.Contains(w.Body.String(), "N0QRA-7"); strings.Contains(path, "N0QR") && calls != (c.want == 200) || calls && c.want != 200 {
 				t.Errorf("%s %s: shows call signs: %v", path, c.name, calls)
 			}
 		}
@@ -276,7 +322,7 @@ func TestEveryAnswerHasItsSecurityHeaders(t *testing.T) {
 func TestPageNeedsNoForeignHostAndNothingInline(t *testing.T) {
 	p := newTestPage(t, newBusyDesk())
 	cookie, _ := login(t, p)
-	for _, path := range []string{"/", "/login", "/message?id=N0QRZ-10.12", "/page/style.css", "/page/page.js"} {
+	for _, path := range []string{"/", "/login", "/more", "/message?id=N0QRZ-10.12", "/page/style.css", "/page/page.js", "/page/plots.js"} {
 		w := request(p, "GET", path, nil, "Cookie", cookie)
 		if w.Code != 200 {
 			t.Errorf("%s: %d", path, w.Code)
@@ -301,20 +347,26 @@ func TestOrdersReachTheDesk(t *testing.T) {
 		{"/order", url.Values{"order": {"release N0QRZ-10.7"}}, "release N0QRZ-10.7 by N0QRO", "goes on"},
 		{"/order", url.Values{"order": {"retry N0QRZ-10.7"}}, "retry N0QRZ-10.7 by N0QRO", "is tried now"},
 		{"/order", url.Values{"order": {"drop N0QRZ-10.7"}, "back": {"message"}}, "drop N0QRZ-10.7 by N0QRO", "is dropped"},
-		{"/order", url.Values{"order": {"move N0QRZ-10.7"}}, "", "the page has no such order"},
+		{"/order", url.Values{"order": {"move N0QRZ-10.7"}, "link": {"aprs"}}, "move N0QRZ-10.7 aprs by N0QRO", "is moved"},
+		{"/order", url.Values{"order": {"burn N0QRZ-10.7"}}, "", "the page has no such order"},
 		{"/order", url.Values{"by": {"N0QRX"}}, "", "the page has no such order"},
 		{"/quiet", url.Values{"link": {"all"}}, "quiet all by N0QRO", "Sending is stopped on all links."},
 		{"/quiet", url.Values{"link": {"valley"}}, "quiet valley by N0QRO", "Sending is stopped on valley."},
 		{"/resume", url.Values{"link": {"all"}}, "resume all by N0QRO", "Sending goes on, on all links."},
 		{"/send", url.Values{"to": {" N0QRB-9 "}, "text": {"hello"}, "precedence": {"priority"}}, "send N0QRB-9 hello priority by N0QRO", "in the queue as N0QRZ-10.99"},
 		{"/send", url.Values{"to": {"N0QRB-9"}, "text": {"hello"}, "precedence": {"flash"}}, "", "is none of emergency"},
+		{"/exercise/start", url.Values{"name": {" WINTER "}}, "start WINTER by N0QRO", "The exercise WINTER is going on"},
+		{"/exercise/stop", url.Values{}, "stop by N0QRO", `value="1999-12-31T21:00"`},
+		{"/block", url.Values{"who": {" N0QRX "}, "why": {"jams"}}, "block N0QRX jams by N0QRO", "N0QRX is blocked, and what waits"},
+		{"/unblock", url.Values{"who": {"N0QRX"}}, "unblock N0QRX by N0QRO", "N0QRX is not blocked any more"},
 	} {
 		c.form.Set("token", token)
 		w := request(p, "POST", c.path, c.form, "Cookie", cookie)
 		if got := d.wasTold(); w.Code != 303 || got != c.want {
 			t.Errorf("%s %v: %d, the desk was told %q, want %q", c.path, c.form, w.Code, got, c.want)
 		}
-		if body := request(p, "GET", w.Header().Get("Location"), nil, "Cookie", cookie).Body.String(); !strings.Contains(body, c.word) {
+		next, _, _ := strings.Cut(w.Header().Get("Location"), "#") // which a browser keeps to itself
+		if body := request(p, "GET", next, nil, "Cookie", cookie).Body.String(); !strings.Contains(body, c.word) {
 			t.Errorf("%s %v: the next page does not say %q", c.path, c.form, c.word)
 		}
 		if body := request(p, "GET", "/", nil, "Cookie", cookie).Body.String(); strings.Contains(body, `class="said`) {
@@ -359,7 +411,7 @@ func TestNobodyElseCanAct(t *testing.T) {
 		{"an old browser in a sandbox", token, []string{"Cookie", cookie, "Sec-Fetch-Site", "", "Origin", "null"}},
 		{"a name that points here", token, []string{"Cookie", cookie, "Host", "evil.example", "Origin", "http://evil.example"}},
 	} {
-		for _, path := range []string{"/order", "/send", "/quiet", "/resume", "/logout"} {
+		for _, path := range []string{"/order", "/send", "/quiet", "/resume", "/logout", "/exercise/start", "/exercise/stop", "/block", "/unblock"} {
 			form := url.Values{"token": {c.token}, "order": {"drop N0QRZ-10.12"}, "link": {"all"}, "to": {"N0QRB-9"}, "text": {"x"}, "precedence": {"routine"}}
 			w := request(p, "POST", path, form, c.headers...)
 			if got := d.wasTold(); got != "" || w.Code != 403 && w.Code != 421 {
@@ -502,8 +554,12 @@ func TestPageLooksAsItDid(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := newTestPage(t, newBusyDesk())
 		cookie, token := login(t, p)
-		for name, headers := range map[string][]string{"read.html": nil, "operate.html": {"Cookie", cookie}} {
-			got := bytes.ReplaceAll(request(p, "GET", "/", nil, headers...).Body.Bytes(), []byte(token), []byte("TOKEN"))
+		for name, headers := range map[string][]string{"read.html": nil, "operate.html": {"Cookie", cookie}, "more.html": {"Cookie", cookie}} {
+			path := "/"
+			if name == "more.html" {
+				path = "/more"
+			}
+			got := bytes.ReplaceAll(request(p, "GET", path, nil, headers...).Body.Bytes(), []byte(token), []byte("TOKEN"))
 			file := filepath.Join("testdata", name)
 			if *update {
 				if err := os.WriteFile(file, got, 0o644); err != nil {
@@ -551,6 +607,36 @@ func TestLocator(t *testing.T) {
 	}{{48.14666, 11.60833, "JN58td"}, {0, 0, "JJ00aa"}, {-90, -180, "AA00aa"}, {90, 180, "RR99xx"}, {91, 0, ""}} {
 		if got := locator(&c.lat, &c.lon); got != c.want {
 			t.Errorf("%v %v: %q, want %q", c.lat, c.lon, got, c.want)
+		}
+	}
+}
+
+// The squares under the stations are those of their locators: the smallest that
+// are not too many, named where there is room. The middle of Munich's square of
+// TestLocator is at 48.1458 N, 11.625 E.
+func TestPlotNamesTheSquares(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		lat    float64 // of another station, due north of the first
+		want   []string
+		letter int
+	}{
+		{"a town", 48.27, []string{"JN58td", "JN58te", "JN58tf"}, 6},
+		{"a country", 53.5, []string{"JN58", "JO50", "JO53"}, 4},
+		{"a continent", 80, []string{"JN", "JP"}, 2},
+	} {
+		p := newPlot([]desk.Station{{Call: "A", Lat: ptr(48.1458), Lon: ptr(11.625)}, {Call: "B", Lat: &c.lat, Lon: ptr(11.625)}})
+		var names []string
+		for _, n := range p.Squares.Names {
+			names = append(names, n.Call)
+			if len(n.Call) != c.letter || n.X < 0 || n.X > plotWidth || n.Y < 0 || n.Y > plotHeight {
+				t.Errorf("%s: %+v", c.name, n)
+			}
+		}
+		for _, want := range c.want {
+			if !slices.Contains(names, want) {
+				t.Errorf("%s: no square %s among %q", c.name, want, names)
+			}
 		}
 	}
 }

@@ -13,6 +13,7 @@ import (
 // done are the orders that the page has, with its word when one is carried out.
 var done = map[string]string{
 	desk.Hold: "is held until you release it", desk.Release: "goes on", desk.Retry: "is tried now", desk.Drop: "is dropped",
+	desk.Move: "is moved",
 }
 
 // order does one thing with one message: the button's value is "hold N0QRZ-10.12".
@@ -21,7 +22,7 @@ func (p *page) order(w http.ResponseWriter, r *http.Request, s *session) {
 	word, known := done[do]
 	err := fmt.Errorf("%w: the page has no such order", desk.ErrUsage)
 	if known {
-		_, err = p.desk.Order(r.Context(), desk.Order{Do: do, ID: id, By: s.call})
+		_, err = p.desk.Order(r.Context(), desk.Order{Do: do, ID: id, Link: r.PostFormValue("link"), By: s.call})
 	}
 	back := "/"
 	if r.PostFormValue("back") == "message" {

@@ -15,7 +15,7 @@ const (
 
 // parts are the pieces of the page that are live, by the name of their template
 // and the id of their element.
-var parts = []string{"stop", "well", "waiting", "recent", "heard", "air"}
+var parts = []string{"stop", "well", "waiting", "recent", "heard", "air", "day"}
 
 // events sends each part of the page that has changed, as server-sent events
 // (HTML Living Standard, 9.2): "part" with the id and the new contents, and

@@ -38,6 +38,7 @@ type look struct {
 	Stations   []desk.Station
 	HeardAll   int
 	Map        *plot
+	Day        dayView
 }
 
 // looks keeps the last look, so that many readers cost no more than one.
@@ -96,6 +97,7 @@ func (p *page) takeLook(ctx context.Context) (*look, error) {
 	l.HeardAll = len(l.Stations)
 	l.Stations = l.Stations[:min(l.HeardAll, shownStations)]
 	l.Map = newPlot(l.Stations)
+	l.Day = newDay(p.desk.Day(), l.Links, l.At.Unsure)
 	l.AllQuiet = len(l.Links) > 0
 	for _, link := range l.Links {
 		l.AllQuiet = l.AllQuiet && link.Quiet

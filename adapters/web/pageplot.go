@@ -10,10 +10,11 @@ import (
 
 // plot is where the stations are, north up, without a map under it.
 type plot struct {
-	Dots  []dot
-	Width float64 // of the drawing; its height is plotHeight
-	Scale float64 // length of the scale bar
-	Km    string  // what that is
+	Dots    []dot
+	Squares squares
+	Width   float64 // of the drawing; its height is plotHeight
+	Scale   float64 // length of the scale bar
+	Km      string  // what that is
 }
 
 // dot is one station in the drawing.
@@ -29,8 +30,8 @@ type dot struct {
 const (
 	plotWidth, plotHeight = 400.0, 300.0
 	plotEdge              = 30.0
-	letterWidth           = 6.5
-	lineHeight            = 12.0
+	letterWidth           = 8.2
+	lineHeight            = 15.0
 	kmPerDegree           = 111.2 // of latitude, mean earth radius 6371 km
 	leastKm               = 0.5   // a plot is never smaller than that
 )
@@ -49,41 +50,56 @@ func newPlot(stations []desk.Station) *plot {
 	if len(at) == 0 {
 		return nil
 	}
-	east, north := inKm(at)
-	x0, x1 := bounds(east)
-	y0, y1 := bounds(north)
-	perKm := min((plotWidth-2*plotEdge)/(x1-x0), (plotHeight-2*plotEdge)/(y1-y0))
-	p := &plot{Width: plotWidth}
-	for i, s := range at {
-		p.Dots = append(p.Dots, dot{
-			X: round(plotWidth/2 + (east[i]-(x0+x1)/2)*perKm), Y: round(plotHeight/2 - (north[i]-(y0+y1)/2)*perKm),
-			Call: s.Call, Fresh: s.Fresh,
-		})
+	s := newSheet(at)
+	p := &plot{Width: plotWidth, Squares: s.squares()}
+	for _, one := range at {
+		p.Dots = append(p.Dots, dot{X: s.x(*one.Lon), Y: s.y(*one.Lat), Call: one.Call, Fresh: one.Fresh})
 	}
 	p.label()
-	km := math.Pow(10, math.Floor(math.Log10(100/perKm)))
+	km := math.Pow(10, math.Floor(math.Log10(100/s.perKm)))
 	for _, step := range []float64{5, 2} {
-		if km*step*perKm <= 100 {
+		if km*step*s.perKm <= 100 {
 			km *= step
 			break
 		}
 	}
-	p.Scale, p.Km = round(km*perKm), fmt.Sprintf("%g km", km)
+	p.Scale, p.Km = round(km*s.perKm), fmt.Sprintf("%g km", km)
 	return p
 }
 
-// inKm lays the stations flat around their middle.
-func inKm(at []desk.Station) (east, north []float64) {
-	lat0, lon0 := 0.0, *at[0].Lon
+// sheet lays a part of the earth flat around the middle of the stations.
+type sheet struct {
+	lon0, perLon float64 // a meridian, and km of a degree of longitude
+	east, north  float64 // the middle of the drawing in km, from lon0 and from the equator
+	perKm        float64 // units of the drawing
+}
+
+func newSheet(at []desk.Station) sheet {
+	lat0 := 0.0
 	for _, s := range at {
 		lat0 += *s.Lat / float64(len(at))
 	}
-	for _, s := range at {
-		lon := math.Remainder(*s.Lon-lon0, 360) // the short way round
-		east = append(east, lon*kmPerDegree*math.Cos(lat0*math.Pi/180))
-		north = append(north, *s.Lat*kmPerDegree)
+	s := sheet{lon0: *at[0].Lon, perLon: kmPerDegree * math.Cos(lat0*math.Pi/180)}
+	var east, north []float64
+	for _, one := range at {
+		east, north = append(east, s.lon(*one.Lon)*s.perLon), append(north, *one.Lat*kmPerDegree)
 	}
-	return east, north
+	x0, x1 := bounds(east)
+	y0, y1 := bounds(north)
+	s.east, s.north = (x0+x1)/2, (y0+y1)/2
+	s.perKm = min((plotWidth-2*plotEdge)/(x1-x0), (plotHeight-2*plotEdge)/(y1-y0))
+	return s
+}
+
+// lon is how far east of lon0, the short way round.
+func (s sheet) lon(lon float64) float64 { return math.Remainder(lon-s.lon0, 360) }
+
+func (s sheet) x(lon float64) float64 {
+	return round(plotWidth/2 + (s.lon(lon)*s.perLon-s.east)*s.perKm)
+}
+
+func (s sheet) y(lat float64) float64 {
+	return round(plotHeight/2 - (lat*kmPerDegree-s.north)*s.perKm)
 }
 
 func bounds(list []float64) (low, high float64) {
@@ -98,7 +114,8 @@ func bounds(list []float64) (low, high float64) {
 }
 
 // label writes each call sign that covers no dot and no call sign before it;
-// the others show theirs on pointing, and the table has them all.
+// the others show theirs on pointing, and the table has them all. Names of
+// squares make room for both.
 func (p *plot) label() {
 	var taken []box
 	for _, d := range p.Dots {
@@ -116,6 +133,9 @@ func (p *plot) label() {
 			taken = append(taken, words)
 		}
 	}
+	p.Squares.Names = slices.DeleteFunc(p.Squares.Names, func(n dot) bool {
+		return slices.ContainsFunc(taken, box{n.X, n.Y - lineHeight, n.X + letterWidth*float64(len(n.Call)), n.Y}.meets)
+	})
 }
 
 // box is a part of the drawing.

@@ -49,6 +49,7 @@ func (p *page) main(w http.ResponseWriter, r *http.Request, s *session) {
 type storyView struct {
 	view
 	Story desk.Story
+	Links []string // by which it may be sent instead
 }
 
 // message tells everything of one message.
@@ -66,7 +67,13 @@ func (p *page) message(w http.ResponseWriter, r *http.Request, s *session) {
 	if s != nil {
 		v.Said, v.Draft = s.told()
 	}
-	p.show(w, http.StatusOK, "message.gohtml", storyView{v, story})
+	var links []string
+	for _, l := range p.desk.Links() {
+		if len(story.Ways) != 1 || story.Ways[0].Link != l.Name {
+			links = append(links, l.Name)
+		}
+	}
+	p.show(w, http.StatusOK, "message.gohtml", storyView{v, story, links})
 }
 
 // words are what the templates need to speak to people.
@@ -79,6 +86,8 @@ var words = template.FuncMap{
 	"precedences": func() []string { return []string{"routine", "welfare", "priority", "emergency"} },
 	"linkWord":    linkWord,
 	"since":       since,
+	"took":        func(f *float64) string { return desk.Brief(time.Duration(*f * float64(time.Second))) },
+	"air":         func(f float64) string { return fmt.Sprintf("%.0f s", f) },
 	"number":      func(f *float64) string { return fmt.Sprintf("%.1f", *f) },
 }
 

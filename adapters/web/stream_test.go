@@ -56,6 +56,7 @@ func (d desktop) StopExercise(context.Context, string) (desk.Exercise, error) {
 func (desktop) QuietLinks() []string     { return nil }
 func (desktop) Blocks() []desk.Block     { return nil }
 func (desktop) Links() []desk.LinkState  { return nil }
+func (desktop) Day() []desk.Slot         { return nil }
 func (desktop) Stations() []desk.Station { return nil }
 func (desktop) Exercise() desk.Exercise  { return desk.Exercise{} }
 func (d desktop) Waiting() int           { return d.rows }

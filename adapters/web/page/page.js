@@ -14,6 +14,7 @@ function put(part) {
   box.innerHTML = part.html; // made and escaped by the gateway
   if (at) document.getElementById(at)?.focus({ preventScroll: true });
   if (part.id === "well") well(before);
+  if (part.id === "day") dispatchEvent(new Event("day")); // plots.js draws it
 }
 
 const heading = () => document.querySelector("#well h2")?.textContent ?? "";
