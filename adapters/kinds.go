@@ -3,6 +3,7 @@
 package adapters
 
 import (
+	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"fmt"
@@ -111,6 +112,34 @@ func newTrunk(l config.Link, n Needs) (link.Link, error) {
 		o.Groups = append(o.Groups, strings.ToUpper(g))
 	}
 	return broker.NewTrunk(o)
+}
+
+// FindTwin listens on a trunk for another gateway with our own call sign.
+func FindTwin(ctx context.Context, l config.Link, call string, wall func() (time.Time, bool), listen time.Duration) (bool, error) {
+	t := l.Trunk
+	key, err := signingKey(t.SigningKeyFile)
+	if err != nil {
+		return false, fmt.Errorf("trunk link %s: _SIGNING_KEY_FILE %s: %w", l.Name, t.SigningKeyFile, err)
+	}
+	return broker.FindTwin(ctx, broker.TrunkOptions{
+		Name: l.Name, Call: call, BrokerURL: t.BrokerURL, Username: t.Username, Password: t.Password.Reveal(),
+		CAFile: t.CAFile, CertFile: t.CertFile, KeyFile: t.KeyFile, TopicRoot: t.TopicRoot, Key: key, Wall: wall,
+	}, listen)
+}
+
+// RestoredMarks gives the marks of a trunk as they have to be after a restore.
+func RestoredMarks(l config.Link, marks map[string][]byte, now time.Time) (map[string][]byte, error) {
+	believed := &envelope.Trust{}
+	if path := l.Trunk.TrustFile; path != "" {
+		b, err := os.ReadFile(path)
+		if err == nil {
+			believed, err = envelope.ParseTrust(b)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("_TRUST_FILE %s: %w", path, err)
+		}
+	}
+	return broker.RestoredMarks(marks, believed, now)
 }
 
 func signingKey(path string) (envelope.Key, error) {

@@ -104,7 +104,7 @@ func (b *Bridge) look(ctx context.Context, seq uint64) (queue.Op, bool) {
 	}
 	at := b.stamp()
 	if at.Age >= r.Until {
-		told := b.mayTell(&r.Message)
+		told := !r.Restored && b.mayTell(&r.Message) // of what a backup brought back nobody knows how it ended
 		return queue.Op{Seq: seq, Change: b.expire(at, told)}, true
 	}
 	return b.stillWaiting(r, at), true

@@ -3,6 +3,7 @@ package bridge
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -66,6 +67,28 @@ func (b *Bridge) Order(ctx context.Context, o desk.Order) (desk.Story, error) {
 	return b.story(r), nil
 }
 
+// OrderRestored does with every message that a backup brought back, and that
+// nobody has decided about, what the operator says: release or drop. It returns
+// how many that were; after an error some may be done.
+func (b *Bridge) OrderRestored(ctx context.Context, o desk.Order) (n int, err error) {
+	if o.Do != desk.Release && o.Do != desk.Drop {
+		return 0, cannot("what a backup brought back can be released or dropped as a whole; for %s name a message", o.Do)
+	}
+	err = b.walk(ctx, true, 0, func(r *queue.Record) (bool, error) {
+		if !r.Restored {
+			return true, nil
+		}
+		one := o
+		one.ID = b.id(r.Seq)
+		if _, err := b.Order(ctx, one); err != nil && !errors.Is(err, desk.ErrUsage) { // one that has just ended is no error
+			return false, err
+		}
+		n++
+		return true, nil
+	})
+	return n, err
+}
+
 // carryOut changes each open delivery that the order fits. An order that fits
 // none is refused with the reason of the last one.
 func (o *order) carryOut(r *queue.Record, do func(*order, *queue.Record, int) ([]*queue.Record, error)) (out []*queue.Record, err error) {
@@ -89,6 +112,7 @@ func (o *order) carryOut(r *queue.Record, do func(*order, *queue.Record, int) ([
 	if did == 0 {
 		return nil, why
 	}
+	r.Restored = false
 	return out, nil
 }
 

@@ -23,7 +23,11 @@ type pace struct {
 	busy            atomic.Int64 // clock.Age until which the last frame and its repeats fill the channel
 }
 
-const airKey = "air/"
+const (
+	airKey = "air/"
+	// airUsed instead of what was sent: nobody knows, the hour counts as used.
+	airUsed = "used"
+)
 
 // shortestFrame is what the cost of a frame is taken as before it is fitted.
 const ackBytes = 24
@@ -46,7 +50,10 @@ func (b *Bridge) newPace(ctx context.Context, ln *line) (*pace, error) {
 	if err != nil {
 		return nil, err
 	}
-	if saved != nil {
+	switch {
+	case string(saved) == airUsed:
+		p.budget.Exhaust(b.clock.Age())
+	case saved != nil:
 		if err := p.budget.Load(saved); err != nil {
 			b.log.Error("what was sent in the last hour cannot be read; the hour counts as used", "link", ln.Name, "err", err)
 			p.budget.Exhaust(b.clock.Age())

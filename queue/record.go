@@ -40,6 +40,10 @@ type Record struct {
 	// never came, before it was given to another; at most MaxOffered.
 	Offered []string `cbor:"16,keyasint,omitempty"`
 
+	// Restored says that a backup brought it back, and that the operator has not
+	// yet said what is to become of it.
+	Restored bool `cbor:"17,keyasint,omitempty"`
+
 	// Returned are the gateways that handed the message back to this one: they
 	// wait for its outcome, too.
 	Returned []Return `cbor:"15,keyasint,omitempty"`

@@ -42,6 +42,7 @@ type sessionOptions struct {
 	ClientID           string // fixed: the broker keeps the session under it
 	Username, Password string
 	Topics             []string // filters, each at QoS 1
+	Clean              bool     // the broker forgets the session with the connection
 	Will               *will    // what the broker says for us when we vanish; nil: nothing
 }
 
@@ -394,7 +395,7 @@ func (c *connection) drain(first mqtt.Message) []mqtt.Message {
 func (s *session) options(ctx context.Context, opened func(net.Conn)) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions().AddBroker(s.opts.URL.String()).
 		SetClientID(s.opts.ClientID).SetUsername(s.opts.Username).SetPassword(s.opts.Password).
-		SetProtocolVersion(4).SetCleanSession(false).
+		SetProtocolVersion(4).SetCleanSession(s.opts.Clean).
 		SetAutoAckDisabled(true).SetOrderMatters(true).
 		SetAutoReconnect(false).SetConnectRetry(false). // run does that
 		SetConnectTimeout(connectWait).SetKeepAlive(keepAlive).SetPingTimeout(10 * time.Second).

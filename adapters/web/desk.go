@@ -25,6 +25,7 @@ type Desk interface {
 	Waiting() int
 	Story(ctx context.Context, id string) (desk.Story, error)
 	Order(ctx context.Context, o desk.Order) (desk.Story, error)
+	OrderRestored(ctx context.Context, o desk.Order) (n int, err error)
 	Log(ctx context.Context, span desk.Span, steps bool, each func(desk.Line) error) error
 	Recent(ctx context.Context, n int) ([]desk.Line, error)
 	Stations() []desk.Station
@@ -69,6 +70,7 @@ type (
 		Quiet    []string       `json:"quiet,omitempty"`
 		Blocks   []desk.Block   `json:"blocks,omitempty"`
 		Story    *desk.Story    `json:"story,omitempty"`
+		Messages *int           `json:"messages,omitempty"` // how many an order was carried out with
 		Exercise *desk.Exercise `json:"exercise,omitempty"`
 		Error    string         `json:"error,omitempty"`
 		Rule     string         `json:"rule,omitempty"` // the refusal code
@@ -79,7 +81,7 @@ type (
 const maxRequest = 64 << 10
 
 // control is what the socket serves.
-func control(d Desk) http.Handler {
+func control(d Desk) *http.ServeMux {
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST /send", handle(func(ctx context.Context, q desk.Draft, by string) (Answer, error) {
 		q.By = by
@@ -109,6 +111,10 @@ func control(d Desk) http.Handler {
 	}))
 	mux.HandleFunc("POST /order", handle(func(ctx context.Context, q desk.Order, by string) (Answer, error) {
 		q.By = by
+		if q.ID == desk.AllRestored {
+			n, err := d.OrderRestored(ctx, q)
+			return Answer{Messages: &n}, err
+		}
 		story, err := d.Order(ctx, q)
 		return Answer{Story: &story}, err
 	}))

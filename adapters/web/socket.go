@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
@@ -35,9 +36,12 @@ func ListenControl(dataDir string) (net.Listener, error) {
 	return ownUserOnly{l}, nil
 }
 
-// ServeControl serves the control socket until ctx ends, and closes it.
-func ServeControl(ctx context.Context, l net.Listener, d Desk, log *slog.Logger) {
-	serve(ctx, l, control(d), log)
+// ServeControl serves the control socket until ctx ends, and closes it. backup
+// writes a backup of the gateway.
+func ServeControl(ctx context.Context, l net.Listener, d Desk, backup func(context.Context, io.Writer) error, log *slog.Logger) {
+	mux := control(d)
+	mux.HandleFunc("POST /backup", sendBackup(backup, log))
+	serve(ctx, l, mux, log)
 }
 
 // serve runs an HTTP server with tight limits until ctx ends.

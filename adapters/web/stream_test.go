@@ -42,6 +42,7 @@ func (d desktop) Log(context.Context, desk.Span, bool, func(desk.Line) error) er
 func (d desktop) Recent(context.Context, int) ([]desk.Line, error)                  { return nil, d.err }
 func (d desktop) Story(context.Context, string) (desk.Story, error)                 { return desk.Story{}, d.err }
 func (d desktop) Order(context.Context, desk.Order) (desk.Story, error)             { return desk.Story{}, d.err }
+func (d desktop) OrderRestored(context.Context, desk.Order) (int, error)            { return d.rows, d.err }
 func (d desktop) Send(context.Context, desk.Draft) (string, error)                  { return "", d.err }
 func (d desktop) Quiet(context.Context, string, string) error                       { return d.err }
 func (d desktop) Resume(context.Context, string, string) error                      { return d.err }
@@ -72,7 +73,7 @@ func serveDesk(t *testing.T, d Desk) (dir string) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	var serving sync.WaitGroup
-	serving.Go(func() { ServeControl(ctx, l, d, slog.New(slog.DiscardHandler)) })
+	serving.Go(func() { ServeControl(ctx, l, d, nil, slog.New(slog.DiscardHandler)) })
 	t.Cleanup(func() { cancel(); serving.Wait() })
 	return dir
 }

@@ -132,6 +132,17 @@ func writeComment(b *strings.Builder, text string) {
 	b.WriteString(line + "\n")
 }
 
+// EnvFile writes NAME=VALUE strings as an environment file. A value of several
+// lines is for systemd and a shell; ParseEnvFile does not read it.
+func EnvFile(environ []string) string {
+	var b strings.Builder
+	for _, entry := range environ {
+		name, value, _ := strings.Cut(entry, "=")
+		b.WriteString(name + "=" + envQuote(value) + "\n")
+	}
+	return b.String()
+}
+
 var plainValue = regexp.MustCompile(`^[A-Za-z0-9_./:,@%+=-]*$`)
 
 // envQuote writes a value so that systemd and a shell read the same.

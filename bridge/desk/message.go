@@ -111,6 +111,10 @@ type Order struct {
 	By   string `json:"-"`              // who says so, for the log
 }
 
+// AllRestored is the ID of an Order that means every message that a backup
+// brought back and the operator has not decided about: to release or drop them.
+const AllRestored = "restored"
+
 // The orders.
 const (
 	Hold    = "hold"    // park it until Release

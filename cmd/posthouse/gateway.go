@@ -29,6 +29,13 @@ import (
 	"posthouse/queue/boltstore"
 )
 
+// What is in the data folder beside the control socket.
+const (
+	queueFile     = "queue.db"
+	bounceKeyFile = "bounce.key"
+	journalDir    = "air"
+)
+
 // gateway is everything of one daemon, put together and not yet running.
 type gateway struct {
 	cfg     *config.Config
@@ -52,12 +59,15 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 			g.close()
 		}
 	}()
+	if exists(filepath.Join(cfg.DataDir, unfinishedFile)) {
+		return g, fail(exitDisk, fmt.Errorf("a restore into %s did not come to its end: run 'posthouse restore' again", cfg.DataDir))
+	}
 	reg := prometheus.NewRegistry()
 	meter := metrics.New(reg, linkLabels(cfg), link.Codes)
 	v, c := build()
 	meter.Build(v, c)
 	g.pulse = &pulse{Meter: meter}
-	g.store, err = boltstore.Open(filepath.Join(cfg.DataDir, "queue.db"), boltstore.Options{Log: log, OnCommit: meter.Commit})
+	g.store, err = boltstore.Open(filepath.Join(cfg.DataDir, queueFile), boltstore.Options{Log: log, OnCommit: meter.Commit})
 	if err != nil {
 		return g, fail(exitDisk, err)
 	}
@@ -71,7 +81,7 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	}
 	g.bridge, err = bridge.New(ctx, bridge.Options{
 		Config: cfg, Links: g.links, Store: g.store, Clock: g.clock, Meter: g.pulse, Log: log,
-		JournalDir: filepath.Join(cfg.DataDir, "air"),
+		JournalDir: filepath.Join(cfg.DataDir, journalDir),
 	})
 	if err != nil {
 		return g, fail(exitConfig, err)
@@ -142,11 +152,12 @@ func (g *gateway) listen() (err error) {
 
 // run works until ctx ends or a link can never work, then stops everything and
 // writes down what is known.
-func (g *gateway) run(ctx context.Context) error {
+func (g *gateway) run(ctx context.Context, environ env) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var desk sync.WaitGroup
-	desk.Go(func() { web.ServeControl(ctx, g.control, g.bridge, g.log) })
+	save := &saver{g: g, environ: environ}
+	desk.Go(func() { web.ServeControl(ctx, g.control, g.bridge, save.save, g.log) })
 	if g.http != nil {
 		desk.Go(func() { g.public.Serve(ctx, g.http, g.log) })
 	}
@@ -192,7 +203,7 @@ func (g *gateway) snapshot() metrics.Snapshot {
 // bounceKey reads the secret that signs bounce addresses, and makes it at the
 // first start.
 func bounceKey(dir string) ([]byte, error) {
-	path := filepath.Join(dir, "bounce.key")
+	path := filepath.Join(dir, bounceKeyFile)
 	b, err := os.ReadFile(path)
 	switch {
 	case errors.Is(err, os.ErrNotExist):

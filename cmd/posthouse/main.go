@@ -38,6 +38,8 @@ type commands struct {
 	Stations stationsCmd `cmd:"" help:"Who was heard, on which link, when, how well."`
 	Log      logCmd      `cmd:"" help:"The station log: every message, and what became of it."`
 	Report   reportCmd   `cmd:"" help:"A report on a span of time, after an exercise: what arrived, when, and what did not."`
+	Backup   backupCmd   `cmd:"" help:"Write a copy of queue, keys, trust and settings into one file, while the gateway runs."`
+	Restore  restoreCmd  `cmd:"" help:"Bring a backup back, with the gateway stopped; what was open is held for you."`
 	Exercise exerciseCmd `cmd:"" help:"Start and stop an exercise, without a restart."`
 	Vet      vetCmd      `cmd:"" help:"Judge messages without sending them: JSON lines in, one JSON line out each."`
 	Airtime  airtimeCmd  `cmd:"" help:"Compute LoRa time on air, bit rate, and messages an hour."`

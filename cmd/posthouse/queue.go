@@ -239,10 +239,13 @@ type (
 	messageArg struct {
 		ID string `arg:"" help:"The message's id: N0QRZ-10.123, or just 123."`
 	}
+	messagesArg struct {
+		ID string `arg:"" help:"The message's id: N0QRZ-10.123, or just 123; restored: all that a restore has held."`
+	}
 	holdCmd      struct{ messageArg }
-	releaseCmd   struct{ messageArg }
+	releaseCmd   struct{ messagesArg }
 	retryCmd     struct{ messageArg }
-	dropCmd      struct{ messageArg }
+	dropCmd      struct{ messagesArg }
 	queueMoveCmd struct {
 		messageArg
 		Link string `arg:"" help:"The link to send it by."`
@@ -279,6 +282,9 @@ func order(w io.Writer, environ env, o desk.Order) error {
 	a, err := ask(environ, "order", o)
 	if err != nil {
 		return err
+	}
+	if a.Messages != nil {
+		fmt.Fprintf(w, "%s: %d restored messages\n", o.Do, *a.Messages)
 	}
 	if a.Story != nil {
 		fmt.Fprintf(w, "%s: %s\n", a.Story.ID, plain(result(&a.Story.Line)))

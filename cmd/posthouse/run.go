@@ -53,7 +53,7 @@ func (runCmd) Run(s streams, environ env) error {
 		daemon.SdNotify(false, daemon.SdNotifyStopping)
 		log.Info("stopping")
 	})
-	err = g.run(ctx)
+	err = g.run(ctx, environ)
 	if closed := g.close(); err == nil {
 		err = closed
 	}

@@ -88,7 +88,7 @@ func (d *demo) run(ctx context.Context, log *slog.Logger, settings []string) (*g
 		return nil, err
 	}
 	d.running.Go(func() {
-		if err := errors.Join(g.run(ctx), g.close()); err != nil {
+		if err := errors.Join(g.run(ctx, nil), g.close()); err != nil {
 			log.Error("a gateway of the demo failed", "gateway", cfg.Callsign, "err", err)
 		}
 	})

@@ -75,7 +75,7 @@ func (f *far) start() {
 		f.t.Fatal(err)
 	}
 	done := make(chan error, 1)
-	go func() { done <- f.gateway.run(ctx) }()
+	go func() { done <- f.gateway.run(ctx, nil) }()
 	f.end = func() {
 		cancel()
 		if err := <-done; err != nil {

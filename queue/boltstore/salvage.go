@@ -132,7 +132,12 @@ func moveInto(from, to string) error {
 	if err := os.Rename(from, to); err != nil {
 		return err
 	}
-	dir, err := os.Open(filepath.Dir(to))
+	return syncDir(filepath.Dir(to))
+}
+
+// syncDir has the disk keep which names a folder holds.
+func syncDir(name string) error {
+	dir, err := os.Open(name)
 	if err != nil {
 		return err
 	}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -214,16 +213,6 @@ func (s *Store) Stats() queue.Stats {
 		return nil
 	})
 	return st
-}
-
-// Backup writes a consistent copy of the data file while the store works on.
-func (s *Store) Backup(w io.Writer) error {
-	return s.view(context.Background(), func(tx *bolt.Tx) error {
-		if _, err := tx.WriteTo(w); err != nil {
-			return fmt.Errorf("copying the queue: %w", err)
-		}
-		return nil
-	})
 }
 
 func (s *Store) isClosing() bool {

@@ -1,0 +1,165 @@
+package broker
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"posthouse/adapters/broker/envelope"
+	"posthouse/bridge/presence"
+)
+
+// restoreJump is how far a restore moves the numbers of events on, in
+// milliseconds: beyond all that were given since the backup, even where the clock
+// is not set.
+const restoreJump = uint64(400 * 24 * time.Hour / time.Millisecond)
+
+// RestoredMarks gives the marks of a trunk (link.TrunkHost) as they have to be
+// when a backup brought them back: our own events are numbered beyond all that we
+// sent after it, so that others take them; of the believed gateways' events those
+// that were signed before now count as seen, so that nobody can play them to us
+// again. Their senders sign anew what they have no receipt of. A zero now, of a
+// clock that is not trusted, leaves the windows as they were.
+func RestoredMarks(marks map[string][]byte, believed *envelope.Trust, now time.Time) (map[string][]byte, error) {
+	out := map[string][]byte{}
+	var last uint64
+	if b := marks[numberMark]; len(b) > 0 {
+		if _, err := fmt.Sscanf(string(b), "%d", &last); err != nil {
+			return nil, fmt.Errorf("stored number %q: %w", b, err)
+		}
+	}
+	out[numberMark] = fmt.Append(nil, envelope.NextNumber(last, now)+restoreJump)
+	if now.IsZero() {
+		return out, nil
+	}
+	windows := map[string][]byte{}
+	for key, v := range marks {
+		if strings.HasPrefix(key, windowMark) {
+			windows[key] = v
+		}
+	}
+	for _, call := range believed.Calls() {
+		for _, key := range believed.Keys(call) {
+			mark := windowMark + key.Thumbprint()
+			windows[mark] = marks[mark]
+		}
+	}
+	for mark, v := range windows {
+		closed, err := closeWindow(v, uint64(now.UnixMilli()))
+		if err != nil {
+			return nil, fmt.Errorf("mark %s: %w", mark, err)
+		}
+		out[mark] = closed
+	}
+	return out, nil
+}
+
+// closeWindow counts every number up to one as seen.
+func closeWindow(stored []byte, upTo uint64) ([]byte, error) {
+	var w envelope.Window
+	if stored != nil {
+		if err := w.UnmarshalBinary(stored); err != nil {
+			return nil, err
+		}
+	}
+	if w.Highest() < upTo+envelope.WindowSize {
+		// Far enough on that all of the window lies behind the last number to refuse.
+		if err := w.Take(upTo + envelope.WindowSize); err != nil {
+			return nil, err
+		}
+	}
+	return w.MarshalBinary()
+}
+
+// FindTwin listens on a trunk for a gateway that announces itself with our own
+// call sign and key: two of them would answer for the same messages. It connects
+// under another client id, so that it takes nobody's place, publishes nothing,
+// and listens until one is found, or as long as presence.Alive says that one may
+// be silent. An error says that the broker could not be asked.
+func FindTwin(ctx context.Context, o TrunkOptions, listen time.Duration) (bool, error) {
+	own, err := envelope.ParseTrust([]byte(o.Key.Public().JWK(o.Call)))
+	if err != nil {
+		return false, err
+	}
+	o.ReceiveOnly = true
+	t, err := NewTrunk(o)
+	if err != nil {
+		return false, err
+	}
+	filter, err := envelope.PresenceBy(t.opts.TopicRoot, t.opts.Call)
+	if err != nil {
+		return false, err
+	}
+	t.session.opts.Topics, t.session.opts.Clean, t.session.opts.ClientID = []string{filter}, true, t.session.opts.ClientID+"-restore"
+	w := &twinWatch{t: t, own: own, table: presence.NewTable(), up: make(chan struct{}), found: make(chan struct{})}
+	return w.run(ctx, listen)
+}
+
+// twinWatch is one look for a twin. Its fields but the channels are the session's.
+type twinWatch struct {
+	t         *Trunk
+	own       *envelope.Trust
+	table     *presence.Table
+	why       string // the session is not up
+	up, found chan struct{}
+	isUp, is  bool
+}
+
+func (w *twinWatch) run(parent context.Context, listen time.Duration) (bool, error) {
+	ctx, cancel := context.WithCancel(parent)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		_ = w.t.session.run(ctx, handler{take: w.take, state: w.state, drop: func(dropped) {}}) // it ends with ctx
+	}()
+	defer func() { cancel(); <-ended }()
+	select {
+	case <-w.up:
+	case <-parent.Done():
+		return false, parent.Err()
+	case <-time.After(connectWait + subscribeWait):
+		cancel()
+		<-ended
+		return false, fmt.Errorf("trunk link %s: %s", w.t.opts.Name, w.why)
+	}
+	select {
+	case <-w.found:
+		return true, nil
+	case <-parent.Done():
+		return false, parent.Err()
+	case <-time.After(listen):
+		return false, nil
+	}
+}
+
+func (w *twinWatch) state(up bool, why string) {
+	switch {
+	case up && !w.isUp:
+		w.isUp = true
+		close(w.up)
+	case !up && why != "stopped":
+		w.why = why
+	}
+}
+
+// take looks whether one of our own announcements is new.
+func (w *twinWatch) take(_ context.Context, packets []packet) error {
+	for _, p := range packets {
+		now, trusted := w.t.opts.Wall()
+		r, err := envelope.Open(p.payload, w.own, envelope.Want{Root: w.t.opts.TopicRoot, Topic: p.topic, Now: now, ClockTrusted: trusted})
+		if err != nil {
+			continue
+		}
+		b, ok := r.Body.(envelope.Presence)
+		if !ok || b.Gone {
+			continue
+		}
+		w.table.Hear(presence.Say{Mesh: b.Mesh, Call: r.Source, Boot: b.Boot, Count: b.Counter}, p.retained, time.Now())
+		if !w.is && w.table.IsAlive(r.Source, time.Now()) {
+			w.is = true
+			close(w.found)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,78 @@
+package boltstore
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	bolt "go.etcd.io/bbolt"
+)
+
+// Backup writes a consistent copy of the store while it works on. A reader that
+// is slow keeps pages from being used again, so that the file grows.
+func (s *Store) Backup(w io.Writer) error {
+	return s.view(context.Background(), func(tx *bolt.Tx) error {
+		if _, err := tx.WriteTo(w); err != nil {
+			return fmt.Errorf("copying the queue: %w", err)
+		}
+		return nil
+	})
+}
+
+// Unpack makes a store at path of what Backup wrote; there must be none yet. It
+// is complete once Close has returned without an error.
+func Unpack(path string) (io.WriteCloser, error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("unpacking the queue: %w", err)
+	}
+	return unpacking{f}, nil
+}
+
+type unpacking struct{ *os.File }
+
+func (u unpacking) Close() error { return errors.Join(u.Sync(), u.File.Close()) }
+
+// Lock keeps every other process from the store at path, as Open does, without
+// opening it, until the lock is closed.
+func Lock(path string) (io.Closer, error) {
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return nil, fmt.Errorf("making the folder of the queue: %w", err)
+	}
+	return lockFile(path + ".lock")
+}
+
+// Move gives the store at from, which nobody has open, another path on the same
+// file system; no store is no error. Hold the Lock of both.
+func Move(from, to string) error {
+	err := os.Rename(from, to)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("moving the queue: %w", err)
+	}
+	return errors.Join(syncDir(filepath.Dir(from)), syncDir(filepath.Dir(to)))
+}
+
+// Skip leaves out numbers, so that the next record has at least the number first.
+func (s *Store) Skip(ctx context.Context, first uint64) error {
+	return s.do(ctx, &call{ops: 1, carry: func(t *txn) error {
+		if t.records.Sequence() >= first {
+			return nil
+		}
+		return t.records.SetSequence(first - 1)
+	}})
+}
+
+// Last is the highest number that was ever given.
+func (s *Store) Last(ctx context.Context) (last uint64, err error) {
+	err = s.view(ctx, func(tx *bolt.Tx) error {
+		last = tx.Bucket(recordBucket).Sequence()
+		return nil
+	})
+	return last, err
+}
