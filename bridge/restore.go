@@ -150,7 +150,7 @@ func park(r *queue.Record, at queue.Stamp, why string) error {
 		if !d.State.Open() || d.State == queue.Passed || d.State == queue.Parked && r.Restored {
 			continue
 		}
-		d.State, d.Error = queue.Parked, why
+		d.State, d.Error = queue.Parked, "restored, may be out already"
 		r.Note(at, "parked", d.Link, why)
 		r.Restored = true
 	}

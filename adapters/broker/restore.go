@@ -2,8 +2,10 @@ package broker
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 
 	"posthouse/adapters/broker/envelope"
@@ -75,8 +77,8 @@ func closeWindow(stored []byte, upTo uint64) ([]byte, error) {
 // FindTwin listens on a trunk for a gateway that announces itself with our own
 // call sign and key: two of them would answer for the same messages. It connects
 // under another client id, so that it takes nobody's place, publishes nothing,
-// and listens until one is found, or as long as presence.Alive says that one may
-// be silent. An error says that the broker could not be asked.
+// and listens until one is found, or for so long; presence.Alive is how long one
+// may be silent. An error says that the broker could not be asked to the end.
 func FindTwin(ctx context.Context, o TrunkOptions, listen time.Duration) (bool, error) {
 	own, err := envelope.ParseTrust([]byte(o.Key.Public().JWK(o.Call)))
 	if err != nil {
@@ -92,54 +94,57 @@ func FindTwin(ctx context.Context, o TrunkOptions, listen time.Duration) (bool, 
 		return false, err
 	}
 	t.session.opts.Topics, t.session.opts.Clean, t.session.opts.ClientID = []string{filter}, true, t.session.opts.ClientID+"-restore"
-	w := &twinWatch{t: t, own: own, table: presence.NewTable(), up: make(chan struct{}), found: make(chan struct{})}
+	w := &twinWatch{t: t, own: own, table: presence.NewTable(), up: make(chan struct{}, 1), found: make(chan struct{}, 1), failed: make(chan error, 1)}
 	return w.run(ctx, listen)
 }
 
-// twinWatch is one look for a twin. Its fields but the channels are the session's.
+// twinWatch is one look for a twin.
 type twinWatch struct {
-	t         *Trunk
-	own       *envelope.Trust
-	table     *presence.Table
-	why       string // the session is not up
-	up, found chan struct{}
-	isUp, is  bool
+	t      *Trunk
+	own    *envelope.Trust
+	table  *presence.Table
+	up     chan struct{} // gets a word when the broker has granted the subscription
+	found  chan struct{} // gets one when a twin was heard
+	failed chan error    // the broker cannot be reached, or is lost
 }
 
 func (w *twinWatch) run(parent context.Context, listen time.Duration) (bool, error) {
 	ctx, cancel := context.WithCancel(parent)
-	ended := make(chan struct{})
-	go func() {
-		defer close(ended)
+	var session sync.WaitGroup
+	session.Go(func() {
 		_ = w.t.session.run(ctx, handler{take: w.take, state: w.state, drop: func(dropped) {}}) // it ends with ctx
-	}()
-	defer func() { cancel(); <-ended }()
-	select {
-	case <-w.up:
-	case <-parent.Done():
-		return false, parent.Err()
-	case <-time.After(connectWait + subscribeWait):
-		cancel()
-		<-ended
-		return false, fmt.Errorf("trunk link %s: %s", w.t.opts.Name, w.why)
-	}
-	select {
-	case <-w.found:
-		return true, nil
-	case <-parent.Done():
-		return false, parent.Err()
-	case <-time.After(listen):
-		return false, nil
+	})
+	defer session.Wait()
+	defer cancel()
+	var silent <-chan time.Time // from when the broker has granted the subscription
+	up := w.up
+	for {
+		select {
+		case <-up:
+			up, silent = nil, time.After(listen)
+		case <-silent:
+			return false, nil
+		case <-w.found:
+			return true, nil
+		case err := <-w.failed:
+			return false, fmt.Errorf("trunk link %s: %w", w.t.opts.Name, err)
+		case <-parent.Done():
+			return false, parent.Err()
+		}
 	}
 }
 
 func (w *twinWatch) state(up bool, why string) {
-	switch {
-	case up && !w.isUp:
-		w.isUp = true
-		close(w.up)
-	case !up && why != "stopped":
-		w.why = why
+	if up {
+		select {
+		case w.up <- struct{}{}:
+		default:
+		}
+		return
+	}
+	select {
+	case w.failed <- errors.New(why):
+	default:
 	}
 }
 
@@ -156,9 +161,11 @@ func (w *twinWatch) take(_ context.Context, packets []packet) error {
 			continue
 		}
 		w.table.Hear(presence.Say{Mesh: b.Mesh, Call: r.Source, Boot: b.Boot, Count: b.Counter}, p.retained, time.Now())
-		if !w.is && w.table.IsAlive(r.Source, time.Now()) {
-			w.is = true
-			close(w.found)
+		if w.table.IsAlive(r.Source, time.Now()) {
+			select {
+			case w.found <- struct{}{}:
+			default:
+			}
 		}
 	}
 	return nil

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -20,6 +21,7 @@ type restoreCmd struct {
 	Offline bool   `help:"Restore although no trunk can be asked whether another gateway runs with this call sign: you know that none does."`
 
 	listen time.Duration // to each trunk; 0: as long as a gateway may be silent
+	clock  *clock.Clock  // nil: this computer's
 }
 
 // What a restore leaves in the data folder.
@@ -43,7 +45,7 @@ func (c restoreCmd) Run(s streams, environ env) (err error) {
 		return fail(exitDisk, err)
 	}
 	defer lock.Close()
-	r := &restore{cmd: c, out: s.out, dir: dir, environ: environ, clock: clock.System(clock.Saved{})}
+	r := &restore{cmd: c, out: s.out, dir: dir, environ: environ, clock: cmp.Or(c.clock, clock.System(clock.Saved{}))}
 	if r.stage, err = os.MkdirTemp(dir, ".restore-*"); err != nil {
 		return fail(exitDisk, err)
 	}
