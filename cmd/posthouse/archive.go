@@ -44,15 +44,15 @@ var (
 	errNewer   = errors.New("the backup is of a newer posthouse; nothing was changed")
 )
 
-// archive is a backup that is being written.
-type archive struct {
+// packer is a backup that is being written.
+type packer struct {
 	tar  *tar.Writer
 	made time.Time
 	sums bytes.Buffer
 }
 
-func newArchive(w io.Writer, m manifest) (*archive, error) {
-	a := &archive{tar: tar.NewWriter(w), made: m.Made}
+func newArchive(w io.Writer, m manifest) (*packer, error) {
+	a := &packer{tar: tar.NewWriter(w), made: m.Made}
 	b, err := json.MarshalIndent(m, "", "  ")
 	if err != nil {
 		return nil, err
@@ -61,12 +61,12 @@ func newArchive(w io.Writer, m manifest) (*archive, error) {
 }
 
 // file adds an entry.
-func (a *archive) file(name string, content []byte) error {
+func (a *packer) file(name string, content []byte) error {
 	return a.copy(name, bytes.NewReader(content), int64(len(content)))
 }
 
 // copy adds an entry of so many bytes.
-func (a *archive) copy(name string, from io.Reader, size int64) error {
+func (a *packer) copy(name string, from io.Reader, size int64) error {
 	if err := a.tar.WriteHeader(&tar.Header{Typeflag: tar.TypeReg, Name: name, Mode: 0o600, Size: size, ModTime: a.made.Truncate(time.Second)}); err != nil {
 		return err
 	}
@@ -79,14 +79,14 @@ func (a *archive) copy(name string, from io.Reader, size int64) error {
 }
 
 // close writes the checksums, which say that all of it is there.
-func (a *archive) close() error {
+func (a *packer) close() error {
 	sums := bytes.Clone(a.sums.Bytes())
 	return errors.Join(a.file(checksumsName, sums), a.tar.Close())
 }
 
 // chunks writes a stream of unknown length as entries name/000001 and so on.
 type chunks struct {
-	a    *archive
+	a    *packer
 	name string
 	n    int
 	buf  []byte

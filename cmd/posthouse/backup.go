@@ -166,7 +166,7 @@ func (v *saver) save(ctx context.Context, w io.Writer) error {
 }
 
 // settings adds the variables, and the files that they name.
-func (v *saver) settings(a *archive) error {
+func (v *saver) settings(a *packer) error {
 	own := slices.DeleteFunc(slices.Clone(v.environ), func(entry string) bool { return !strings.HasPrefix(entry, config.Prefix) })
 	b, err := json.MarshalIndent(own, "", "  ")
 	if err != nil {
@@ -193,7 +193,7 @@ func (v *saver) settings(a *archive) error {
 
 // dataFiles adds what is in the data folder beside the queue: the key of bounce
 // addresses, and the journal of transmissions.
-func (v *saver) dataFiles(a *archive) error {
+func (v *saver) dataFiles(a *packer) error {
 	dir := v.g.cfg.DataDir
 	days, err := filepath.Glob(filepath.Join(dir, journalDir, "*.jsonl"))
 	if err != nil {
@@ -213,7 +213,7 @@ func (v *saver) dataFiles(a *archive) error {
 
 // addFile adds a file as long as it is now: the journal grows meanwhile. One that
 // has just been removed is none.
-func addFile(a *archive, name, path string) error {
+func addFile(a *packer, name, path string) error {
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil

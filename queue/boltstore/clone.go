@@ -34,7 +34,7 @@ func cloneMessage(m message.Message) message.Message {
 		m.Where.Alt, m.Where.Time = clonePointer(m.Where.Alt), cloneTime(m.Where.Time)
 	}
 	m.Hops = cloneSlice(m.Hops)
-	m.Left = 0 // the one field that is not kept
+	m.Left, m.Fetched, m.Unfit = 0, false, nil // what is not kept
 	return m
 }
 
