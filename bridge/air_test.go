@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"posthouse/bridge/airtime"
+	"posthouse/bridge/desk"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 )
@@ -170,6 +171,43 @@ func TestAnAckIsAwaitedForThreeRoundTrips(t *testing.T) {
 		full.Text = long(140)
 		if least := 3 * (channel(full) + channel(link.Frame{Text: "N0QRB-9 acknowledged"})); time.Since(start) < least-time.Millisecond {
 			t.Errorf("sent again after %v, three round trips take %v", time.Since(start), least)
+		}
+	})
+}
+
+// What waits shows as a time: for each message in the list, for the whole queue
+// as a metric, which falls to nothing with it.
+func TestExpectedWaitIsShown(t *testing.T) {
+	inWorld(t, slow, func(t *testing.T, w *world) {
+		wait := func() time.Duration {
+			return time.Duration(w.metric("posthouse_airtime_wait_seconds", "link", "hill") * float64(time.Second))
+		}
+		time.Sleep(2 * time.Second)
+		if got := wait(); got != 0 {
+			t.Errorf("an empty queue takes %v", got)
+		}
+		for i := range 60 { // some 600 s on the channel, of 288 an hour
+			w.says("valley", fmt.Sprintf("N0QR%c-7", 'E'+i%10), "ALL", fmt.Sprint(i), long(60))
+		}
+		w.collects("hill", 5*time.Minute)
+		var last time.Duration
+		err := w.bridge.Queue(t.Context(), 0, func(r desk.Row) error {
+			if r.Expected == nil {
+				t.Errorf("%s has no expected wait", r.ID)
+				return nil
+			}
+			last = max(last, time.Duration(*r.Expected*float64(time.Second)))
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := wait(); last < time.Hour/2 || got < last/2 || got > last*3/2 {
+			t.Errorf("the whole queue takes %v, its last message %v", got, last)
+		}
+		w.collects("hill", 6*time.Hour)
+		if got := wait(); got != 0 {
+			t.Errorf("%v when all has gone", got)
 		}
 	})
 }

@@ -17,12 +17,22 @@ func (b *Bridge) gauges() {
 	}) {
 		heard[e.link]++
 	}
+	stats := b.store.Stats() // counters: the queue is never walked for a gauge
 	for _, ln := range b.lines {
 		b.meter.StationsHeard(ln.Name, heard[ln.Name])
 		if ln.pace != nil {
 			b.meter.Airtime(ln.Name, ln.pace.budget.Used(now))
+			b.meter.AirtimeWait(ln.Name, ln.pace.expectedWait(now, waitingOn(stats, ln.Name)))
 		}
 	}
+}
+
+// waitingOn counts the open deliveries of a link.
+func waitingOn(s queue.Stats, link string) (n int64) {
+	for _, count := range s.Open[link] {
+		n += count
+	}
+	return n
 }
 
 // transmitted is told of each frame that a link has taken.

@@ -15,6 +15,7 @@ type Meter interface {
 	LinkHeard(link string, at time.Time)
 	Reconnected(link string)
 	Airtime(link string, usedRatio float64)
+	AirtimeWait(link string, expected time.Duration) // until all that waits on the link has gone
 	AirtimeSpent(link string, d time.Duration)
 	StationsHeard(link string, n int)
 	Clock(trusted bool)

@@ -21,6 +21,7 @@ type pace struct {
 	budget          *airtime.Budget
 	threeRoundTrips time.Duration
 	busy            atomic.Int64 // clock.Age until which the last frame and its repeats fill the channel
+	typical         atomic.Int64 // time on the channel of one delivery, a running mean
 }
 
 const (
@@ -61,6 +62,7 @@ func (b *Bridge) newPace(ctx context.Context, ln *line) (*pace, error) {
 	}
 	// There and back, each frame repeated across the mesh, three times over.
 	p.threeRoundTrips = 3 * time.Duration(m.Repeats) * (p.cost(m.MaxBytes) + p.cost(ackBytes))
+	p.typical.Store(int64(time.Duration(m.Repeats) * p.cost(m.MaxBytes))) // until something has been sent
 	return p, nil
 }
 
@@ -131,9 +133,29 @@ func (c *carrier) spend(ctx context.Context, t *trip) error {
 		return err
 	})
 	if err == nil {
-		p.busy.Store(int64(b.clock.Age().Add(req.Cost * time.Duration(c.ln.Mesh.Repeats))))
-		b.meter.AirtimeSpent(c.ln.Name, req.Cost*time.Duration(c.ln.Mesh.Repeats))
+		channel := req.Cost * time.Duration(c.ln.Mesh.Repeats)
+		p.busy.Store(int64(b.clock.Age().Add(channel)))
+		if f := t.frames[0]; f.Part <= 1 { // once a delivery
+			p.learn(channel * time.Duration(max(f.Parts, 1)))
+		}
+		b.meter.AirtimeSpent(c.ln.Name, channel)
 		b.meter.Airtime(c.ln.Name, p.budget.Used(b.clock.Age()))
 	}
 	return err
 }
+
+// learn takes one more delivery into the mean, of which the latest eight or so
+// make most.
+func (p *pace) learn(channel time.Duration) {
+	old := p.typical.Load()
+	p.typical.Store(old + (int64(channel)-old)/8)
+}
+
+// expectedWait says how long it takes until so many deliveries have gone.
+func (p *pace) expectedWait(now clock.Age, deliveries int64) time.Duration {
+	typical := max(p.typical.Load(), 1)
+	return p.budget.Drain(now, time.Duration(typical*min(deliveries, maxDrained/typical)))
+}
+
+// maxDrained bounds what is reckoned with: a century of waiting says enough.
+const maxDrained = int64(365 * 24 * time.Hour)

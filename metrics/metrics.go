@@ -43,6 +43,7 @@ type Metrics struct {
 	linkHeard    *prometheus.GaugeVec
 	reconnects   *prometheus.CounterVec
 	airtimeUsed  *prometheus.GaugeVec
+	airtimeWait  *prometheus.GaugeVec
 	airtimeSpent *prometheus.CounterVec
 	stations     *prometheus.GaugeVec
 	commitTime   prometheus.Histogram
@@ -91,6 +92,7 @@ func (m *Metrics) start(links []Link) {
 		}
 		if link.Kind == "mesh" {
 			m.airtimeUsed.WithLabelValues(link.Name)
+			m.airtimeWait.WithLabelValues(link.Name)
 			m.airtimeSpent.WithLabelValues(link.Name)
 		}
 	}
@@ -141,6 +143,12 @@ func (m *Metrics) Reconnected(link string) { m.reconnects.WithLabelValues(m.link
 // Airtime sets how much of its hourly budget a link has used, 1 being all.
 func (m *Metrics) Airtime(link string, usedRatio float64) {
 	m.airtimeUsed.WithLabelValues(m.link(link)).Set(usedRatio)
+}
+
+// AirtimeWait sets how long it takes, by the airtime budget, until all that waits
+// on a link has gone.
+func (m *Metrics) AirtimeWait(link string, expected time.Duration) {
+	m.airtimeWait.WithLabelValues(m.link(link)).Set(expected.Seconds())
 }
 
 // AirtimeSpent adds time on air that a link has spent, repeats included; a

@@ -457,3 +457,30 @@ func BenchmarkForecast(b *testing.B) {
 		budget.Forecast(0, queue)
 	}
 }
+
+// The wait of a whole queue, reckoned from its sum alone, is that of its last
+// frame, less what waiting for senders' shares and whole slots adds.
+func TestDrainAgreesWithTheForecastOfTheLast(t *testing.T) {
+	for _, n := range []int{1, 5, 20, 60, 99} {
+		for _, before := range []int{0, 10, 28} {
+			b := newBudget(t, Limits{Airtime: 10, Reserve: 20, Repeats: 3})
+			now := clock.Age(0)
+			for i := range before {
+				spend(t, b, now, routine(fmt.Sprint("before ", i%9), 3*time.Second))
+				now = now.Add(time.Minute)
+			}
+			var queue []Request
+			for i := range n {
+				queue = append(queue, routine(fmt.Sprint("sender ", i), 3*time.Second))
+			}
+			last := slices.Max(b.Forecast(now, queue))
+			got := b.Drain(now, time.Duration(n)*9*time.Second)
+			if got < last*7/10-10*time.Second || got > last*13/10+10*time.Second {
+				t.Errorf("%d frames behind %d: %v, the last one is to go after %v", n, before, got, last)
+			}
+		}
+	}
+	if got := newBudget(t, DefaultLimits).Drain(0, 0); got != 0 {
+		t.Errorf("nothing takes %v", got)
+	}
+}

@@ -35,6 +35,28 @@ func (b *Budget) Forecast(now clock.Age, queue []Request) []time.Duration {
 	return waits
 }
 
+// Drain says how long it takes until so much more time on the channel, repeats
+// included, has been spent on ordinary traffic: the wait of the last of a queue
+// of which only the sum is known. It looks at the hour's entries alone: each hour
+// what was spent in the one before comes back, at the same minutes.
+func (b *Budget) Drain(now clock.Age, channel time.Duration) time.Duration {
+	if channel <= 0 {
+		return 0
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.ledger.expire(now)
+	hours := (channel - 1) / b.limits.ordinary()
+	rest := channel - hours*b.limits.ordinary()
+	at := now
+	room := b.limits.ordinary() - b.ledger.sum(ordinary)
+	for i := 0; room < rest && i < len(b.ledger); i++ {
+		at = b.ledger[i].Until
+		room += ordinary(&b.ledger[i])
+	}
+	return max(hours*window+at.Sub(now), min(channel, window))
+}
+
 // play sends the frames of a queue in thought and notes when each goes. It
 // returns when the last one has gone.
 func (l Limits) play(led ledger, now clock.Age, queue []Request, indexes []int, waits []time.Duration) (end time.Duration) {
