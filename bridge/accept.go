@@ -200,6 +200,9 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	if err != nil {
 		return plan{err: err}
 	}
+	if b.isPart(ln, m) {
+		return b.planPart(ctx, ln, m, identity, same, known)
+	}
 	deliveries, ref := b.consider(ln, home, m, !known)
 	if m.Unfit != nil {
 		ref = &rules.Refusal{Code: m.Unfit.Code, Why: m.Unfit.Why}
@@ -327,7 +330,7 @@ func (b *Bridge) record(m *message.Message, deliveries []queue.Delivery) *queue.
 	if m.Kind == message.Text && !b.isGroup(m.To) {
 		r.Expires = min(r.Until, at.Age.Add(lookAgain(m.Precedence)))
 	}
-	if deliveries[0].State == queue.Local {
+	if deliveries[0].State == queue.Local || deliveries[0].State == queue.Gathering {
 		r.Expires = min(r.Until, deliveries[0].Due)
 	}
 	r.Note(at, "accepted", m.Link, b.wayOf(m, deliveries))
@@ -386,6 +389,8 @@ func (b *Bridge) wayOf(m *message.Message, to []queue.Delivery) string {
 			ways = append(ways, "kept as a shadow, another gateway transmits for this mesh")
 		case d.State == queue.Held:
 			ways = append(ways, "held until "+d.To+" is heard")
+		case d.State == queue.Gathering:
+			ways = append(ways, "gathered with the other parts of its text")
 		case d.State == queue.Local:
 			ways = append(ways, "local, "+d.To+" is on the same mesh")
 		case d.Gateway != "":

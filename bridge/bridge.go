@@ -52,6 +52,7 @@ type Bridge struct {
 	lately sync.Map    // station -> given: what is on its way to the disk; emptied with each purge
 	far    *far        // gateways beyond the trunks, and whom they hear
 	kin    *siblings   // the other gateways of our meshes
+	parts  *gatherings // parts of texts that wait for the others
 
 	journal *journal // what went out
 	day     *day     // what passed in the last 24 hours
@@ -101,6 +102,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		again:    newRepeats(),
 		far:      newFar(),
 		kin:      newSiblings(),
+		parts:    newGatherings(),
 		released: make(chan struct{}, 1),
 		farther:  make(chan struct{}, 1),
 	}
@@ -122,7 +124,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 	if b.table, err = routes(o.Config); err != nil {
 		return nil, fmt.Errorf("routes: %w", err)
 	}
-	if err := errors.Join(b.loadControls(ctx), b.loadHeard(ctx), b.loadBoot(ctx)); err != nil {
+	if err := errors.Join(b.loadControls(ctx), b.loadHeard(ctx), b.loadBoot(ctx), b.loadGatherings(ctx)); err != nil {
 		return nil, fmt.Errorf("reading what was set before: %w", err)
 	}
 	return b, nil

@@ -33,6 +33,7 @@ func (b *Bridge) clerk(ctx context.Context) {
 	tick := time.NewTicker(clerkEvery)
 	defer tick.Stop()
 	saved, purged := time.Now(), time.Now().Add(-purgeEvery)
+	b.joinWhole(ctx)
 	for {
 		select {
 		case <-ctx.Done():
@@ -106,6 +107,9 @@ func (b *Bridge) look(ctx context.Context, seq uint64) (queue.Op, bool) {
 	if at.Age >= r.Until {
 		told := !r.Restored && b.mayTell(&r.Message) // of what a backup brought back nobody knows how it ended
 		return queue.Op{Seq: seq, Change: b.expire(at, told)}, true
+	}
+	if r.Deliveries[0].State == queue.Gathering {
+		return b.endGathering(ctx, r, at)
 	}
 	return b.stillWaiting(r, at), true
 }

@@ -144,7 +144,7 @@ func (o *order) hold(r *queue.Record, i int) ([]*queue.Record, error) {
 	switch d.State {
 	case queue.Parked:
 		return nil, cannot("%s is held already", o.b.id(r.Seq))
-	case queue.Passed, queue.Shadow:
+	case queue.Passed, queue.Shadow, queue.Gathering:
 		return nil, cannot("%s: %s", o.b.id(r.Seq), o.b.waitsFor(d))
 	}
 	d.State, d.Error = queue.Parked, ""
@@ -178,6 +178,8 @@ func (o *order) retry(r *queue.Record, i int) ([]*queue.Record, error) {
 	switch {
 	case d.State == queue.Parked:
 		return nil, cannot("%s is held by the operator: release it", o.b.id(r.Seq))
+	case d.State == queue.Gathering:
+		return nil, cannot("%s waits for %s", o.b.id(r.Seq), o.b.waitsFor(d))
 	case d.State == queue.Passed || d.State == queue.Shadow:
 		return nil, cannot("%s: %s; 'posthouse queue move' takes it back", o.b.id(r.Seq), o.b.waitsFor(d))
 	case ln == nil:

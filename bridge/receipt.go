@@ -154,7 +154,7 @@ func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.
 	case queue.Delivered:
 		if b.takesReceipts(m) {
 			r.Receipted = at.Age
-			return []*queue.Record{b.receiptRecord(r, at, false)}
+			return b.receiptRecords(r, at, false)
 		}
 		if message.IsMail(m.From) {
 			return []*queue.Record{b.notice(m, r.Seq, at, deliveredText(m, at))}
@@ -165,7 +165,7 @@ func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.
 		}
 		out := []*queue.Record{b.notice(m, r.Seq, at, failedText(r))}
 		if b.takesReceipts(m) && r.Outcome == queue.Failed {
-			out = append(out, b.receiptRecord(r, at, true))
+			out = append(out, b.receiptRecords(r, at, true)...)
 		}
 		return out
 	}
@@ -192,15 +192,24 @@ func (b *Bridge) takesReceipts(m *message.Message) bool {
 	return m.OriginID != "" && ln != nil && ln.trunk == nil && ln.props.Acks && ln.MaySend()
 }
 
-// receiptRecord makes the end-to-end receipt that travels back to the writer.
-func (b *Bridge) receiptRecord(r *queue.Record, at queue.Stamp, nak bool) *queue.Record {
+// receiptRecords makes the end-to-end receipt that travels back to the writer:
+// one for each part that the text came in.
+func (b *Bridge) receiptRecords(r *queue.Record, at queue.Stamp, nak bool) []*queue.Record {
+	out := []*queue.Record{b.receiptRecord(r, r.Message.OriginID, at, nak)}
+	for _, id := range r.Message.PartIDs {
+		out = append(out, b.receiptRecord(r, id, at, nak))
+	}
+	return out
+}
+
+func (b *Bridge) receiptRecord(r *queue.Record, id string, at queue.Stamp, nak bool) *queue.Record {
 	m := &r.Message
 	out := &queue.Record{
 		About:    r.Seq,
 		Accepted: at,
 		Until:    at.Age.Add(receiptLifetime),
 		Message: message.Message{
-			Kind: message.Receipt, From: m.Replyable(), To: m.From, Acks: m.OriginID, Nak: nak,
+			Kind: message.Receipt, From: m.Replyable(), To: m.From, Acks: id, Nak: nak,
 			Precedence: m.Precedence, Filed: at.Wall,
 		},
 		Deliveries: []queue.Delivery{{Link: m.Link, To: m.From, State: queue.Ready}},
@@ -220,12 +229,13 @@ func (b *Bridge) repeatReceipt(ctx context.Context, seq uint64) {
 	if !b.again.due(seq, at.Age) {
 		return
 	}
+	seq = b.joinedInto(ctx, seq)
 	change := func(r *queue.Record) ([]*queue.Record, error) {
 		if r.Outcome != queue.Delivered || r.Receipted == 0 || at.Age.Sub(r.Receipted) < repeatEvery || !b.takesReceipts(&r.Message) {
 			return nil, queue.ErrSkip
 		}
 		r.Receipted = at.Age
-		return []*queue.Record{b.receiptRecord(r, at, false)}, nil
+		return b.receiptRecords(r, at, false), nil
 	}
 	if _, err := b.store.Apply(ctx, queue.Op{Seq: seq, Change: change, Urgent: true}); err != nil {
 		b.log.Warn("giving a receipt again failed; the writer will ask once more", "id", b.id(seq), "err", err)

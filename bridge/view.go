@@ -67,6 +67,8 @@ func (b *Bridge) waitsFor(d *queue.Delivery) string {
 		return d.Gateway + " has it, its end-to-end receipt is awaited"
 	case queue.Shadow:
 		return "another gateway of the mesh should have it in hand"
+	case queue.Gathering:
+		return "the other parts of its text"
 	}
 	stop := b.standstill(d.Link)
 	switch {

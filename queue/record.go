@@ -44,6 +44,9 @@ type Record struct {
 	// yet said what is to become of it.
 	Restored bool `cbor:"17,keyasint,omitempty"`
 
+	// Joined is the identity of the text that this part went on in.
+	Joined Identity `cbor:"18,keyasint,omitempty"`
+
 	// Returned are the gateways that handed the message back to this one: they
 	// wait for its outcome, too.
 	Returned []Return `cbor:"15,keyasint,omitempty"`
@@ -82,8 +85,8 @@ type Step struct {
 // State is where a delivery stands.
 type State string
 
-// The states. Ready, Later, Held, Parked, Local, Passed and Shadow are open, the
-// others are final.
+// The states. Ready, Later, Held, Parked, Local, Passed, Shadow and Gathering are
+// open, the others are final.
 const (
 	Ready  State = "ready"  // never transmitted; waits in its lane
 	Later  State = "later"  // waits until Due: after a temporary error, or for an acknowledgement
@@ -93,18 +96,20 @@ const (
 	Passed State = "passed" // another gateway has it; waits until Due for the end-to-end receipt
 	Shadow State = "shadow" // another gateway of this mesh should have it in hand; waits until Due for its word
 
+	Gathering State = "gathering" // a part of a longer text; waits until Due for the others
+
 	Delivered State = "delivered" // the addressee, or the mail server, confirmed
 	Sent      State = "sent"      // transmitted where no confirmation exists
 	Expired   State = "expired"
 	Failed    State = "failed"
 	Dropped   State = "dropped" // by the operator
-	Taken     State = "taken"   // another gateway of this mesh has it in hand
+	Taken     State = "taken"   // another gateway of this mesh has it in hand, or it went on within a longer text
 )
 
 // Open tells whether a delivery in this state still has something to do.
 func (s State) Open() bool {
 	switch s {
-	case Ready, Later, Held, Parked, Local, Passed, Shadow:
+	case Ready, Later, Held, Parked, Local, Passed, Shadow, Gathering:
 		return true
 	}
 	return false
@@ -117,7 +122,7 @@ type Delivery struct {
 	// Gateway is the far gateway that it goes to, on a trunk.
 	Gateway string    `cbor:"14,keyasint,omitempty"`
 	State   State     `cbor:"3,keyasint"`           //
-	Due     clock.Age `cbor:"4,keyasint,omitempty"` // for Ready (0: now), Later, Local, Passed
+	Due     clock.Age `cbor:"4,keyasint,omitempty"` // for Ready (0: now), Later, Local, Passed, Gathering
 
 	// Begun is set once the first frame has been offered to the link: the
 	// delivery has left its lane and holds up nobody behind it.

@@ -19,7 +19,7 @@ import (
 //   - Ready, and Later with Begun unset: in its Lane, by Seq. Only the first of a
 //     lane is a head; a head is listed by Heads once its Due has come, until then
 //     by Due. The others of the lane wait behind it, whatever their own Due.
-//   - Later with Begun set, Local, Passed, Shadow: listed by Due.
+//   - Later with Begun set, Local, Passed, Shadow, Gathering: listed by Due.
 //   - Held: listed by Held under the base call sign of To (callsign.Base; a To
 //     that is no call sign goes under itself).
 //   - Parked, and every final state: nowhere but in the record.

@@ -78,7 +78,7 @@ func appendDelivery(all []entry, r *queue.Record, i int) []entry {
 	switch {
 	case inLane(d):
 		all = append(all, entry{lanes, item(lanePrefix(r.LaneOf(d))), putAge(nil, d.Due)})
-	case d.State == queue.Later, d.State == queue.Local, d.State == queue.Passed, d.State == queue.Shadow:
+	case d.State == queue.Later, d.State == queue.Local, d.State == queue.Passed, d.State == queue.Shadow, d.State == queue.Gathering:
 		all = append(all, entry{later, item(putAge(putText(nil, d.Link), d.Due)), nil})
 	case d.State == queue.Held:
 		call := callsign.Base(d.To)

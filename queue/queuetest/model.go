@@ -178,7 +178,7 @@ func (m *model) due(link string, until clock.Age, n int) (all []queue.Item) {
 		}
 	}
 	m.each(func(r *queue.Record, i int, d *queue.Delivery) {
-		if d.Link == link && (d.State == queue.Later && d.Begun || d.State == queue.Local || d.State == queue.Passed || d.State == queue.Shadow) {
+		if d.Link == link && (d.State == queue.Later && d.Begun || d.State == queue.Local || d.State == queue.Passed || d.State == queue.Shadow || d.State == queue.Gathering) {
 			take(item(r, i))
 		}
 	})

@@ -62,7 +62,7 @@ var (
 	genPrec  = rapid.SampledFrom([]message.Precedence{message.Emergency, message.Routine})
 	genFrame = rapid.SampledFrom([]string{"", "f1", "f2"})
 	genState = rapid.SampledFrom([]queue.State{queue.Ready, queue.Ready, queue.Later, queue.Later, queue.Held, queue.Parked,
-		queue.Local, queue.Passed, queue.Shadow, queue.Sent, queue.Delivered, queue.Failed})
+		queue.Local, queue.Passed, queue.Shadow, queue.Gathering, queue.Sent, queue.Delivered, queue.Failed})
 	genDue = rapid.SampledFrom([]clock.Age{0, 0, 5, 10, 20})
 )
 

@@ -1,0 +1,357 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/fit"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/route"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// A text to the gateway itself begins with its address. One that another gateway
+// has split for its medium comes in parts, and only the first has the address:
+// they are gathered and become one text again, which then goes its way. Each
+// part is a record of its own from the moment it is taken over, so that a crash
+// loses none; if the others do not come in time, it goes on as it is.
+
+const (
+	gatherFor       = 10 * time.Minute // from the last part that came
+	gatherUrgentFor = time.Minute      // where a part speaks of an emergency
+	maxGatherings   = 500              // texts that wait for parts
+	maxGatheredOf   = 20               // parts of one text
+)
+
+// gatherings are the texts of which parts are missing. What it knows is on disk
+// too, and read again at the start.
+type gatherings struct {
+	mu   sync.Mutex
+	open map[gatherKey]*gathering
+
+	whole []*gathering // complete at the start; the clerk's alone
+}
+
+type gatherKey struct {
+	link, from, to string
+	of             int
+}
+
+// gathering is one text: its parts by number.
+type gathering struct {
+	parts map[int]gathered
+	last  clock.Age
+}
+
+type gathered struct {
+	seq uint64
+	m   message.Message
+}
+
+func newGatherings() *gatherings { return &gatherings{open: map[gatherKey]*gathering{}} }
+
+// partOf reads the number of a part, behind marks of exercises and times alone:
+// elsewhere people write 1/2, too.
+func partOf(m *message.Message) (k, n int, ok bool) {
+	rest := m.Text
+	for range 3 {
+		word, after, _ := strings.Cut(rest, " ")
+		switch {
+		case word == "EXERCISE", word == "TEST", isFilingTime(word):
+			rest = after
+		default:
+			k, n, ok = fit.Numbered(word + " ") // this word alone
+			return k, n, ok && n <= maxGatheredOf
+		}
+	}
+	return 0, 0, false
+}
+
+// isFilingTime knows the form 251405Z.
+func isFilingTime(word string) bool {
+	return len(word) == 7 && word[6] == 'Z' && strings.Trim(word[:6], "0123456789") == ""
+}
+
+func keyOf(m *message.Message, n int) gatherKey { return gatherKey{m.Link, m.From, m.To, n} }
+
+// isPart tells whether a text is a part that may wait for others: to this gateway
+// itself, on a link that no sibling serves.
+func (b *Bridge) isPart(ln *line, m *message.Message) bool {
+	if ln.trunk != nil || ln.vote != nil || m.Via != "" || message.IsMail(m.From) || m.From == b.own.String() ||
+		m.To != b.own.String() && m.To != b.own.Base && m.To != route.Post {
+		return false
+	}
+	_, n, ok := partOf(m)
+	return ok && b.parts.hasRoom(keyOf(m, n))
+}
+
+func (g *gatherings) hasRoom(key gatherKey) bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.open[key] != nil || len(g.open) < maxGatherings
+}
+
+// add enters a part; a gathering that is complete with it is taken out and given.
+// Another part of the same number begins a new text: the old ones wait alone.
+func (g *gatherings) add(p gathered, now clock.Age) *gathering {
+	k, n, ok := partOf(&p.m)
+	if !ok {
+		return nil
+	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	key := keyOf(&p.m, n)
+	gr := g.open[key]
+	if gr == nil || gr.parts[k].seq != 0 && gr.parts[k].seq != p.seq {
+		gr = &gathering{parts: map[int]gathered{}}
+		g.open[key] = gr
+	}
+	gr.parts[k], gr.last = p, max(gr.last, now)
+	if len(gr.parts) < n {
+		return nil
+	}
+	delete(g.open, key)
+	return gr
+}
+
+// take gives the time until which a part may yet wait; once that is over it takes
+// the gathering out.
+func (g *gatherings) take(p gathered, now clock.Age) (until clock.Age) {
+	_, n, _ := partOf(&p.m)
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	key := keyOf(&p.m, n)
+	gr := g.open[key]
+	if gr == nil || !gr.has(p.seq) {
+		return now
+	}
+	until = gr.last.Add(patience(&p.m))
+	if until <= now {
+		delete(g.open, key)
+	}
+	return until
+}
+
+func (g *gathering) has(seq uint64) bool {
+	for _, p := range g.parts {
+		if p.seq == seq {
+			return true
+		}
+	}
+	return false
+}
+
+// patience is how long a part waits for the others.
+func patience(m *message.Message) time.Duration {
+	if strings.Contains(m.Text, "EMERGENCY") {
+		return gatherUrgentFor
+	}
+	return gatherFor
+}
+
+// planPart takes a part over as a record that waits for the others.
+func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, identity queue.Identity, same time.Duration, known bool) plan {
+	if ref := rules.Check(m, b.policy(ln)); ref != nil {
+		return b.planRefusal(ctx, ln, m, identity, ref)
+	}
+	b.hear(ln, m)
+	now := b.clock.Age()
+	if !known && !b.rate.Allow(m.From, now) {
+		return b.planRefusal(ctx, ln, m, identity, &rules.Refusal{Code: link.CodeTooMany, Why: "too many messages, wait some minutes"})
+	}
+	m.Mesh = ln.meshName()
+	if wall, trusted := b.clock.Wall(); m.Filed.IsZero() || trusted && m.Filed.After(wall) {
+		m.Filed = wall
+	}
+	waits := []queue.Delivery{{To: m.To, State: queue.Gathering, Due: now.Add(patience(m))}}
+	r := b.record(m, waits)
+	r.Identity = identity
+	return plan{
+		ops:  []queue.Op{{New: r, SameFor: same, EventFor: b.cfg.Lifetime + confirmLater}},
+		full: fullVerdict,
+		answer: func(done []queue.Done) (v link.Verdict) {
+			v = b.accepted(ctx, ln, m, done[0], waits)
+			if !v.Duplicate {
+				b.join(ctx, b.parts.add(gathered{done[0].Seq, *m}, now))
+			}
+			return v
+		},
+	}
+}
+
+// join makes one text of all its parts: one step creates it and ends them. If
+// that fails they wait on, and it is tried again when their time is over.
+func (b *Bridge) join(ctx context.Context, g *gathering) {
+	if g == nil {
+		return
+	}
+	ops, answer := b.planJoin(ctx, g)
+	if ops == nil {
+		return
+	}
+	done, err := b.store.Apply(ctx, ops...)
+	if err != nil {
+		b.log.Error("joining the parts of a text failed, trying again", "err", err)
+		for _, p := range g.parts {
+			b.parts.add(p, g.last)
+		}
+		return
+	}
+	answer(done)
+}
+
+// planJoin plans what join does; no ops if the parts do not fit together.
+func (b *Bridge) planJoin(ctx context.Context, g *gathering) ([]queue.Op, func([]queue.Done)) {
+	var texts []string
+	for k := range len(g.parts) {
+		texts = append(texts, g.parts[k+1].m.Text)
+	}
+	whole := g.parts[1].m
+	ln := b.byName[whole.Link]
+	text, err := fit.Join(texts)
+	if err != nil || ln == nil {
+		b.log.Info("parts that are none of one text go on alone", "link", whole.Link, "from", whole.From, "err", err)
+		return nil, nil
+	}
+	whole.Text = rules.Normalise(text)
+	for k := 2; k <= len(g.parts); k++ {
+		if p := g.parts[k].m; p.OriginID != "" {
+			whole.PartIDs = append(whole.PartIDs, p.OriginID)
+		}
+		if p := g.parts[k].m; p.Filed.Before(whole.Filed) {
+			whole.Filed = p.Filed
+		}
+	}
+	identity := identify(&whole)
+	p := b.planWhole(ctx, ln, &whole, identity)
+	ops := slices.Clone(p.ops)
+	at := b.stamp()
+	for k := range len(g.parts) {
+		ops = append(ops, queue.Op{Seq: g.parts[k+1].seq, Change: b.endPart(identity, at)})
+	}
+	return ops, func(done []queue.Done) { p.answer(done[:len(p.ops)]) }
+}
+
+// planWhole decides about a joined text as about any other.
+func (b *Bridge) planWhole(ctx context.Context, ln *line, m *message.Message, identity queue.Identity) plan {
+	deliveries, ref := b.consider(ln, ln, m, true)
+	if ref != nil {
+		return b.planRefusal(ctx, ln, m, identity, ref)
+	}
+	if len(deliveries) == 0 {
+		return settled(link.Verdict{})
+	}
+	put := b.remember(m, b.clock.Age())
+	r := b.record(m, deliveries)
+	r.Identity, r.Event = identity, eventIdentity("", identity)
+	p := plan{
+		ops:    []queue.Op{{New: r, SameFor: ln.DedupWindow, EventFor: b.lifetime(deliveries) + confirmLater, Urgent: m.Precedence == message.Emergency}},
+		answer: func(done []queue.Done) link.Verdict { return b.accepted(ctx, ln, m, done[0], deliveries) },
+	}
+	if len(put) > 0 {
+		p.ops = append(p.ops, queue.Op{Put: put})
+	}
+	return p
+}
+
+// endPart ends a part that went on within its text, which has its receipt.
+func (b *Bridge) endPart(whole queue.Identity, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
+	return func(r *queue.Record) ([]*queue.Record, error) {
+		if r.Deliveries[0].State != queue.Gathering {
+			return nil, queue.ErrSkip
+		}
+		r.Joined = whole
+		r.Note(at, "joined", r.Message.Link, "went on within its whole text")
+		return b.end(r, 0, queue.Taken, at, nil), nil
+	}
+}
+
+// endGathering sends a part on as it is when the others have not come in time.
+func (b *Bridge) endGathering(ctx context.Context, r *queue.Record, at queue.Stamp) (queue.Op, bool) {
+	until := b.parts.take(gathered{r.Seq, r.Message}, at.Age)
+	if until > at.Age {
+		return queue.Op{Seq: r.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+			if r.Deliveries[0].State != queue.Gathering {
+				return nil, queue.ErrSkip
+			}
+			r.Deliveries[0].Due = until
+			r.Expires = min(r.Until, until)
+			return nil, nil
+		}}, true
+	}
+	ln := b.byName[r.Message.Link]
+	if ln == nil {
+		return queue.Op{Seq: r.Seq, Change: b.expire(at, b.mayTell(&r.Message))}, true
+	}
+	m := r.Message
+	deliveries, ref := b.consider(ln, ln, &m, true)
+	told := ref != nil && b.mayTell(&r.Message)
+	return queue.Op{Seq: r.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[0]
+		if d.State != queue.Gathering {
+			return nil, queue.ErrSkip
+		}
+		r.Note(at, "alone", r.Message.Link, "the other parts of its text have not come")
+		if ref != nil || len(deliveries) == 0 {
+			if ref != nil {
+				d.Code, d.Error = ref.Code, ref.Why
+			}
+			return b.end(r, 0, queue.Failed, at, func(*message.Message) bool { return told }), nil
+		}
+		r.Message, r.Deliveries = m, slices.Clone(deliveries)
+		r.Expires = r.Until
+		return nil, nil
+	}}, true
+}
+
+// joinedInto gives the record of the whole text for one of its parts; any other
+// is its own.
+func (b *Bridge) joinedInto(ctx context.Context, seq uint64) uint64 {
+	r, err := b.store.Get(ctx, seq)
+	if err != nil || r.Joined == (queue.Identity{}) {
+		return seq
+	}
+	if whole, ok, err := b.store.Known(ctx, r.Joined, 0); err == nil && ok {
+		return whole
+	}
+	return seq
+}
+
+// loadGatherings finds the parts again that waited at the last stop.
+func (b *Bridge) loadGatherings(ctx context.Context) error {
+	items, err := b.store.Due(ctx, "", clock.Age(1<<62), maxGatherings*maxGatheredOf)
+	if err != nil {
+		return err
+	}
+	for _, it := range items {
+		r, err := b.store.Get(ctx, it.Seq)
+		if errors.Is(err, queue.ErrDamaged) || errors.Is(err, queue.ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if r.Deliveries[it.Delivery].State != queue.Gathering {
+			continue
+		}
+		if whole := b.parts.add(gathered{r.Seq, r.Message}, r.Accepted.Age); whole != nil {
+			b.parts.whole = append(b.parts.whole, whole)
+		}
+	}
+	return nil
+}
+
+// joinWhole joins what was complete when the gateway stopped.
+func (b *Bridge) joinWhole(ctx context.Context) {
+	for _, g := range b.parts.whole {
+		b.join(ctx, g)
+	}
+	b.parts.whole = nil
+}

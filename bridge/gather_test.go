@@ -1,0 +1,175 @@
+package bridge_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"posthouse/bridge/fit"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// parted is a text to the gateway as another gateway splits it for APRS.
+func parted(t *testing.T, text string, mark fit.Mark) []string {
+	t.Helper()
+	parts, err := fit.Fit(text, fit.APRS(20), mark)
+	if err != nil || len(parts) < 2 {
+		t.Fatalf("%q: %v", parts, err)
+	}
+	return parts
+}
+
+const longMail = "ann@club.example The bridge at the mill is gone, use the road over the ridge, the one with the new surface. Next report at 1600Z."
+
+// Parts from a far gateway become one mail, whatever their order; its receipt
+// acknowledges each part, and again when a part is repeated.
+func TestPartsFromAFarGatewayBecomeOneMail(t *testing.T) {
+	for name, order := range map[string][]int{"in order": {0, 1, 2}, "backwards": {2, 1, 0}, "one twice": {1, 1, 0, 2}} {
+		t.Run(name, func(t *testing.T) {
+			inWorld(t, nil, func(t *testing.T, w *world) {
+				parts := parted(t, longMail, fit.Mark{})
+				for _, i := range order {
+					w.says("aprs", "N0QRA-7", gateway, fmt.Sprint("p", i), parts[i])
+					time.Sleep(20 * time.Second)
+				}
+				_, text, _ := strings.Cut(longMail, " ")
+				w.want(w.gets("post", soon), "text N0QRA-7>ann@club.example "+text)
+				acks := map[string]bool{}
+				for range parts {
+					acks[show(w.gets("aprs", soon))] = true
+				}
+				for i := range parts {
+					if line := fmt.Sprintf("receipt %s>N0QRA-7 p%d", gateway, i); !acks[line] {
+						t.Errorf("no %q in %v", line, acks)
+					}
+				}
+				w.silent("post", time.Hour)
+				w.says("aprs", "N0QRA-7", gateway, "p1", parts[1])
+				w.silent("post", time.Minute)
+			})
+		})
+	}
+}
+
+func TestARepeatedPartIsAcknowledgedAgain(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		parts := parted(t, longMail, fit.Mark{})
+		for i, p := range parts {
+			time.Sleep(time.Second)
+			w.says("aprs", "N0QRA-7", gateway, fmt.Sprint("p", i), p)
+		}
+		w.gets("post", soon)
+		for range parts {
+			w.gets("aprs", soon)
+		}
+		time.Sleep(time.Minute)
+		w.says("aprs", "N0QRA-7", gateway, "p1", parts[1])
+		w.want(w.gets("aprs", soon), "receipt "+gateway+">N0QRA-7 p0")
+	})
+}
+
+func TestJoinedTextGoesToAGroupAndAStation(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		for i, to := range []string{"ALL", "N0QRB-9"} {
+			text := strings.Replace(longMail, "ann@club.example", to, 1)
+			for k, p := range parted(t, "EXERCISE "+text, fit.Mark{Before: "EXERCISE ", After: " EXERCISE"}) {
+				w.says("aprs", "N0QRA-7", "POST", fmt.Sprint(i, k), p)
+			}
+			f := w.gets("hill", soon)
+			if f.Message.To != to || f.Message.From != "N0QRA-7" || !strings.HasPrefix(f.Text, "EXERCISE ") || !strings.HasSuffix(f.Text, " EXERCISE") {
+				t.Errorf("%s", show(f))
+			}
+			w.ack("hill", f)
+			time.Sleep(time.Minute)
+			for range len(w.links["hill"].Sent()) {
+				w.ack("hill", w.gets("hill", soon))
+			}
+		}
+	})
+}
+
+// A part that stays alone goes on as it is after ten minutes: here it has no
+// address, and its writer hears so.
+func TestPartsWaitTenMinutesForTheOthers(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		parts := parted(t, longMail, fit.Mark{})
+		v := w.says("aprs", "N0QRA-7", gateway, "p0", parts[0])
+		time.Sleep(9 * time.Minute)
+		w.says("aprs", "N0QRA-7", gateway, "p1", parts[1])
+		time.Sleep(9 * time.Minute)
+		if r := w.record(v.ID); r.Deliveries[0].State != queue.Gathering {
+			t.Errorf("%s nine minutes after the last part", r.Deliveries[0].State)
+		}
+		time.Sleep(2 * time.Minute)
+		if r := w.record(v.ID); r.Outcome != queue.Failed || r.Deliveries[0].Code != "no-route" {
+			t.Errorf("%s %s", r.Outcome, r.Deliveries[0].Code)
+		}
+		if f := w.gets("aprs", soon); f.Message.Kind != message.Notice && f.Message.Kind != message.Receipt {
+			t.Errorf("the writer hears %s", show(f))
+		}
+		w.silent("post", time.Hour)
+	})
+}
+
+// What was taken over survives a stop, and is joined afterwards.
+func TestPartsSurviveARestart(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		parts := parted(t, longMail, fit.Mark{})
+		w.says("aprs", "N0QRA-7", gateway, "p0", parts[0])
+		w.says("aprs", "N0QRA-7", gateway, "p1", parts[1])
+		w.restart()
+		w.says("aprs", "N0QRA-7", gateway, "p2", parts[2])
+		_, text, _ := strings.Cut(longMail, " ")
+		w.want(w.gets("post", soon), "text N0QRA-7>ann@club.example "+text)
+	})
+}
+
+// Another text with as many parts, and somebody else's, are not mixed in.
+func TestPartsOfDifferentTextsStayApart(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		a, b := parted(t, longMail, fit.Mark{}), parted(t, strings.Replace(longMail, "mill", "farm", 1), fit.Mark{})
+		w.says("aprs", "N0QRA-7", gateway, "a0", a[0])
+		w.says("aprs", "N0QRC-7", gateway, "b0", b[0])
+		w.says("aprs", "N0QRC-7", gateway, "b1", b[1])
+		w.says("aprs", "N0QRA-7", gateway, "a1", a[1])
+		w.says("aprs", "N0QRC-7", gateway, "b2", b[2])
+		if f := w.gets("post", soon); f.Message.From != "N0QRC-7" || !strings.Contains(f.Text, "farm") {
+			t.Errorf("%s", show(f))
+		}
+		w.says("aprs", "N0QRA-7", gateway, "a2", a[2])
+		if f := w.gets("post", soon); f.Message.From != "N0QRA-7" || !strings.Contains(f.Text, "mill") {
+			t.Errorf("%s", show(f))
+		}
+	})
+}
+
+// People write 1/2 too: only a text that begins with it waits, and a stranger
+// cannot fill the memory.
+func TestOnlyWhatBeginsWithANumberWaits(t *testing.T) {
+	inWorld(t, []string{"POSTHOUSE_RATE=10000/1m"}, func(t *testing.T, w *world) {
+		w.says("aprs", "N0QRA-7", gateway, "1", "ann@club.example need 1/2 ton of sand")
+		w.gets("post", soon)
+		for i := range 520 {
+			w.says("aprs", fmt.Sprintf("N0QR%c%c", 'A'+i/26, 'A'+i%26), gateway, "1", "1/3 ann@club.example "+strings.Repeat("x", 20))
+		}
+		for i, p := range parted(t, longMail, fit.Mark{}) { // there is room again later
+			if i == 0 {
+				time.Sleep(15 * time.Minute)
+			}
+			w.says("aprs", "N0QRA-7", gateway, fmt.Sprint("late ", i), p)
+		}
+		w.gets("post", soon)
+	})
+}
+
+func TestJoinedPartsAreJudgedAsAWhole(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		for i, p := range []string{"1/3 ann@club.example 93YbUmVrVt2q", "2/3+7nXo0QkZ8sLdFh4TgB1w", "3/3+JcKp5RyXe6MvAa9S"} {
+			w.says("aprs", "N0QRA-7", gateway, fmt.Sprint("p", i), p)
+		}
+		w.silent("post", time.Hour)
+	})
+}
