@@ -49,7 +49,7 @@ type Message struct {
 	OriginID string `cbor:"7,keyasint,omitempty" json:"origin_id,omitempty"`
 	// PartIDs are those of the other parts, when the text came in several: each
 	// is to be acknowledged.
-	PartIDs []string `cbor:"31,keyasint,omitempty" json:"part_ids,omitempty"`
+	PartIDs []string `cbor:"32,keyasint,omitempty" json:"part_ids,omitempty"`
 
 	Subject string `cbor:"8,keyasint,omitempty" json:"subject,omitempty"` // mail only
 	Text    string `cbor:"9,keyasint,omitempty" json:"text,omitempty"`

@@ -33,7 +33,7 @@ func cloneMessage(m message.Message) message.Message {
 	if m.Where != nil {
 		m.Where.Alt, m.Where.Time = clonePointer(m.Where.Alt), cloneTime(m.Where.Time)
 	}
-	m.Hops = cloneSlice(m.Hops)
+	m.Hops, m.PartIDs = cloneSlice(m.Hops), cloneSlice(m.PartIDs)
 	m.Left, m.Fetched, m.Unfit = 0, false, nil // what is not kept
 	return m
 }
