@@ -3,15 +3,19 @@ package main
 import (
 	"fmt"
 	"io"
+	"time"
 
 	"posthouse/adapters"
 	"posthouse/bridge/config"
 )
 
-type checkCmd struct{}
+type checkCmd struct {
+	Connect bool          `help:"Try the network, too: names, brokers, APRS-IS, mail servers. It disturbs no running gateway."`
+	Within  time.Duration `default:"20s" help:"How long that may take at most."`
+}
 
 // Run says what is wrong with the settings, a line each, and what is in force.
-func (checkCmd) Run(s streams, environ env) error {
+func (c checkCmd) Run(s streams, environ env) error {
 	cfg, findings := config.Load(environ, adapters.Hooks())
 	findings = append(findings, missingKinds(cfg)...)
 	printSettings(s.out, cfg)
@@ -22,6 +26,9 @@ func (checkCmd) Run(s streams, environ env) error {
 		return fail(exitConfig, fmt.Errorf("%s; the gateway will not start like this", count(findings)))
 	}
 	fmt.Fprintln(s.out, "The settings are right.")
+	if c.Connect {
+		return tryNetwork(s.out, cfg, c.Within)
+	}
 	return nil
 }
 

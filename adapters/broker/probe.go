@@ -1,0 +1,92 @@
+package broker
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// Probe tries the mesh's broker, and tells what worked. A built-in broker has
+// nothing to be tried.
+func (m *Mesh) Probe(ctx context.Context, say func(string)) error { return probe(ctx, m.transport, say) }
+
+// Probe tries the trunk's broker, and tells what worked.
+func (t *Trunk) Probe(ctx context.Context, say func(string)) error { return probe(ctx, t.session, say) }
+
+func probe(ctx context.Context, t transport, say func(string)) error {
+	s, ok := t.(*session)
+	if !ok {
+		return nil
+	}
+	return s.probe(ctx, say)
+}
+
+// probe logs in and subscribes, beside a gateway that may be running: under a
+// client id of its own, with a session that the broker forgets, and without a
+// will. What comes in meanwhile is not looked at.
+func (s *session) probe(ctx context.Context, say func(string)) error {
+	conn, err := s.dial(ctx) // by itself: the library hides what kind of error it was
+	if err != nil {
+		return fmt.Errorf("no connection to the broker at %s: %w", s.opts.URL.Host, err)
+	}
+	conn.Close()
+	word := "connected to " + s.opts.URL.Host
+	if s.opts.URL.Scheme == "ssl" {
+		word += " with TLS"
+	}
+	say(word)
+	o := mqtt.NewClientOptions().AddBroker(s.opts.URL.String()).
+		SetClientID(s.opts.ClientID + "-check-" + rand.Text()[:6]).SetUsername(s.opts.Username).SetPassword(s.opts.Password).
+		SetProtocolVersion(4).SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(connectWait).
+		SetDefaultPublishHandler(func(mqtt.Client, mqtt.Message) {}).
+		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return s.dial(ctx) })
+	client := mqtt.NewClient(o)
+	defer client.Disconnect(100)
+	if err := within(ctx, client.Connect()); err != nil {
+		return s.explain(err)
+	}
+	if s.opts.Username == "" {
+		say("let in without a user name")
+	} else {
+		say("logged in as " + s.opts.Username)
+	}
+	for _, topic := range s.opts.Topics {
+		t := client.Subscribe(topic, 1, nil)
+		if err := within(ctx, t); err != nil && t.(*mqtt.SubscribeToken).Result()[topic] != refused {
+			return fmt.Errorf("subscribing to %s: %w", topic, err)
+		}
+		if t.(*mqtt.SubscribeToken).Result()[topic] == refused {
+			return fmt.Errorf("the broker does not let %s read %s: change its access list", who(s.opts.Username), topic)
+		}
+		say("may read " + topic)
+	}
+	return nil
+}
+
+// refused is a broker's answer to a subscription (MQTT 3.1.1 section 3.9.3).
+const refused = 0x80
+
+func who(user string) string {
+	if user == "" {
+		return "clients without a user name"
+	}
+	return user
+}
+
+// within waits for the library.
+func within(ctx context.Context, t mqtt.Token) error {
+	select {
+	case <-t.Done():
+		return t.Error()
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(connectWait):
+		return errors.New("no answer")
+	}
+}
