@@ -230,9 +230,10 @@ func TestConnectDisturbsNoRunningGateway(t *testing.T) {
 			t.Errorf("%s was connected %v times anew", name, n)
 		}
 	}
+	d.awaitUp("valley", "aprs")
+	d.stop()
+	b.Stop()
 	if strings.Contains(b.Log(), "already connected") {
 		t.Errorf("the broker ended a session:\n%s", b.Log())
 	}
-	d.awaitUp("valley", "aprs")
-	d.stop()
 }
