@@ -127,10 +127,11 @@ func (c blockCmd) Run(s streams, environ env) error {
 	if err != nil {
 		return err
 	}
+	out := newTable(s.out)
 	for _, b := range a.Blocks {
-		fmt.Fprintf(s.out, "%-24s %-20s %s\n", b.Pattern, b.Since, b.Why)
+		out.wrap(fmt.Sprintf("%-24s %-20s ", b.Pattern, b.Since), b.Why)
 	}
-	return nil
+	return out.flush()
 }
 
 type unblockCmd struct {

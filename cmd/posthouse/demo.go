@@ -15,7 +15,7 @@ import (
 )
 
 type demoCmd struct {
-	Serve bool `help:"Keep it running afterwards, with health and metrics on 127.0.0.1:8327."`
+	Serve bool `help:"Keep it running afterwards, with the page, health and metrics of one of them on 127.0.0.1:8327."`
 	Log   bool `help:"Show the gateway's own log, too."`
 }
 
@@ -46,7 +46,7 @@ func (c demoCmd) Run(s streams) error {
 	}
 	missing := d.play(play, s.out)
 	if c.Serve {
-		fmt.Fprintf(s.out, "\nThe gateways go on running: http://%s/readyz and /metrics. Stop it with Ctrl-C.\n", d.valley.http.Addr())
+		fmt.Fprintf(s.out, "\nThe gateways go on running: the page of one is at http://%s/, its health and metrics at /readyz and /metrics. Stop it with Ctrl-C.\n", d.valley.http.Addr())
 		<-ctx.Done()
 	}
 	if missing > 0 {

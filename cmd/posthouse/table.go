@@ -8,6 +8,8 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"github.com/rivo/uniseg"
 )
 
 // width is the width of the terminal that every list fits in.
@@ -44,7 +46,7 @@ func (t *table) field(name, value string) {
 
 // wrap writes a text behind a lead, broken at blanks to the width.
 func (t *table) wrap(lead, text string) {
-	room := width - utf8.RuneCountInString(lead)
+	room := width - columns(lead)
 	for line := range strings.Lines(text + "\n") {
 		for _, piece := range broken(plain(strings.TrimRight(line, "\r\n")), room) {
 			t.line("%s%s", lead, piece)
@@ -60,31 +62,49 @@ func (t *table) flush() error {
 	return t.err
 }
 
-// broken cuts a text into pieces of at most so many characters, at blanks where
-// there are any.
-func broken(text string, room int) (pieces []string) {
-	rest := []rune(text)
-	for len(rest) > room {
-		cut := room
-		for cut > 0 && rest[cut] != ' ' {
-			cut--
+// columns is how many columns of a terminal a text takes: a Chinese character
+// takes two, an accent none (Unicode Standard Annexes #11 and #29).
+func columns(s string) int { return uniseg.StringWidth(s) }
+
+// head is as much of a text as fits into so many columns, whole characters.
+func head(s string, room int) string {
+	rest, state, used := s, -1, 0
+	for rest != "" {
+		var wide int
+		var after string
+		_, after, wide, state = uniseg.FirstGraphemeClusterInString(rest, state)
+		if used += wide; used > room {
+			break
 		}
-		if cut == 0 {
-			cut = room
-		}
-		pieces = append(pieces, string(rest[:cut]))
-		rest = []rune(strings.TrimLeft(string(rest[cut:]), " "))
+		rest = after
 	}
-	return append(pieces, string(rest))
+	return s[:len(s)-len(rest)]
 }
 
-// clip cuts a text to so many characters, on one line.
+// broken cuts a text into pieces of at most so many columns, at blanks where
+// there are any.
+func broken(text string, room int) (pieces []string) {
+	for columns(text) > room {
+		piece := head(text, room)
+		if cut := strings.LastIndexByte(piece, ' '); cut > 0 && text[len(piece)] != ' ' {
+			piece = piece[:cut]
+		}
+		if piece == "" {
+			break // one character, wider than the room
+		}
+		pieces = append(pieces, strings.TrimRight(piece, " "))
+		text = strings.TrimLeft(text[len(piece):], " ")
+	}
+	return append(pieces, text)
+}
+
+// clip cuts a text to so many columns, on one line.
 func clip(s string, most int) string {
-	s = strings.Join(strings.Fields(s), " ")
-	if utf8.RuneCountInString(s) <= most {
+	s = plain(strings.Join(strings.Fields(s), " "))
+	if columns(s) <= most {
 		return s
 	}
-	return string([]rune(s)[:most-3]) + "..."
+	return head(s, most-3) + "..."
 }
 
 // plain replaces what a terminal would obey or not show: texts come from

@@ -7,7 +7,8 @@ import (
 	"strings"
 	"testing"
 	"time"
-	"unicode/utf8"
+
+	"pgregory.net/rapid"
 
 	"posthouse/bridge/desk"
 	"posthouse/bridge/message"
@@ -23,7 +24,7 @@ func figureOf(f float64) *float64 { return &f }
 
 // heads are messages as they come: short, long, and hostile to a terminal.
 func heads() []desk.Head {
-	long := strings.Repeat("a very long text that no line can hold ", 8)
+	long := strings.Repeat("a very long text that no line can hold, 非常に長い本文 🚒 ", 6)
 	return []desk.Head{
 		{ID: "N0QRZ-10.1", Accepted: at(0), Kind: message.Text, Precedence: message.Emergency, From: "N0QRA-7", To: "N0QRB-9", In: "valley", Text: "need a doctor at camp 4"},
 		{ID: "N0QRZ-10.123456", Accepted: at(time.Minute), Kind: message.Text, Precedence: message.Priority, Claimed: message.Emergency,
@@ -86,7 +87,7 @@ func TestListsFitInEightyColumns(t *testing.T) {
 			}
 			for line := range strings.Lines(b.String()) {
 				line = strings.TrimSuffix(line, "\n")
-				if n := utf8.RuneCountInString(line); n > width {
+				if n := columns(line); n > width {
 					t.Errorf("%d columns: %s", n, line)
 				}
 				if line != plain(line) {
@@ -96,6 +97,35 @@ func TestListsFitInEightyColumns(t *testing.T) {
 			golden(t, "testdata/golden/"+name+".txt", b.Bytes())
 		})
 	}
+}
+
+// What a terminal makes of a text: two columns for an East Asian wide character
+// (Unicode Standard Annex #11, W) and for an emoji, none for a combining accent.
+func TestColumns(t *testing.T) {
+	for s, want := range map[string]int{"": 0, "N0QRA-7": 7, "日本": 4, "u\u0308": 1, "🚒": 2, "e\u0301a": 2, "한글": 4} {
+		if got := columns(s); got != want {
+			t.Errorf("%q takes %d columns, want %d", s, got, want)
+		}
+	}
+}
+
+// However a text is cut, no piece is wider than there is room, and nothing but
+// blanks is lost.
+func TestTextsAreCutToTheirRoom(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		text := plain(rapid.StringOf(rapid.SampledFrom([]rune("ab  -日本🚒é\u0301é한\u202e\n\x1b"))).Draw(t, "text"))
+		room := rapid.IntRange(4, 30).Draw(t, "room")
+		pieces := broken(text, room)
+		for _, p := range append(pieces, clip(text, room)) {
+			if columns(p) > room {
+				t.Fatalf("%q takes %d columns, there is room for %d", p, columns(p), room)
+			}
+		}
+		solid := func(s string) string { return strings.ReplaceAll(s, " ", "") }
+		if got := solid(strings.Join(pieces, "")); got != solid(text) {
+			t.Fatalf("%q became %q", text, pieces)
+		}
+	})
 }
 
 func golden(t *testing.T, name string, got []byte) {
