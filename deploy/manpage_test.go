@@ -15,7 +15,7 @@ func TestManPageShowsEachCommand(t *testing.T) {
 	command(t, "go", "build", "-o", program, "../cmd/posthouse")
 	page := command(t, "./manpage", program, "1.0", "2026-01-02")
 	for _, name := range []string{"run", "check", "init", "demo", "send", "queue list", "queue move", "quiet", "resume", "block", "unblock",
-		"stations", "log", "report", "vet", "airtime", "key", "exercise start", "exercise stop", "version"} {
+		"stations", "log", "report", "vet", "airtime", "key", "exercise start", "exercise stop", "completion", "version"} {
 		if !strings.Contains(page, "\n.SS posthouse "+name+"\n.nf\nUsage: posthouse "+name) {
 			t.Errorf("nothing about posthouse %s", name)
 		}

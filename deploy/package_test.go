@@ -149,6 +149,7 @@ func installUpgradeRemove(t *testing.T, m machine, first, next string) {
 	}
 	m.has("usr/sbin/ph", 0o755)
 	m.has("usr/share/man/man1/posthouse.1.gz", 0o644)
+	m.has("usr/share/bash-completion/completions/posthouse", 0o644)
 	m.has("usr/lib/systemd/system/posthouse.service", 0o644)
 	m.has("etc/posthouse/environment", 0o640)
 	if users := read(t, m.path("etc/passwd")); !strings.Contains(users, "\nposthouse:") && !strings.HasPrefix(users, "posthouse:") {

@@ -25,26 +25,27 @@ type streams struct {
 
 // commands is the command line, a struct for each command in its own file.
 type commands struct {
-	Run      runCmd      `cmd:"" help:"Run the gateway. It is set up by POSTHOUSE_ variables only."`
-	Check    checkCmd    `cmd:"" help:"Check the settings and show what is in force, secrets hidden."`
-	Init     initCmd     `cmd:"" help:"Print a complete, commented environment file."`
-	Demo     demoCmd     `cmd:"" help:"Show the whole job on this machine, with nothing installed."`
-	Send     sendCmd     `cmd:"" help:"Send a message as the operator, and print its id."`
-	Quiet    quietCmd    `cmd:"" help:"Stop all sending on a link, or on all, at once; receiving goes on."`
-	Resume   resumeCmd   `cmd:"" help:"Undo quiet."`
-	Block    blockCmd    `cmd:"" help:"Refuse a call sign or mail address from now on; 'block list' shows them."`
-	Unblock  unblockCmd  `cmd:"" help:"Take a call sign or mail address off the block list."`
-	Queue    queueCmd    `cmd:"" help:"What waits, and what to do with it: list, show, hold, release, retry, drop, move."`
-	Stations stationsCmd `cmd:"" help:"Who was heard, on which link, when, how well."`
-	Log      logCmd      `cmd:"" help:"The station log: every message, and what became of it."`
-	Report   reportCmd   `cmd:"" help:"A report on a span of time, after an exercise: what arrived, when, and what did not."`
-	Backup   backupCmd   `cmd:"" help:"Write a copy of queue, keys, trust and settings into one file, while the gateway runs."`
-	Restore  restoreCmd  `cmd:"" help:"Bring a backup back, with the gateway stopped; what was open is held for you."`
-	Exercise exerciseCmd `cmd:"" help:"Start and stop an exercise, without a restart."`
-	Vet      vetCmd      `cmd:"" help:"Judge messages without sending them: JSON lines in, one JSON line out each."`
-	Airtime  airtimeCmd  `cmd:"" help:"Compute LoRa time on air, bit rate, and messages an hour."`
-	Key      keyCmd      `cmd:"" help:"Make a signing key for trunks, and print the line for the trust files of the others."`
-	Version  versionCmd  `cmd:"" help:"Print version, commit and Go version."`
+	Run        runCmd        `cmd:"" help:"Run the gateway. It is set up by POSTHOUSE_ variables only."`
+	Check      checkCmd      `cmd:"" help:"Check the settings and show what is in force, secrets hidden."`
+	Init       initCmd       `cmd:"" help:"Print a complete, commented environment file."`
+	Demo       demoCmd       `cmd:"" help:"Show the whole job on this machine, with nothing installed."`
+	Send       sendCmd       `cmd:"" help:"Send a message as the operator, and print its id."`
+	Quiet      quietCmd      `cmd:"" help:"Stop all sending on a link, or on all, at once; receiving goes on."`
+	Resume     resumeCmd     `cmd:"" help:"Undo quiet."`
+	Block      blockCmd      `cmd:"" help:"Refuse a call sign or mail address from now on; 'block list' shows them."`
+	Unblock    unblockCmd    `cmd:"" help:"Take a call sign or mail address off the block list."`
+	Queue      queueCmd      `cmd:"" help:"What waits, and what to do with it: list, show, hold, release, retry, drop, move."`
+	Stations   stationsCmd   `cmd:"" help:"Who was heard, on which link, when, how well."`
+	Log        logCmd        `cmd:"" help:"The station log: every message, and what became of it."`
+	Report     reportCmd     `cmd:"" help:"A report on a span of time, after an exercise: what arrived, when, and what did not."`
+	Backup     backupCmd     `cmd:"" help:"Write a copy of queue, keys, trust and settings into one file, while the gateway runs."`
+	Restore    restoreCmd    `cmd:"" help:"Bring a backup back, with the gateway stopped; what was open is held for you."`
+	Exercise   exerciseCmd   `cmd:"" help:"Start and stop an exercise, without a restart."`
+	Vet        vetCmd        `cmd:"" help:"Judge messages without sending them: JSON lines in, one JSON line out each."`
+	Airtime    airtimeCmd    `cmd:"" help:"Compute LoRa time on air, bit rate, and messages an hour."`
+	Key        keyCmd        `cmd:"" help:"Make a signing key for trunks, and print the line for the trust files of the others."`
+	Completion completionCmd `cmd:"" help:"Print a script that completes commands in bash."`
+	Version    versionCmd    `cmd:"" help:"Print version, commit and Go version."`
 }
 
 // Exit codes, as in sysexits(3).
