@@ -154,6 +154,7 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 		m.From = c.String()
 	}
 	b.meter.LinkHeard(ln.Name, time.Now())
+	b.hearsOn(ln)
 	switch m.Kind {
 	case message.Custody:
 		return b.planCustody(ln, m)
@@ -225,14 +226,25 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	r := b.record(m, deliveries)
 	r.Identity, r.Event = identity, eventIdentity(m.TrunkID, identity)
 	urgent := m.Precedence == message.Emergency
+	var alarm map[string][]byte
+	if urgent && !known {
+		alarm = b.needsAlarm(m, identity)
+	}
 	p := plan{
 		ops: []queue.Op{{New: r, SameFor: same, EventFor: cmp.Or(m.Left, b.lifetime(deliveries)) + confirmLater, Urgent: urgent}},
 		answer: func(done []queue.Done) link.Verdict {
-			return b.accepted(ctx, ln, m, done[0], deliveries)
+			v := b.accepted(ctx, ln, m, done[0], deliveries)
+			if urgent {
+				b.alarm(ctx, m, alarm, done[0])
+			}
+			return v
 		},
 	}
 	if len(put) > 0 {
 		p.ops = append(p.ops, queue.Op{Put: put})
+	}
+	if len(alarm) > 0 {
+		p.ops = append(p.ops, queue.Op{Put: alarm, Urgent: true})
 	}
 	if !urgent {
 		p.full = fullVerdict
@@ -371,9 +383,6 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, don
 	b.lookForHeld(to)
 	if m.Claimed != message.Unset {
 		b.log.Warn("sent as an emergency, goes on as priority", "link", ln.Name, "id", b.id(done.Seq), "from", m.From)
-	}
-	if m.Precedence == message.Emergency {
-		b.alarm(ctx, m, done.Seq)
 	}
 	return link.Verdict{ID: b.id(done.Seq), Kept: true}
 }

@@ -30,6 +30,8 @@ type Options struct {
 
 	// JournalDir is the folder of the journal of transmissions; empty: none.
 	JournalDir string
+	// Room tells how much room there is, false when it is not known; nil: never.
+	Room func() (queue.Room, bool)
 }
 
 // Bridge joins the links through the queue. Run works until its context ends.
@@ -55,7 +57,10 @@ type Bridge struct {
 	parts  *gatherings // parts of texts that wait for the others
 
 	journal *journal // what went out
-	day     *day     // what passed in the last 24 hours
+
+	troubles map[string]*trouble // the clerk's own
+	room     func() (queue.Room, bool)
+	day      *day // what passed in the last 24 hours
 
 	farther  chan struct{} // somebody far away has just become of interest
 	stopping atomic.Bool
@@ -77,6 +82,8 @@ type line struct {
 	elected atomic.Bool
 
 	stations rules.Stations // who is on this mesh; nil: no list
+
+	silence silence
 
 	up     atomic.Bool
 	mu     sync.Mutex
@@ -105,6 +112,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		parts:    newGatherings(),
 		released: make(chan struct{}, 1),
 		farther:  make(chan struct{}, 1),
+		troubles: map[string]*trouble{}, room: o.Room,
 	}
 	if b.day, err = newDay(ctx, o.Meter, o.Store, o.Clock.Age); err != nil {
 		return nil, fmt.Errorf("reading what passed in the last day: %w", err)
@@ -124,7 +132,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 	if b.table, err = routes(o.Config); err != nil {
 		return nil, fmt.Errorf("routes: %w", err)
 	}
-	if err := errors.Join(b.loadControls(ctx), b.loadHeard(ctx), b.loadBoot(ctx), b.loadGatherings(ctx)); err != nil {
+	if err := errors.Join(b.loadControls(ctx), b.loadHeard(ctx), b.loadBoot(ctx), b.loadGatherings(ctx), b.loadTroubles(ctx), b.loadSilences(ctx)); err != nil {
 		return nil, fmt.Errorf("reading what was set before: %w", err)
 	}
 	return b, nil

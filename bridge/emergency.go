@@ -2,11 +2,12 @@ package bridge
 
 import (
 	"context"
+	"encoding/hex"
 	"fmt"
-	"strings"
 	"time"
 
-	"posthouse/bridge/link"
+	"github.com/fxamacker/cbor/v2"
+
 	"posthouse/bridge/message"
 	"posthouse/bridge/rules"
 	"posthouse/queue"
@@ -32,51 +33,93 @@ func (b *Bridge) mayDeclareEmergency(m *message.Message, count bool) bool {
 	return !count || b.alarms.Allow(m.From, b.clock.Age())
 }
 
-// alarm tells the people of POSTHOUSE_ALERT_TO that an emergency came in. Exercise
-// traffic never raises a real alarm.
-func (b *Bridge) alarm(ctx context.Context, m *message.Message, seq uint64) {
-	b.log.Warn("EMERGENCY came in", "link", m.Link, "id", b.id(seq), "from", m.From, "to", m.To)
-	if rules.Drill(m) {
-		return
-	}
-	b.alert(ctx, seq, fmt.Sprintf("EMERGENCY from %s to %s: %s", m.From, m.To, m.Text))
+// alarmKey is where an emergency is that came in and of which the people of
+// POSTHOUSE_ALERT_TO are still to be told: a crash in between must not swallow it.
+const alarmKey = "alarm/"
+
+// pending is such an emergency, as on disk.
+type pending struct {
+	From string `cbor:"1,keyasint"`
+	To   string `cbor:"2,keyasint"`
+	Text string `cbor:"3,keyasint"`
 }
 
-// alarmUnacknowledged tells them that nobody confirmed it.
-func (b *Bridge) alarmUnacknowledged(r *queue.Record) {
-	if rules.Drill(&r.Message) {
-		return
+// needsAlarm gives what is to be on disk together with an emergency that comes
+// in; nil: nobody is told. Exercise traffic never raises a real alarm.
+func (b *Bridge) needsAlarm(m *message.Message, id queue.Identity) map[string][]byte {
+	if rules.Drill(m) || len(b.cfg.AlertTo) == 0 {
+		return nil
 	}
-	b.alert(context.Background(), r.Seq, fmt.Sprintf("EMERGENCY from %s to %s NOT CONFIRMED after %v: %s",
-		r.Message.From, r.Message.To, unacknowledgedAfter, r.Message.Text))
+	v, _ := cbor.Marshal(pending{m.From, m.To, m.Text}) // plain fields: cannot fail
+	return map[string][]byte{alarmKey + hex.EncodeToString(id[:]): v}
 }
 
-// alert sends a word of the gateway's own to everybody in POSTHOUSE_ALERT_TO, by
-// whatever way leads there.
-func (b *Bridge) alert(ctx context.Context, about uint64, text string) {
-	at := b.stamp()
-	var ops []queue.Op
-	for _, to := range b.cfg.AlertTo {
-		m := message.Message{Kind: message.Notice, From: b.own.String(), To: canonical(to), Text: text, Precedence: message.Priority, Filed: at.Wall}
-		if a, ok := b.table.Aliases[strings.ToUpper(to)]; ok {
-			m.To = a
+// alarm tells them that an emergency came in, of which that is on disk. One that
+// turned out to be known is no news.
+func (b *Bridge) alarm(ctx context.Context, m *message.Message, onDisk map[string][]byte, done queue.Done) {
+	if done.Duplicate {
+		for key := range onDisk {
+			b.raised(ctx, key)
 		}
-		d := b.decide(&m, true)
-		deliveries := []queue.Delivery{{To: m.To, State: queue.Held}}
-		if len(d.Targets) > 0 {
-			deliveries = []queue.Delivery{{Link: d.Targets[0].Link, To: d.Targets[0].To, State: queue.Ready}}
-		} else if !d.Hold {
-			b.log.Error("an alert has no way to go", "to", to, "rule", link.CodeNoRoute)
-			continue
-		}
-		r := &queue.Record{About: about, Accepted: at, Until: at.Age.Add(noticeLifetime), Message: m, Deliveries: deliveries}
-		r.Expires = r.Until
-		ops = append(ops, queue.Op{New: r, Urgent: true})
-	}
-	if len(ops) == 0 {
 		return
 	}
+	b.log.Warn("EMERGENCY came in", "link", m.Link, "id", b.id(done.Seq), "from", m.From, "to", m.To)
+	for key := range onDisk {
+		b.raiseAlarm(ctx, key, pending{m.From, m.To, m.Text}, done.Seq)
+	}
+}
+
+// raised says that nobody is to be told any more.
+func (b *Bridge) raised(ctx context.Context, key string) {
+	_, _ = b.store.Apply(ctx, queue.Op{Urgent: true, Lazy: true, Put: map[string][]byte{key: nil}}) // lazy: it is tried until it is done
+}
+
+func (b *Bridge) raiseAlarm(ctx context.Context, key string, p pending, seq uint64) {
+	ops := b.alertOps(seq, message.Priority, fmt.Sprintf("EMERGENCY from %s to %s: %s", p.From, p.To, p.Text))
+	ops = append(ops, queue.Op{Urgent: true, Put: map[string][]byte{key: nil}})
 	if _, err := b.store.Apply(ctx, ops...); err != nil {
-		b.log.Error("storing an alert failed", "err", err)
+		b.log.Error("telling of an emergency failed; it is tried again at the next start", "id", b.id(seq), "err", err)
 	}
+}
+
+// resumeAlarms tells of the emergencies of which the last run did not come to
+// tell.
+func (b *Bridge) resumeAlarms(ctx context.Context) {
+	left, err := b.store.Settings(ctx, alarmKey)
+	if err != nil {
+		b.log.Error("looking for emergencies that nobody was told of failed", "err", err)
+	}
+	for key, v := range left {
+		var p pending
+		if cbor.Unmarshal(v, &p) == nil {
+			b.raiseAlarm(ctx, key, p, 0)
+		}
+	}
+}
+
+// unconfirmed tells them that nobody has confirmed an emergency for long.
+func (b *Bridge) unconfirmed(r *queue.Record) []*queue.Record {
+	return b.alertAbout(r, fmt.Sprintf("EMERGENCY from %s to %s NOT CONFIRMED after %v: %s", r.Message.From, r.Message.To, unacknowledgedAfter, r.Message.Text))
+}
+
+// closed tells them how an emergency ended that is not delivered, or of which
+// they were told that nobody had confirmed it.
+func (b *Bridge) closed(r *queue.Record) []*queue.Record {
+	m := &r.Message
+	switch {
+	case m.Kind != message.Text || m.Precedence != message.Emergency || r.Restored:
+		return nil
+	case r.Outcome == queue.Failed || r.Outcome == queue.Expired || r.Outcome == queue.Dropped:
+		return b.alertAbout(r, fmt.Sprintf("EMERGENCY from %s to %s NOT DELIVERED (%s): %s", m.From, m.To, failedWhy(r), m.Text))
+	case hasStep(r, alerted):
+		return b.alertAbout(r, fmt.Sprintf("OK: the EMERGENCY from %s to %s is %s now: %s", m.From, m.To, r.Outcome, quote(m.Text)))
+	}
+	return nil
+}
+
+func (b *Bridge) alertAbout(r *queue.Record, text string) []*queue.Record {
+	if rules.Drill(&r.Message) {
+		return nil
+	}
+	return b.alerts(r.Seq, message.Priority, text)
 }

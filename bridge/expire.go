@@ -21,6 +21,7 @@ const (
 	// after a power failure what comes for it should find its way.
 	saveNewsAfter = 5 * time.Second
 	purgeEvery    = 10 * time.Minute
+	watchEvery    = 5 * time.Second
 	atATime       = 200 // records that one look takes on, so that it never holds up the rest
 	clockKey      = "clock"
 
@@ -32,8 +33,9 @@ const (
 func (b *Bridge) clerk(ctx context.Context) {
 	tick := time.NewTicker(clerkEvery)
 	defer tick.Stop()
-	saved, purged := time.Now(), time.Now().Add(-purgeEvery)
+	saved, watched, purged := time.Now(), time.Now(), time.Now().Add(-purgeEvery)
 	b.joinWhole(ctx)
+	b.resumeAlarms(ctx)
 	for {
 		select {
 		case <-ctx.Done():
@@ -46,6 +48,10 @@ func (b *Bridge) clerk(ctx context.Context) {
 			b.lookAgain(ctx)
 			b.sweep(ctx)
 			b.gauges()
+			if time.Since(watched) >= watchEvery {
+				watched = time.Now()
+				b.watchTroubles(ctx)
+			}
 			if len(b.trunks()) > 0 {
 				b.followFar(ctx)
 				b.tellTaken(ctx)
@@ -146,26 +152,24 @@ func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp) queue.Op {
 	}
 	seq := r.Seq
 	emergency := r.Message.Precedence == message.Emergency && r.Open() && !hasStep(r, alerted)
-	if emergency && at.Age.Sub(r.Accepted.Age) >= unacknowledgedAfter {
-		b.alarmUnacknowledged(r)
-	}
 	tell := held != "" && !r.Told && r.Message.From != b.own.String() && b.mayTell(&r.Message)
 	last := b.lastHeard(held)
-	return queue.Op{Seq: seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+	return queue.Op{Seq: seq, Urgent: emergency, Change: func(r *queue.Record) (out []*queue.Record, err error) {
 		r.Expires = r.Until
 		endLocal(r, at)
 		if emergency && at.Age.Sub(r.Accepted.Age) < unacknowledgedAfter {
 			r.Expires = min(r.Until, r.Accepted.Age.Add(unacknowledgedAfter))
 		}
 		if emergency && at.Age.Sub(r.Accepted.Age) >= unacknowledgedAfter {
+			out = b.unconfirmed(r)
 			r.Note(at, alerted, "", "nobody has confirmed it")
 		}
 		if !tell || r.Told {
-			return nil, nil
+			return out, nil
 		}
 		r.Told = true
 		r.Note(at, "told", r.Message.Link, "held")
-		return []*queue.Record{b.notice(&r.Message, r.Seq, at, heldText(&r.Message, last))}, nil
+		return append(out, b.notice(&r.Message, r.Seq, at, heldText(&r.Message, last))), nil
 	}}
 }
 

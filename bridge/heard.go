@@ -254,6 +254,7 @@ func (b *Bridge) saveHeard(ctx context.Context) {
 		}
 	}
 	b.heard.mu.Unlock()
+	b.saveSilences(put)
 	put[clockKey] = b.savedClock()
 	maps.Copy(put, b.day.unsaved())
 	if _, err := b.store.Apply(ctx, queue.Op{Put: put, Lazy: true}); err != nil {

@@ -51,6 +51,7 @@ func (h *host) State(up bool, why string) {
 	case !changed:
 		return
 	case up:
+		ln.silence.up(h.b.clock.Age())
 		h.b.log.Info("link is up", "link", ln.Name, "why", why)
 		if again {
 			h.b.meter.Reconnected(ln.Name)
@@ -94,6 +95,9 @@ func (h *host) Mark(ctx context.Context, key string) ([]byte, error) {
 func (h *host) Present(s presence.Say, retained bool) {
 	if s.Call == h.b.own.String() {
 		return
+	}
+	if !retained {
+		h.b.hearsOn(h.ln)
 	}
 	h.b.far.meet(s.Call, h.ln.Name, false, time.Now())
 	if h.b.far.table.Hear(s, retained, time.Now()) {

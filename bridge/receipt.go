@@ -114,7 +114,7 @@ func (b *Bridge) end(r *queue.Record, delivery int, state queue.State, at queue.
 	if r.Outcome == "" || r.Outcome == was {
 		return nil
 	}
-	return b.report(r, at, tell)
+	return append(b.closed(r), b.report(r, at, tell)...)
 }
 
 // outcome sums up the deliveries of a record; empty while one is open.

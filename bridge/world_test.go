@@ -40,7 +40,8 @@ type world struct {
 	reg    *prometheus.Registry
 	log    strings.Builder
 
-	room   int64        // for the store; 0: enough
+	room   int64 // for the store; 0: enough
+	disk   func() (queue.Room, bool)
 	jumped atomic.Int64 // nanoseconds by which the clock on the wall is wrong
 	unsure atomic.Bool  // nobody synchronises it
 
@@ -100,7 +101,7 @@ func (w *world) start() {
 	w.bridge, err = bridge.New(ctx, bridge.Options{
 		Config: w.cfg, Links: ways, Store: w.store, Log: log,
 		Clock: clock.New(saved, w.now, func() bool { return !w.unsure.Load() }),
-		Meter: metrics.New(w.reg, labels, link.Codes), JournalDir: filepath.Join(w.dir, "air"),
+		Meter: metrics.New(w.reg, labels, link.Codes), JournalDir: filepath.Join(w.dir, "air"), Room: w.disk,
 	})
 	if err != nil {
 		w.t.Fatal(err)

@@ -156,6 +156,14 @@ type Stats struct {
 	LastCommit time.Duration
 }
 
+// Room is how much room a store has, in bytes.
+type Room struct {
+	Free  int64 // on its disk
+	Least int64 // below it the store takes nothing new
+	Used  int64 // by the store
+	Most  int64 // that it may use
+}
+
 // Errors of a Store.
 var (
 	ErrNotFound = errors.New("no such record")

@@ -198,6 +198,24 @@ func TestHealthIsOpenAndNamesNobody(t *testing.T) {
 	}
 }
 
+// Health says which link is not well, and since when.
+func TestHealthNamesTheLinkThatIsNotWell(t *testing.T) {
+	d := newBusyDesk()
+	d.links[2].Deaf = "1999-12-31T22:00:00Z"
+	url, _ := servePage(t, d)
+	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
+	resp, err := client.Get(url + "/healthz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, _ := io.ReadAll(resp.Body)
+	want := "ok\nlink aprs (aprs) down since 1999-12-31T23:40:00Z\nlink post (mail) hears nothing since 1999-12-31T22:00:00Z, longer than usual\n"
+	if resp.StatusCode != 200 || !strings.HasPrefix(string(body), want) {
+		t.Errorf("%s: %q, want %q", resp.Status, body, want)
+	}
+}
+
 // Many readers cost no more than one look.
 func TestLookIsShared(t *testing.T) {
 	d := &counting{busyDesk: newBusyDesk()}

@@ -36,7 +36,8 @@ func (p *Public) Serve(ctx context.Context, l net.Listener, log *slog.Logger) {
 	serve(ctx, netutil.LimitListener(l, maxConnections), mux, log)
 }
 
-// health says whether the gateway can do its work at all.
+// health says whether the gateway can do its work at all, and which link is not
+// well: that makes it no less healthy, since what is for that link waits.
 func (p *Public) health(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	if err := p.Healthy(); err != nil {
@@ -45,6 +46,17 @@ func (p *Public) health(w http.ResponseWriter, _ *http.Request) {
 		return
 	}
 	fmt.Fprintln(w, "ok")
+	for _, l := range p.Desk.Links() {
+		switch {
+		case !l.Up:
+			fmt.Fprintf(w, "link %s (%s) down since %s\n", l.Name, l.Kind, l.Since)
+		case l.Deaf != "":
+			fmt.Fprintf(w, "link %s (%s) hears nothing since %s, longer than usual\n", l.Name, l.Kind, l.Deaf)
+		}
+	}
+	if p.ClockTrusted != nil && !p.ClockTrusted() {
+		fmt.Fprintln(w, "the clock is not trusted")
+	}
 }
 
 // ready says that messages are taken over, and how each link is. A link that is
@@ -61,6 +73,8 @@ func (p *Public) ready(w http.ResponseWriter, r *http.Request) {
 		switch {
 		case l.Quiet:
 			state = "quiet"
+		case l.Deaf != "":
+			state = "deaf"
 		case l.Up:
 			state = "up"
 		}

@@ -36,8 +36,9 @@ type LinkState struct {
 	Up        bool   `json:"up"`
 	Quiet     bool   `json:"quiet"` // the operator stopped all sending there
 	Why       string `json:"why,omitempty"`
-	Since     string `json:"since"`     // RFC 3339
-	Transmits bool   `json:"transmits"` // false: another gateway transmits for this mesh, or it is not settled yet
+	Since     string `json:"since"`                // RFC 3339
+	Deaf      string `json:"deaf_since,omitempty"` // up, but nothing was heard since then (RFC 3339), longer than usual
+	Transmits bool   `json:"transmits"`            // false: another gateway transmits for this mesh, or it is not settled yet
 	// Air is the part of the hour's airtime budget that is used, 1 for all of it;
 	// nil: the link is not paced by airtime.
 	Air *float64 `json:"air_used_ratio,omitempty"`

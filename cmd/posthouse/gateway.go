@@ -81,7 +81,7 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	}
 	g.bridge, err = bridge.New(ctx, bridge.Options{
 		Config: cfg, Links: g.links, Store: g.store, Clock: g.clock, Meter: g.pulse, Log: log,
-		JournalDir: filepath.Join(cfg.DataDir, journalDir),
+		JournalDir: filepath.Join(cfg.DataDir, journalDir), Room: g.store.Room,
 	})
 	if err != nil {
 		return g, fail(exitConfig, err)

@@ -221,6 +221,18 @@ func (s *Store) isClosing() bool {
 	return s.closing
 }
 
+// Room tells how much room there is; false when that cannot be told now.
+func (s *Store) Room() (r queue.Room, ok bool) {
+	r.Free, ok = diskFree(s.path)
+	r.Least = max(s.opts.MinFree, 0)
+	err := s.view(context.Background(), func(tx *bolt.Tx) error {
+		full := s.fullness(tx)
+		r.Used, r.Most = full.used, s.opts.MaxBytes-s.opts.Reserve
+		return nil
+	})
+	return r, ok && err == nil
+}
+
 // fullness tells how much room there is at the beginning of a transaction.
 func (s *Store) fullness(tx *bolt.Tx) fullness {
 	db := tx.DB()
