@@ -20,7 +20,7 @@ import (
 // being wrong: a link that flaps is one trouble.
 const (
 	downAfter, downOver   = 10 * time.Minute, 5 * time.Minute
-	deafAfter, deafOver   = time.Minute, time.Minute
+	deafAfter, deafOver   = 0, time.Minute
 	diskAfter, diskOver   = time.Minute, 10 * time.Minute
 	clockAfter, clockOver = 15 * time.Minute, 5 * time.Minute
 
