@@ -47,7 +47,9 @@ func crashSeed(t *testing.T) uint64 {
 // and the acks at the writers. The window that no protocol can close, between
 // send and its mark on disk, shows as duplicates, which are counted.
 func TestKilledAtAnyMomentLosesNothing(t *testing.T) {
-	for name, begin := range map[string]func(*testing.T, ...string) *traffic{"Mosquitto": between, "built-in broker": around} {
+	for name, begin := range map[string]func(*testing.T) *traffic{
+		"Mosquitto": func(t *testing.T) *traffic { return between(t, hasty) }, "built-in broker": around,
+	} {
 		t.Run(name, func(t *testing.T) {
 			rounds, seed := crashRounds(t), crashSeed(t)
 			random := rand.New(rand.NewPCG(seed, 0))
@@ -93,7 +95,7 @@ func TestStandstill(t *testing.T) {
 			x.t.Fatal(err)
 		}
 	}
-	x := between(t)
+	x := between(t, roomy)
 	x.brokersDie = true
 	for _, c := range []struct {
 		name string
@@ -135,7 +137,7 @@ func TestDiskFull(t *testing.T) {
 		t.Skipf("a small disk needs the right to mount: %v", err)
 	}
 	t.Cleanup(func() { syscall.Unmount(dir, syscall.MNT_DETACH) }) // after the gateway has ended
-	x := between(t, "POSTHOUSE_DATA_DIR="+dir)
+	x := between(t, hasty, "POSTHOUSE_DATA_DIR="+dir)
 	x.diskFills = true
 	const refusedText, refusedMail = `posthouse_messages_refused_total{link="valley",rule="full"}`, `posthouse_messages_refused_total{link="post",rule="full"}`
 	x.flows(10)
