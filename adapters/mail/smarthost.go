@@ -209,10 +209,11 @@ func (p *smarthost) report(err error) {
 func (p *smarthost) open(ctx context.Context) (*connection, error) {
 	ctx, cancel := context.WithTimeout(ctx, p.o.DialTimeout)
 	defer cancel()
-	conn, err := p.o.Dial(ctx, "tcp", p.o.Smarthost)
+	dialled, err := p.o.Dial(ctx, "tcp", p.o.Smarthost)
 	if err != nil {
 		return nil, fmt.Errorf("connect to the smarthost: %w", err)
 	}
+	conn := bounded(dialled)
 	// go-smtp knows no context, and its waits are minutes.
 	stop := context.AfterFunc(ctx, func() { conn.Close() })
 	client, err := p.greet(conn)
