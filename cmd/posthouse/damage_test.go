@@ -267,7 +267,7 @@ func bitInAText(t *testing.T, a *archive) {
 // (sysexits(3)) and these words, and leaves the files as they are.
 func (a *archive) cannotStart(words ...string) {
 	a.t.Helper()
-	before := a.files()
+	before := a.contents()
 	cmd := exec.Command(a.program, "run")
 	cmd.Env, cmd.Dir = a.env, a.dir
 	out, err := cmd.CombinedOutput()
@@ -280,14 +280,14 @@ func (a *archive) cannotStart(words ...string) {
 		}
 	}
 	for name, was := range before {
-		if is, ok := a.files()[name]; !ok || is != was {
+		if is, ok := a.contents()[name]; !ok || is != was {
 			a.t.Errorf("%s was changed", name)
 		}
 	}
 }
 
-// files gives the contents of the data folder.
-func (a *archive) files() map[string]string {
+// contents gives what is in the files of the data folder.
+func (a *archive) contents() map[string]string {
 	all := map[string]string{}
 	err := filepath.WalkDir(a.dir, func(name string, d fs.DirEntry, err error) error {
 		if err == nil && d.Type().IsRegular() {

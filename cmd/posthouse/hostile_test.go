@@ -35,7 +35,7 @@ type target struct {
 	rounds             int
 }
 
-func aim(t *testing.T) *target {
+func aim(t *testing.T, more ...string) *target {
 	x := &target{valley: freePort(t), hill: freePort(t), smtp: freePort(t)}
 	var err error
 	if x.aprs, err = standin.Listen(t.Context(), "127.0.0.1:0"); err != nil {
@@ -53,6 +53,7 @@ func aim(t *testing.T) *target {
 		"POSTHOUSE_POST_KIND=mail", "POSTHOUSE_POST_LISTEN="+x.smtp, "POSTHOUSE_POST_DOMAIN=radio.example",
 		"POSTHOUSE_POST_SMARTHOST="+x.world.Address(), "POSTHOUSE_POST_SMARTHOST_TLS=none",
 		"POSTHOUSE_POST_ALLOW=bob@club.example=N0QRB")...)
+	x.env = append(x.env, more...)
 	x.ship()
 	x.start()
 	x.alder, x.birch = join(t, x.valley, "valley", "N0QRA-7"), join(t, x.hill, "hill", "N0QRB-9")
