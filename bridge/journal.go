@@ -26,7 +26,7 @@ type Transmission struct {
 	Link   string    `json:"link"`
 	Own    string    `json:"own"` // the gateway's call sign, which identifies the transmission
 	By     string    `json:"by"`  // operator, or automatic
-	// Operator is who wrote it, or had it tried or moved, as far as is known.
+	// Operator is who wrote one of the gateway's own, as far as is known.
 	Operator string `json:"operator,omitempty"`
 
 	ID         string             `json:"id,omitempty"` // of the message; a position has none

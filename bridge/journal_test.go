@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"posthouse/bridge/desk"
+	"posthouse/bridge/message"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -183,6 +184,40 @@ func TestJournalAfterAHalfWrittenLine(t *testing.T) {
 		var line bridge.Transmission
 		if err := json.Unmarshal([]byte(lines[1]), &line); err != nil || line.Text != "hello" {
 			t.Errorf("the second line is %q: %v", lines[1], err)
+		}
+	})
+}
+
+// The daily file has what goes out on each kind of link, whatever it is: texts,
+// receipts, notices and positions, each under the gateway's own call sign.
+func TestJournalHasEveryKindOfLinkAndFrame(t *testing.T) {
+	inWorld(t, []string{"POSTHOUSE_ALERT_TO=ops@club.example"}, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		w.beacon("aprs", "N0QRC-7")
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "to a mesh")
+		w.ack("hill", w.gets("hill", soon))
+		w.says("valley", "N0QRA-7", "N0QRC-7", "2", "to APRS")
+		f := w.gets("aprs", soon)
+		w.hears("aprs", message.Message{Kind: message.Receipt, From: "N0QRC-7", To: "N0QRA-7", Acks: f.ID, Nak: true})
+		w.says("valley", "N0QRA-7", "bob@club.example", "3", "to a mailbox")
+		w.where("valley", "N0QRA-7", 46.5, -122.9)
+		w.says("valley", "N0QRA-7", "N0QRB-9", "4", "EMERGENCY help")
+		time.Sleep(time.Minute)
+		w.shut()
+		want := map[string]bool{
+			"hill text N0QRA-7>N0QRB-9 to a mesh": true, "aprs text N0QRA-7>N0QRC-7 to APRS": true, "post text N0QRA-7>bob@club.example to a mailbox": true,
+			"valley receipt N0QRB-9>N0QRA-7 acks 1": true, "valley receipt bob@club.example>N0QRA-7 acks 3": true, "aprs position N0QRA-7> ": true,
+			"post notice N0QRZ-10>ops@club.example EMERGENCY from N0QRA-7 to N0QRB-9: EMERGENCY help": true,
+		}
+		for _, line := range w.journalOf("2000-01-01.jsonl") {
+			_, s, _ := strings.Cut(brief(line), " ")
+			delete(want, strings.Replace(s, " automatic ", " ", 1))
+			if line.Own != gateway || line.By != "automatic" || line.Operator != "" || line.Time.Location() != time.UTC {
+				t.Errorf("%+v", line)
+			}
+		}
+		for line := range want {
+			t.Errorf("the journal lacks: %s", line)
 		}
 	})
 }

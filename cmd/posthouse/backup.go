@@ -168,6 +168,7 @@ func (v *saver) save(ctx context.Context, w io.Writer) error {
 // settings adds the variables, and the files that they name.
 func (v *saver) settings(a *packer) error {
 	own := slices.DeleteFunc(slices.Clone(v.environ), func(entry string) bool { return !strings.HasPrefix(entry, config.Prefix) })
+	slices.Sort(own)
 	b, err := json.MarshalIndent(own, "", "  ")
 	if err != nil {
 		return err
