@@ -23,12 +23,11 @@ const codeNak = "nak"
 // planReceipt finds the delivery that a station acknowledges. An ack counts
 // only from the addressee: it is looked up under the station that gave it.
 func (b *Bridge) planReceipt(ctx context.Context, ln *line, m *message.Message) plan {
-	item, part, err := b.store.Frame(ctx, ln.Name, m.From, m.Acks)
+	item, part, err := b.acknowledged(ctx, ln, m)
 	if errors.Is(err, queue.ErrNotFound) {
-		item, part, err = b.store.Frame(ctx, ln.Name, m.From, localFrame(m.To, m.Acks))
-	}
-	if errors.Is(err, queue.ErrNotFound) {
-		b.meter.Dropped(ln.Name, "unknown-receipt")
+		if !b.overheard(ln, m) {
+			b.meter.Dropped(ln.Name, "unknown-receipt")
+		}
 		return settled(link.Verdict{})
 	}
 	if err != nil {
@@ -40,6 +39,15 @@ func (b *Bridge) planReceipt(ctx context.Context, ln *line, m *message.Message) 
 		ops:    []queue.Op{{Seq: item.Seq, Change: change, Urgent: true}},
 		answer: func(done []queue.Done) link.Verdict { return b.receipted(ln, item, m, done[0]) },
 	}
+}
+
+// acknowledged finds the delivery, and its part, that an ack on a link is for.
+func (b *Bridge) acknowledged(ctx context.Context, ln *line, m *message.Message) (queue.Item, int, error) {
+	item, part, err := b.store.Frame(ctx, ln.Name, m.From, m.Acks)
+	if errors.Is(err, queue.ErrNotFound) {
+		item, part, err = b.store.Frame(ctx, ln.Name, m.From, localFrame(m.To, m.Acks))
+	}
+	return item, part, err
 }
 
 // localFrame is the name under which a text that both stations exchange on
@@ -71,7 +79,7 @@ func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message
 			return nil, queue.ErrSkip
 		}
 		d.Parts[part].Acked = true
-		r.Note(at, "acked", name, m.From)
+		r.Note(at, "acked", name, heardThrough(m))
 		for _, p := range d.Parts {
 			if !p.Acked {
 				return nil, nil
@@ -79,6 +87,14 @@ func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message
 		}
 		return b.end(r, item.Delivery, queue.Delivered, at, tell), nil
 	}
+}
+
+// heardThrough says who acknowledged, and which other gateway heard it.
+func heardThrough(m *message.Message) string {
+	if m.Via == "" {
+		return m.From
+	}
+	return m.From + ", heard by " + m.Via
 }
 
 // receipted says what filing a receipt did.

@@ -42,11 +42,15 @@ type siblings struct {
 	count  uint64
 	taken  map[queue.Identity]time.Time // what others have in hand
 	frames map[queue.Identity]time.Time // what they transmitted, and what we did
+	acked  map[queue.Identity]time.Time // acks that were heard of what we did not send
 	tell   map[string]*link.Taken       // by mesh: what is to be told next
 }
 
 func newSiblings() *siblings {
-	return &siblings{taken: map[queue.Identity]time.Time{}, frames: map[queue.Identity]time.Time{}, tell: map[string]*link.Taken{}}
+	return &siblings{
+		taken: map[queue.Identity]time.Time{}, frames: map[queue.Identity]time.Time{}, acked: map[queue.Identity]time.Time{},
+		tell: map[string]*link.Taken{},
+	}
 }
 
 const bootKey = "boot"
@@ -147,11 +151,7 @@ func frameHash(from, to, text string) queue.Identity {
 func (s *siblings) note(mesh string, id, frame queue.Identity) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	t := s.tell[mesh]
-	if t == nil {
-		t = &link.Taken{Mesh: mesh}
-		s.tell[mesh] = t
-	}
+	t := s.telling(mesh)
 	if id != (queue.Identity{}) && len(t.Identities) < 1000 {
 		t.Identities = append(t.Identities, id)
 	}
@@ -159,6 +159,16 @@ func (s *siblings) note(mesh string, id, frame queue.Identity) {
 		t.Frames = append(t.Frames, frame)
 		remember(s.frames, frame)
 	}
+}
+
+// telling is what the others of a mesh are told next. The caller holds the lock.
+func (s *siblings) telling(mesh string) *link.Taken {
+	t := s.tell[mesh]
+	if t == nil {
+		t = &link.Taken{Mesh: mesh}
+		s.tell[mesh] = t
+	}
+	return t
 }
 
 // noteKept has the other gateways of each mesh that a text concerns told that it
@@ -223,6 +233,7 @@ func (b *Bridge) takenBy(ctx context.Context, t link.Taken) {
 		}
 	}
 	b.endShadows(ctx, seqs, t.Gateway)
+	b.acksOverheard(ctx, b.sharedLine(t.Mesh), &t)
 }
 
 func (b *Bridge) endShadows(ctx context.Context, seqs []uint64, by string) {
@@ -367,7 +378,7 @@ func (b *Bridge) endWaits(ctx context.Context) {
 // all.
 func (b *Bridge) emerge(r *queue.Record, it queue.Item) func(*queue.Record) ([]*queue.Record, error) {
 	at := b.stamp()
-	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, at.Age.Sub(r.Accepted.Age)) {
+	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, at.Age.Sub(r.Accepted.Age)) || b.kin.wasAcked(&r.Message) {
 		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at) }
 	}
 	b.hearShadow(r)

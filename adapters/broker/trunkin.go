@@ -233,6 +233,9 @@ func position(p envelope.Position, gateway string) link.FarPosition {
 
 func taken(b envelope.Taken, gateway string) link.Taken {
 	t := link.Taken{Mesh: b.Mesh, Gateway: gateway}
+	for _, a := range b.Acks {
+		t.Acks = append(t.Acks, link.Ack(a))
+	}
 	for _, h := range b.Identities {
 		t.Identities = append(t.Identities, h)
 	}

@@ -341,8 +341,15 @@ func (t *Trunk) will() *will {
 
 // Took implements link.Trunk.
 func (t *Trunk) Took(ctx context.Context, taken link.Taken) error {
-	for !t.opts.ReceiveOnly && len(taken.Identities)+len(taken.Frames) > 0 {
+	for !t.opts.ReceiveOnly && len(taken.Identities)+len(taken.Frames)+len(taken.Acks) > 0 {
 		body := envelope.Taken{Mesh: taken.Mesh}
+		for ; len(taken.Acks) > 0 && len(body.Acks) < envelope.MaxAcks; taken.Acks = taken.Acks[1:] {
+			a := envelope.Ack(taken.Acks[0])
+			a.Why = clip(a.Why, 400)
+			if a.Fits() {
+				body.Acks = append(body.Acks, a)
+			}
+		}
 		body.Identities, taken.Identities = hashes(taken.Identities)
 		body.Frames, taken.Frames = hashes(taken.Frames)
 		wire, topic, err := t.seal(ctx, "t"+strconv.FormatInt(time.Now().UnixNano(), 36), envelope.TakenAt(taken.Mesh), time.Hour, body)

@@ -82,4 +82,15 @@ type Taken struct {
 	Mesh, Gateway string
 	Identities    [][16]byte
 	Frames        [][16]byte
+	// Acks are what it heard stations acknowledge of frames that another gateway
+	// of the mesh sent, or that stations sent each other.
+	Acks []Ack
+}
+
+// Ack is a station's acknowledgement, as it was heard on a mesh.
+type Ack struct {
+	Station, To string
+	ID          string // of the frame
+	Nak         bool   // the station refuses the text
+	Why         string // for people, with Nak
 }

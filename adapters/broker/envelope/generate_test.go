@@ -21,7 +21,10 @@ var (
 	genLevel = rapid.Map(rapid.Uint8Range(0, 4), func(n uint8) message.Precedence { return message.Precedence(n) })
 	genTime  = rapid.Map(rapid.Int64Range(0, 4e9), func(s int64) time.Time { return time.Unix(s, 0).UTC() })
 	genHash  = rapid.Map(rapid.SliceOfN(rapid.Byte(), 16, 16), func(b []byte) Hash { return Hash(b) })
-	genAge   = rapid.Map(rapid.Int64Range(0, int64(MaxLifetime/time.Second)), func(s int64) Seconds { return Seconds(s) })
+	genAck   = rapid.Custom(func(t *rapid.T) Ack {
+		return Ack{Station: "N0QRC-7", To: "N0QRD-9", ID: genID.Draw(t, "frame"), Nak: rapid.Bool().Draw(t, "nak"), Why: rapid.StringN(0, 20, 80).Draw(t, "why")}
+	})
+	genAge = rapid.Map(rapid.Int64Range(0, int64(MaxLifetime/time.Second)), func(s int64) Seconds { return Seconds(s) })
 )
 
 // some gives a list of at most n, nil when it is empty: as it is read back.
@@ -96,6 +99,7 @@ func genBody(t *rapid.T) (Body, Topic) {
 	default:
 		return Taken{
 			Mesh: mesh, Identities: some(t, genHash, 5, "identities"), Bodies: some(t, genHash, 5, "bodies"), Frames: some(t, genHash, 5, "frames"),
+			Acks: some(t, genAck, 5, "acks"),
 		}, TakenAt(mesh)
 	}
 }

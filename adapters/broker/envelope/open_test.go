@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -428,6 +429,10 @@ func TestStatesFitTheirTopics(t *testing.T) {
 		"taken":                            {TakenAt("valley"), Taken{Mesh: "valley"}, true},
 		"taken, another mesh":              {TakenAt("valley"), Taken{Mesh: "hill"}, false},
 		"taken, as much as there may be":   {TakenAt("valley"), Taken{Mesh: "valley", Identities: make([]Hash, MaxTaken), Bodies: make([]Hash, MaxTaken), Frames: make([]Hash, MaxTaken)}, true},
+		"taken, acks":                      {TakenAt("valley"), Taken{Mesh: "valley", Acks: []Ack{{Station: "N0QRC-7", To: "N0QRD-9", ID: "4f2a1", Nak: true, Why: "no"}}}, true},
+		"taken, an ack of nothing":         {TakenAt("valley"), Taken{Mesh: "valley", Acks: []Ack{{Station: "N0QRC-7", To: "N0QRD-9"}}}, false},
+		"taken, an ack by nobody":          {TakenAt("valley"), Taken{Mesh: "valley", Acks: []Ack{{Station: "a station", ID: "4f2a1"}}}, false},
+		"taken, too many acks":             {TakenAt("valley"), Taken{Mesh: "valley", Acks: slices.Repeat([]Ack{{Station: "N0QRC-7", ID: "4f2a1"}}, MaxAcks+1)}, false},
 		"taken, too much":                  {TakenAt("valley"), Taken{Mesh: "valley", Frames: make([]Hash, MaxTaken+1)}, false},
 		"position":                         {Group("ALL"), Position{Station: "N0QRA-7", Lat: 46.5, Lon: -122.9}, true},
 		"position off the earth":           {Group("ALL"), Position{Station: "N0QRA-7", Lat: 90.1}, false},

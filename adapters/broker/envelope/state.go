@@ -83,7 +83,31 @@ type Taken struct {
 	Identities []Hash `json:"identities,omitempty"` // of messages
 	Bodies     []Hash `json:"bodies,omitempty"`     // hash(from, to, body), of texts whose writer gave no id
 	Frames     []Hash `json:"frames,omitempty"`     // of frames that it is about to transmit
+	// Acks were heard on the mesh by a gateway that did not send what they
+	// acknowledge: whichever did is to know.
+	Acks []Ack `json:"acks,omitempty"`
 }
+
+// Ack is a station's acknowledgement of one frame, as it was heard on a mesh.
+type Ack struct {
+	Station string `json:"station"`
+	To      string `json:"to"`            // whose text it was
+	ID      string `json:"id"`            // of the frame
+	Nak     bool   `json:"nak,omitempty"` // the station refuses the text
+	Why     string `json:"why,omitempty"` // for people, with Nak
+}
+
+// Fits tells whether an event may carry it: a mesh may acknowledge what it likes.
+func (a Ack) Fits() bool {
+	return isCall(a.Station) && isToken(a.ID) && len(a.To) <= longestAddress && len(a.Why) <= maxWhy
+}
+
+// longestAddress is that of a mail address (RFC 5321 section 4.5.3.1.3, without
+// the angle brackets).
+const longestAddress = 254
+
+// MaxAcks is how many acknowledgements one Taken may have.
+const MaxAcks = 64
 
 // MaxTaken is how many hashes one list of a Taken may have; send more than one
 // event when there are more.
@@ -98,6 +122,14 @@ func (t Taken) check(e *Event) error {
 	}
 	if max(len(t.Identities), len(t.Bodies), len(t.Frames)) > MaxTaken {
 		return fmt.Errorf("more than %d hashes in a list", MaxTaken)
+	}
+	if len(t.Acks) > MaxAcks {
+		return fmt.Errorf("more than %d acknowledgements", MaxAcks)
+	}
+	for _, a := range t.Acks {
+		if !a.Fits() {
+			return fmt.Errorf("acknowledgement of %q by %q", clip(a.ID), clip(a.Station))
+		}
 	}
 	return e.on(OfTaken)
 }

@@ -15,7 +15,7 @@ const (
 	InGroup    TopicKind = "group"  // group/GROUP: what every gateway gets that carries the group
 	OfPresence TopicKind = "bridge" // bridge/MESH/CALL: a gateway is alive
 	OfHeard    TopicKind = "heard"  // heard/STATION/CALL: a gateway hears a station
-	OfTaken    TopicKind = "taken"  // taken/MESH: what the mesh's transmitter has in hand
+	OfTaken    TopicKind = "taken"  // taken/MESH: what the mesh's gateways have in hand, and hear
 )
 
 // Topic is a topic below the root. The names are plain: a call sign's slash is
@@ -42,7 +42,7 @@ func HeardAt(station, gateway string) Topic {
 	return Topic{Kind: OfHeard, Name: station, Gateway: gateway}
 }
 
-// TakenAt is where a mesh's transmitter says what it has in hand.
+// TakenAt is where a mesh's gateways say what they have in hand.
 func TakenAt(mesh string) Topic { return Topic{Kind: OfTaken, Name: mesh} }
 
 // Under writes the whole topic. It fails when a name is none of its kind, so no
