@@ -166,7 +166,7 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 		answer := p.answer
 		p.answer = func(done []queue.Done) link.Verdict {
 			// Not before the ack is filed, or what it acknowledges goes out once more.
-			if !b.mayBeAnothers(ln) || b.heard.knows(ln.Name, m.From) {
+			if !b.anotherTransmits(ln) || b.heard.knows(ln.Name, m.From) {
 				b.hear(ln, m)
 			}
 			return answer(done)
@@ -209,7 +209,7 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		ref = &rules.Refusal{Code: m.Unfit.Code, Why: m.Unfit.Why}
 	}
 	// Of a shadow that may be another gateway's frame it is told later who was heard.
-	if (ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign) && !(isShadow(deliveries) && b.mayBeAnothers(ln)) {
+	if (ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign) && !(isShadow(deliveries) && b.anotherTransmits(ln)) {
 		b.hear(ln, m)
 	}
 	// Emergencies are never refused, and what is known already does not count.

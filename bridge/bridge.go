@@ -62,6 +62,7 @@ type Bridge struct {
 	room     func() (queue.Room, bool)
 	day      *day // what passed in the last 24 hours
 
+	rerouted uint64        // up to which record the clerk has looked for other ways; its own
 	farther  chan struct{} // somebody far away has just become of interest
 	stopping atomic.Bool
 	farNews  atomic.Bool   // a far gateway came or went

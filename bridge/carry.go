@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"posthouse/bridge/callsign"
 	"posthouse/bridge/clock"
 	"posthouse/bridge/fit"
 	"posthouse/bridge/link"
@@ -74,7 +75,13 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.astray(j.Item, r, at)})
 	}
 	if c.exhausted(t.d) {
+		c.b.control.toRelease(callsign.Base(t.d.To)) // it may have been heard elsewhere since
 		return t.settle(queue.Outcome{Urgent: true, Change: c.hold(j.Item, at)})
+	}
+	if untouched(t.d) {
+		if next, ok := c.b.roamed(r, j.Item.Delivery); ok {
+			return t.settle(queue.Outcome{Urgent: true, Change: c.b.follow(j.Item.Delivery, c.ln.Name, next, at)})
+		}
 	}
 	if ref := c.b.blockedSince(&r.Message, t.d.To); ref != nil {
 		return t.settle(c.fail(t, ref.Code, ref.Why))

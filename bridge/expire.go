@@ -47,6 +47,8 @@ func (b *Bridge) clerk(ctx context.Context) {
 		case <-tick.C:
 			b.lookAgain(ctx)
 			b.sweep(ctx)
+			b.release(ctx)
+			b.reroute(ctx)
 			b.gauges()
 			if time.Since(watched) >= watchEvery {
 				watched = time.Now()

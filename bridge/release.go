@@ -18,7 +18,7 @@ func (b *Bridge) release(ctx context.Context) {
 			last := len(items) < stay+atATime
 			var ops []queue.Op
 			for _, it := range items[stay:] {
-				if op, ok := b.letGo(ctx, it); ok {
+				if op, ok := b.letGo(ctx, it, false); ok {
 					ops = append(ops, op)
 				} else {
 					stay++
@@ -38,8 +38,8 @@ func (b *Bridge) release(ctx context.Context) {
 }
 
 // letGo decides about one held delivery, now that its addressee may be within
-// reach.
-func (b *Bridge) letGo(ctx context.Context, it queue.Item) (queue.Op, bool) {
+// reach; with elsewhere set, not where it was tried last.
+func (b *Bridge) letGo(ctx context.Context, it queue.Item, elsewhere bool) (queue.Op, bool) {
 	r, err := b.store.Get(ctx, it.Seq)
 	if err != nil {
 		return queue.Op{}, false
@@ -57,6 +57,9 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item) (queue.Op, bool) {
 	}
 	ln := b.byName[to.Link]
 	old := &r.Deliveries[it.Delivery]
+	if elsewhere && old.Link == to.Link {
+		return queue.Op{}, false // there it has to be heard
+	}
 	if old.Begun && old.Link == to.Link && at.Age < old.Due.Add(queue.Doubled(ln.props.AckWait, old.Attempts-ln.props.Resends, longestAckWait)) {
 		return queue.Op{}, false // it had its round a moment ago; each hearing does not mean a frame
 	}

@@ -274,9 +274,9 @@ func (b *Bridge) hearShadow(r *queue.Record) {
 	}
 }
 
-// mayBeAnothers tells whether a frame that was heard on a mesh may be another
-// gateway's transmission: one that is alive transmits there.
-func (b *Bridge) mayBeAnothers(ln *line) bool {
+// anotherTransmits tells whether another gateway is alive that transmits on a
+// link's mesh. Then what is heard there may be its transmission, too.
+func (b *Bridge) anotherTransmits(ln *line) bool {
 	if ln.vote == nil || ln.transmits() {
 		return false
 	}

@@ -1,0 +1,86 @@
+package bridge_test
+
+import (
+	"testing"
+	"time"
+)
+
+var twoAndAnotherOfMine = []string{"N0QRA-10 valley coast", "N0QRB-10 hill"}
+
+// While a text waits for a link that is down, its addressee turns up elsewhere.
+func TestStationRoamsWhileATextWaitsForALinkThatIsDown(t *testing.T) {
+	for _, to := range []string{"hill", "coast"} { // behind the trunk, and on another mesh of the gateway
+		for _, begun := range []bool{false, true} {
+			t.Run(to+map[bool]string{true: ", sent once"}[begun], func(t *testing.T) {
+				inCountry(t, twoAndAnotherOfMine, func(t *testing.T, c *country) {
+					valley, a := c.airs["valley"], c.posts["N0QRA-10"]
+					valley.beacon(birch)
+					valley.silence(birch, true)
+					if !begun {
+						a.links["valley"].Down("the broker is gone")
+					}
+					c.airs["coast"].says(alder, birch, "1", "where are you")
+					time.Sleep(20 * time.Second)
+					a.links["valley"].Down("the broker is gone")
+					time.Sleep(10 * time.Minute)
+					c.airs[to].beacon(birch)
+					time.Sleep(3 * time.Minute)
+					if n := count(c.airs[to].told(birch), "where are you"); n != 1 {
+						t.Errorf("birch was told %q", c.airs[to].told(birch))
+					}
+					if n := count(c.airs["coast"].told(alder), "receipt"); n != 1 {
+						t.Errorf("alder was told %q", c.airs["coast"].told(alder))
+					}
+					a.links["valley"].Up()
+					time.Sleep(20 * time.Minute)
+					want := map[bool]int{false: 0, true: 1}[begun]
+					if n := count(valley.told(birch), "where are you"); n != want {
+						t.Errorf("on the valley mesh it was told %q", valley.told(birch))
+					}
+					same(t, "left open", c.open())
+				})
+			})
+		}
+	}
+}
+
+// A text that waits behind others on a slow channel does not go out there when
+// its addressee has been heard elsewhere.
+func TestStationRoamsWhileATextWaitsForItsTurn(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley coast VALLEY_SF=12 VALLEY_BW=125 VALLEY_CR=4/5 VALLEY_AIRTIME=2", "N0QRB-10 hill"}, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		valley.beacon(birch)
+		for i := range 30 {
+			c.airs["coast"].says(alder, birch, string(rune('a'+i)), "text "+string(rune('a'+i)))
+		}
+		time.Sleep(20 * time.Minute)
+		before := count(valley.told(birch), "text")
+		if before == 0 || before == 30 {
+			t.Fatalf("%d of 30 went out in 20 minutes", before)
+		}
+		c.airs["hill"].beacon(birch)
+		time.Sleep(time.Hour)
+		if n := count(c.airs["hill"].told(birch), "text"); n < 30-before-1 {
+			t.Errorf("%d on the hill, %d in the valley", n, count(valley.told(birch), "text"))
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+// A text is on the air for a station that has left: when its tries are over it
+// goes where the station was heard meanwhile, without being heard once more.
+func TestStationRoamsWhileItsAckIsAwaited(t *testing.T) {
+	inCountry(t, twoAndAnotherOfMine, func(t *testing.T, c *country) {
+		valley, coast := c.airs["valley"], c.airs["coast"]
+		valley.beacon(birch)
+		valley.silence(birch, true)
+		c.airs["hill"].says(alder, birch, "1", "where are you")
+		time.Sleep(3 * time.Minute)
+		coast.beacon(birch)
+		time.Sleep(30 * time.Minute)
+		if n := count(coast.told(birch), "where are you"); n != 1 {
+			t.Errorf("on the coast birch was told %q", coast.told(birch))
+		}
+		same(t, "left open", c.open())
+	})
+}
