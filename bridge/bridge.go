@@ -91,6 +91,8 @@ type line struct {
 	since  time.Time // of the present state
 	why    string
 	everUp bool
+
+	trouble string // what is wrong with a link that works nevertheless
 }
 
 // New puts a bridge together; nothing runs before Run. It reads what the

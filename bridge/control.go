@@ -295,7 +295,7 @@ func (b *Bridge) Links() []desk.LinkState {
 		ln.mu.Lock()
 		out = append(out, desk.LinkState{
 			Air: air, Name: ln.Name, Kind: ln.Kind, Up: ln.up.Load(), Transmits: ln.transmits(), Quiet: b.control.isQuiet(ln.Name),
-			Why: ln.why, Since: ln.since.UTC().Format(time.RFC3339), Deaf: b.deafSince(ln),
+			Why: ln.why, Trouble: ln.trouble, Since: ln.since.UTC().Format(time.RFC3339), Deaf: b.deafSince(ln),
 		})
 		ln.mu.Unlock()
 	}

@@ -144,6 +144,17 @@ func (h *host) Trusts(believed func(call, key string) bool, fallen []string) {
 	h.b.parkUnbelieved(context.Background(), h.ln.Name, believed)
 }
 
+// TrustBroken implements link.TrunkHost.
+func (h *host) TrustBroken(broken bool) {
+	h.b.meter.TrustBroken(h.ln.Name, broken)
+	h.ln.mu.Lock()
+	defer h.ln.mu.Unlock()
+	h.ln.trouble = ""
+	if broken {
+		h.ln.trouble = "its trust file cannot be read, an older list is in force"
+	}
+}
+
 // Count implements link.Host.
 func (h *host) Count(reason string) { h.b.meter.Dropped(h.ln.Name, reason) }
 

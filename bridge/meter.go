@@ -14,6 +14,7 @@ type Meter interface {
 	LinkUp(link string, up bool)
 	LinkHeard(link string, at time.Time)
 	Reconnected(link string)
+	TrustBroken(link string, broken bool) // the file of a trunk's believed gateways
 	Airtime(link string, usedRatio float64)
 	AirtimeWait(link string, expected time.Duration) // until all that waits on the link has gone
 	AirtimeSpent(link string, d time.Duration)

@@ -32,6 +32,7 @@ func (m *Metrics) define() {
 	m.linkUp = d.gauge("link_up", "Whether the link has its connection.", "link")
 	m.linkHeard = d.gauge("link_last_heard_timestamp_seconds", "When something readable last came in; 0: never since the start.", "link")
 	m.reconnects = d.counter("link_reconnects_total", "Connections made anew after a loss.", "link")
+	m.trustBroken = d.gauge("trust_file_broken", "Whether the trunk's trust file cannot be read, so that an older list is in force.", "link")
 	m.airtimeUsed = d.gauge("airtime_used_ratio", "Part of the hourly airtime budget that is used.", "link")
 	m.airtimeWait = d.gauge("airtime_wait_seconds", "Expected time until all that waits on the link has gone, by its airtime budget and the usual cost of a message.", "link")
 	m.airtimeSpent = d.counter("airtime_seconds_total", "Computed time on air, repeats included.", "link")

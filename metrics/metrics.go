@@ -42,6 +42,7 @@ type Metrics struct {
 	linkUp       *prometheus.GaugeVec
 	linkHeard    *prometheus.GaugeVec
 	reconnects   *prometheus.CounterVec
+	trustBroken  *prometheus.GaugeVec
 	airtimeUsed  *prometheus.GaugeVec
 	airtimeWait  *prometheus.GaugeVec
 	airtimeSpent *prometheus.CounterVec
@@ -89,6 +90,9 @@ func (m *Metrics) start(links []Link) {
 		m.sendTime.WithLabelValues(link.Name)
 		for _, reason := range dropReasons(link.Kind, m.rules.list) {
 			m.dropped.WithLabelValues(link.Name, reason)
+		}
+		if link.Kind == "trunk" {
+			m.trustBroken.WithLabelValues(link.Name)
 		}
 		if link.Kind == "mesh" {
 			m.airtimeUsed.WithLabelValues(link.Name)
@@ -139,6 +143,11 @@ func (m *Metrics) LinkHeard(link string, at time.Time) {
 
 // Reconnected counts a connection that was made anew.
 func (m *Metrics) Reconnected(link string) { m.reconnects.WithLabelValues(m.link(link)).Inc() }
+
+// TrustBroken sets whether a trunk's trust file cannot be read.
+func (m *Metrics) TrustBroken(link string, broken bool) {
+	m.trustBroken.WithLabelValues(m.link(link)).Set(number(broken))
+}
 
 // Airtime sets how much of its hourly budget a link has used, 1 being all.
 func (m *Metrics) Airtime(link string, usedRatio float64) {

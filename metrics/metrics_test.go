@@ -114,6 +114,7 @@ func TestForeseeableSeriesStartAtZero(t *testing.T) {
 		"posthouse_link_up":                           len(links),
 		"posthouse_link_last_heard_timestamp_seconds": len(links),
 		"posthouse_link_reconnects_total":             len(links),
+		"posthouse_trust_file_broken":                 1,
 		"posthouse_airtime_used_ratio":                1,
 		"posthouse_airtime_wait_seconds":              1,
 		"posthouse_airtime_seconds_total":             1,

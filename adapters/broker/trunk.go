@@ -263,7 +263,7 @@ func (t *Trunk) Run(ctx context.Context, host link.Host) error {
 		work.Go(func() { t.publishStates(ctx) })
 		work.Go(func() { t.giveCustody(ctx) })
 	}
-	work.Go(func() { t.trust.watch(ctx, th.Trusts) })
+	work.Go(func() { t.trust.watch(ctx, th) })
 	err := t.session.run(ctx, handler{
 		take:  in.take,
 		state: func(up bool, why string) { th.State(up, why); t.connected(up) },

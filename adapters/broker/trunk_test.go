@@ -32,6 +32,7 @@ type bureau struct {
 	marks    map[string][]byte
 	got      []message.Message
 	says     []presence.Say
+	recalled []presence.Say // of those the broker's memory of old ones
 	heard    []link.FarHearing
 	places   []link.FarPosition
 	taken    []link.Taken
@@ -41,6 +42,7 @@ type bureau struct {
 	fallen   []string
 	believes func(call, key string) bool
 	full     bool // keeps nothing
+	broken   bool // its trust file
 }
 
 func newKey(t *testing.T) envelope.Key {
@@ -107,7 +109,17 @@ func (b *bureau) FarHeard(h link.FarHearing)         { b.with(func() { b.heard =
 func (b *bureau) FarPosition(p link.FarPosition)     { b.with(func() { b.places = append(b.places, p) }) }
 func (b *bureau) TakenBy(t link.Taken)               { b.with(func() { b.taken = append(b.taken, t) }) }
 func (b *bureau) Refuse(code string)                 { b.with(func() { b.refused = append(b.refused, code) }) }
-func (b *bureau) Present(s presence.Say, _ bool)     { b.with(func() { b.says = append(b.says, s) }) }
+
+func (b *bureau) Present(s presence.Say, retained bool) {
+	b.with(func() {
+		b.says = append(b.says, s)
+		if retained {
+			b.recalled = append(b.recalled, s)
+		}
+	})
+}
+
+func (b *bureau) TrustBroken(broken bool) { b.with(func() { b.broken = broken }) }
 
 func (b *bureau) Trusts(believes func(call, key string) bool, fallen []string) {
 	b.with(func() { b.believes, b.fallen = believes, append(b.fallen, fallen...) })
@@ -272,7 +284,7 @@ func TestTrustFileChangesWhileRunning(t *testing.T) {
 		}
 	}
 	change("this is no key")
-	eventually(t, "the file to be read", func() bool { return b.link.trust.broken.Load() })
+	eventually(t, "the file to be read", func() bool { b.mu.Lock(); defer b.mu.Unlock(); return b.broken })
 	a.sends("N0QRB-10", "2", "still believed")
 	b.gets("text still believed")
 	change(trustLines(map[string]envelope.Key{"N0QRA-10": other, "N0QRB-10": kb}))
@@ -333,5 +345,38 @@ func TestWhoOnlyReceivesPublishesNothing(t *testing.T) {
 	}
 	if got := a.kinds(); len(got) > 0 || len(a.says)+len(a.refused) > 0 {
 		t.Errorf("it said %q", got)
+	}
+}
+
+// What a broker remembers of a gateway proves that it is alive only when it was
+// signed a moment ago, by clocks that both are trusted.
+func TestRememberedAnnouncementThatIsFresh(t *testing.T) {
+	broker := middle(t)
+	ka, kb := newKey(t), newKey(t)
+	trust := trustFile(t, map[string]envelope.Key{"N0QRA-10": ka, "N0QRB-10": kb})
+	a := enter(t, "N0QRA-10", ka, broker, trust)
+	a.link.Announce([]presence.Say{{Mesh: "ofN0QRA", Call: "N0QRA-10", Boot: 1, Count: 1, MeshUp: true}})
+	witness := enter(t, "N0QRE-10", newKey(t), broker, trust, func(o *TrunkOptions) { o.Meshes = []string{"ofN0QRA"} })
+	eventually(t, "the announcement", func() bool { witness.mu.Lock(); defer witness.mu.Unlock(); return len(witness.says) > 0 })
+	for _, row := range []struct {
+		what    string
+		later   time.Duration // the reader's clock
+		trusted bool
+		fresh   bool
+	}{
+		{"a moment ago", 5 * time.Second, true, true},
+		{"by an untrusted clock", 5 * time.Second, false, false},
+		{"long ago", presence.Every + 5*time.Second, true, false},
+		{"in the future", -5 * time.Second, true, false},
+	} {
+		b := enter(t, "N0QRB-10", kb, broker, trust, func(o *TrunkOptions) {
+			o.Wall = func() (time.Time, bool) { return time.Now().Add(row.later), row.trusted }
+		})
+		b.link.Follow([]string{"ofN0QRA"}, nil, false)
+		eventually(t, "the presence, "+row.what, func() bool { b.mu.Lock(); defer b.mu.Unlock(); return len(b.says) > 0 })
+		b.end()
+		if fresh := len(b.recalled) == 0; fresh != row.fresh {
+			t.Errorf("%s: fresh %v", row.what, fresh)
+		}
 	}
 }

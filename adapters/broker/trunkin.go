@@ -141,8 +141,8 @@ func (in *receiver) state(_ context.Context, p packet, r *envelope.Received) boo
 			return true
 		}
 		in.host.Present(presence.Say{
-			Mesh: b.Mesh, Call: r.Source, Boot: b.Boot, Count: b.Counter, MeshUp: b.Up, Transmits: b.Transmits, Offers: b.Offers,
-		}, p.retained)
+			Mesh: b.Mesh, Call: r.Source, Boot: b.Boot, Count: b.Counter, MeshUp: b.Up, Transmits: b.Transmits, Standby: b.Standby, Offers: b.Offers,
+		}, p.retained && !in.fresh(r))
 	case envelope.Heard:
 		if in.latest(p.topic, r.Number) {
 			in.host.FarHeard(link.FarHearing{Call: b.Station, Gateway: r.Source, Mesh: b.Mesh, Ago: b.Age.Duration() + in.since(r), Messaging: b.Messaging})
@@ -152,6 +152,19 @@ func (in *receiver) state(_ context.Context, p packet, r *envelope.Received) boo
 	}
 	return true
 }
+
+// fresh tells whether an announcement that the broker remembers is no older than
+// the time between two of them. Then its gateway counts as alive without being
+// waited for. It takes trusted clocks at both ends; without them it only takes
+// longer.
+func (in *receiver) fresh(r *envelope.Received) bool {
+	now, trusted := in.t.opts.Wall()
+	ago := now.Sub(r.Signed)
+	return trusted && !r.Signed.IsZero() && ago > -clockSlack && ago < presence.Every+clockSlack
+}
+
+// clockSlack is how far two trusted clocks may be apart for that.
+const clockSlack = 2 * time.Second
 
 // since is how long ago a state was signed, as far as clocks tell.
 func (in *receiver) since(r *envelope.Received) time.Duration {

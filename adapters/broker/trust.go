@@ -27,7 +27,6 @@ type trust struct {
 	list    atomic.Pointer[envelope.Trust]
 	changed time.Time // of the file that was read last
 	missing bool      // it was not there at the last look
-	broken  atomic.Bool
 }
 
 // lookEvery is how often the file is looked at.
@@ -71,9 +70,10 @@ func (t *trust) believes(call, key string) bool {
 
 // watch reads the file again until ctx ends. tell is told at the start, since the
 // file may have changed while nobody looked, and after each change, with the
-// gateways that are not on the list any more or have lost a key.
-func (t *trust) watch(ctx context.Context, tell func(believes func(call, key string) bool, fallen []string)) {
-	tell(t.believes, nil)
+// gateways that are not on the list any more or have lost a key, or that the file
+// is broken.
+func (t *trust) watch(ctx context.Context, host link.TrunkHost) {
+	host.Trusts(t.believes, nil)
 	if t.path == "" {
 		return
 	}
@@ -95,13 +95,13 @@ func (t *trust) watch(ctx context.Context, tell func(believes func(call, key str
 		old := t.get()
 		err := t.load()
 		t.missing = errors.Is(err, os.ErrNotExist)
-		t.broken.Store(err != nil)
+		host.TrustBroken(err != nil)
 		if err != nil {
 			t.log.Error("the trust file cannot be read; the old list stays in force", "err", err)
 			continue
 		}
 		t.log.Info("the trust file was read again", "gateways", len(t.get().Calls()))
-		tell(t.believes, fallen(old, t.get()))
+		host.Trusts(t.believes, fallen(old, t.get()))
 	}
 }
 

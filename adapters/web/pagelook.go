@@ -124,6 +124,9 @@ func (l *look) troubles() (out []string) {
 		case !link.Up:
 			out = append(out, strings.TrimSuffix("Link "+link.Name+" is down: "+link.Why, ": ")+".")
 		}
+		if link.Trouble != "" {
+			out = append(out, "Link "+link.Name+": "+link.Trouble+".")
+		}
 	}
 	if l.At.Unsure {
 		out = append(out, "The clock is not trusted. Times with a question mark may be wrong.")

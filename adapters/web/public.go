@@ -78,6 +78,10 @@ func (p *Public) ready(w http.ResponseWriter, r *http.Request) {
 		case l.Up:
 			state = "up"
 		}
-		fmt.Fprintf(w, "link %s (%s) %s since %s\n", l.Name, l.Kind, state, l.Since)
+		fmt.Fprintf(w, "link %s (%s) %s since %s", l.Name, l.Kind, state, l.Since)
+		if l.Trouble != "" {
+			fmt.Fprintf(w, ", %s", l.Trouble)
+		}
+		fmt.Fprintln(w)
 	}
 }

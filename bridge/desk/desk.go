@@ -36,6 +36,7 @@ type LinkState struct {
 	Up        bool   `json:"up"`
 	Quiet     bool   `json:"quiet"` // the operator stopped all sending there
 	Why       string `json:"why,omitempty"`
+	Trouble   string `json:"trouble,omitempty"`    // what is wrong although it works
 	Since     string `json:"since"`                // RFC 3339
 	Deaf      string `json:"deaf_since,omitempty"` // up, but nothing was heard since then (RFC 3339), longer than usual
 	Transmits bool   `json:"transmits"`            // false: another gateway transmits for this mesh, or it is not settled yet

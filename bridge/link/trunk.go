@@ -59,6 +59,9 @@ type TrunkHost interface {
 	// fallen said of themselves and of stations is forgotten, and what waits from a
 	// key that is not believed any more is held for the operator.
 	Trusts(believed func(call, key string) bool, fallen []string)
+	// TrustBroken tells whether that list cannot be read now; the one that was read
+	// last stays in force.
+	TrustBroken(broken bool)
 }
 
 // FarHearing is where a gateway heard a station.
