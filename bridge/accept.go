@@ -49,14 +49,6 @@ const markKey = "mark/"
 // acceptMarked is accept, with small values of the link's own that are to be on
 // disk in the same step.
 func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]byte, in []message.Message) ([]link.Verdict, error) {
-	if !ln.MayReceive() && len(in) > 0 {
-		verdicts := make([]link.Verdict, len(in))
-		for i := range verdicts {
-			verdicts[i] = link.Verdict{Code: link.CodeNotAllowed, Why: "this link only sends"}
-			b.meter.Dropped(ln.Name, "outgoing-only")
-		}
-		return verdicts, nil
-	}
 	plans := make([]plan, len(in))
 	for i := range in {
 		m := in[i]
@@ -155,6 +147,10 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 	}
 	b.meter.LinkHeard(ln.Name, time.Now())
 	b.hearsOn(ln)
+	if !ln.MayReceive() && !b.answersOurs(m) {
+		b.meter.Dropped(ln.Name, "outgoing-only")
+		return b.onlySends(ln, m)
+	}
 	switch m.Kind {
 	case message.Custody:
 		return b.planCustody(ln, m)
@@ -187,6 +183,27 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 		return b.planText(ctx, ln, m)
 	}
 	return settled(link.Verdict{Code: link.CodeNotText, Why: "not a text"})
+}
+
+// answersOurs tells whether a message says what became of something that this
+// gateway sent: without it a link that only sends would send it again and again.
+func (b *Bridge) answersOurs(m *message.Message) bool {
+	if m.Kind == message.Notice {
+		_, ours := b.seqOf(m.Acks)
+		return ours
+	}
+	return m.Kind == message.Receipt || m.Kind == message.Custody
+}
+
+// onlySends turns away what comes in on a link that only sends. A far gateway is
+// told, so that it does not ask again.
+func (b *Bridge) onlySends(ln *line, m *message.Message) plan {
+	ref := &rules.Refusal{Code: link.CodeNotAllowed, Why: "this link only sends"}
+	p := settled(link.Verdict{Code: ref.Code, Why: ref.Why})
+	if rec := b.refuseBack(m, ref); ln.trunk != nil && m.Kind == message.Text && rec != nil {
+		p.ops = []queue.Op{{New: rec, EventFor: time.Hour, Urgent: true}}
+	}
+	return p
 }
 
 // planText decides about a text: a record to be created, or a refusal.

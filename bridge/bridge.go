@@ -138,6 +138,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 	if err := errors.Join(b.loadControls(ctx), b.loadHeard(ctx), b.loadBoot(ctx), b.loadGatherings(ctx), b.loadTroubles(ctx), b.loadSilences(ctx)); err != nil {
 		return nil, fmt.Errorf("reading what was set before: %w", err)
 	}
+	b.hush()
 	return b, nil
 }
 

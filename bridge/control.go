@@ -128,6 +128,7 @@ func (b *Bridge) Quiet(ctx context.Context, name, by string) error {
 	b.control.mu.Lock()
 	b.control.quiet[name] = true // before the disk: the operator wants silence now
 	b.control.mu.Unlock()
+	b.hush()
 	b.log.Warn("sending stopped by the operator", "link", name, "by", by)
 	_, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{quietKey + name: {1}}})
 	return err
@@ -152,6 +153,7 @@ func (b *Bridge) Resume(ctx context.Context, name, by string) error {
 		delete(b.control.quiet, strings.TrimPrefix(key, quietKey))
 	}
 	b.control.mu.Unlock()
+	b.hush()
 	b.log.Info("sending goes on", "link", name, "by", by)
 	for _, ln := range b.lines {
 		ln.courier.Wake()

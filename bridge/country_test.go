@@ -153,7 +153,9 @@ func (p *post) start() {
 	for _, l := range p.cfg.Links {
 		labels = append(labels, metrics.Link{Name: l.Name, Kind: l.Kind})
 		if l.Trunk != nil {
-			ways[l.Name] = newEnd(p.c.wire, p.call, l.Groups)
+			e := newEnd(p.c.wire, p.call, l.Groups)
+			e.mute = !l.MaySend()
+			ways[l.Name] = e
 			continue
 		}
 		m := memory.New(properties(&l))

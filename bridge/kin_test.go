@@ -1,6 +1,7 @@
 package bridge_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -294,4 +295,140 @@ func TestNoFarGatewayMayTellOfAcks(t *testing.T) {
 		same(t, "N0QRA-10", c.posts["N0QRA-10"].outcomes("hello"), "open:later")
 		same(t, "birch", hill.told(birch))
 	})
+}
+
+// Silenced by its operator a gateway is no good as a mesh's transmitter: another
+// takes its place at once, what waits moves there, and it comes back as a
+// newcomer.
+func TestQuietMeshAnotherGatewayTransmits(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill, a := c.airs["valley"], c.airs["hill"], c.posts["N0QRA-10"]
+		valley.beacon(alder)
+		hill.beacon(birch)
+		time.Sleep(time.Minute)
+		if err := a.bridge.Quiet(t.Context(), "valley"); err != nil {
+			t.Fatal(err)
+		}
+		hill.says(birch, alder, "1", "to the valley")
+		valley.says(alder, birch, "1", "to the hill")
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		same(t, "alder", sorted(valley.told(alder)), "receipt N0QRD-9>N0QRC-7 1", "text N0QRD-9>N0QRC-7 to the valley")
+		same(t, "birch", sorted(hill.told(birch)), "receipt N0QRC-7>N0QRD-9 1", "text N0QRC-7>N0QRD-9 to the hill")
+		if err := a.bridge.Resume(t.Context(), "valley"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		same(t, "left open", c.open())
+	})
+}
+
+// Alone on its mesh a quiet gateway goes on receiving and queueing.
+func TestQuietMeshWithNoOtherGateway(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		valley, hill, a := c.airs["valley"], c.airs["hill"], c.posts["N0QRA-10"]
+		valley.beacon(alder)
+		hill.beacon(birch)
+		time.Sleep(time.Minute)
+		if err := a.bridge.Quiet(t.Context(), "valley"); err != nil {
+			t.Fatal(err)
+		}
+		hill.says(birch, alder, "1", "to the valley")
+		valley.says(alder, birch, "1", "to the hill")
+		time.Sleep(10 * time.Second)
+		same(t, "birch", hill.told(birch), "text N0QRC-7>N0QRD-9 to the hill")
+		same(t, "alder", valley.told(alder))
+		if err := a.bridge.Resume(t.Context(), "valley"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(2 * time.Minute)
+		same(t, "alder", sorted(valley.told(alder)), "receipt N0QRD-9>N0QRC-7 1", "text N0QRD-9>N0QRC-7 to the valley")
+		same(t, "left open", c.open())
+	})
+}
+
+// A quiet trunk says nothing at all, so to the others the gateway is away: another
+// gateway of its mesh transmits, and what it has waits until it may speak again.
+func TestQuietTrunkAnotherGatewayTransmits(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill, a := c.airs["valley"], c.airs["hill"], c.posts["N0QRA-10"]
+		valley.beacon(alder)
+		hill.beacon(birch)
+		time.Sleep(time.Minute)
+		if err := a.bridge.Quiet(t.Context(), "far"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(10 * time.Second)
+		before := c.wire.countedFrom("N0QRA-10")
+		time.Sleep(90 * time.Second)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		valley.says(alder, birch, "1", "to the hill")
+		hill.says(birch, alder, "1", "to the valley")
+		time.Sleep(5 * time.Minute)
+		if n := c.wire.countedFrom("N0QRA-10") - before; n > 0 {
+			t.Errorf("it published %d events though it is quiet", n)
+		}
+		same(t, "alder", sorted(valley.told(alder)), "receipt N0QRD-9>N0QRC-7 1", "text N0QRD-9>N0QRC-7 to the valley")
+		same(t, "birch", sorted(hill.told(birch)), "receipt N0QRC-7>N0QRD-9 1", "text N0QRC-7>N0QRD-9 to the hill")
+		if err := a.bridge.Resume(t.Context(), "far"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(5 * time.Minute)
+		same(t, "left open", c.open())
+	})
+}
+
+// A gateway whose trunk or mesh link carries one direction only.
+func TestOneWayGatewayStandsBack(t *testing.T) {
+	for _, way := range []string{"FAR_DIRECTION=in", "VALLEY_DIRECTION=in", "VALLEY_DIRECTION=out"} {
+		t.Run(way, func(t *testing.T) {
+			inCountry(t, []string{"N0QRA-10 valley mail " + way, "N0QRB-10 valley mail", "N0QRE-10 hill"}, func(t *testing.T, c *country) {
+				valley, hill := c.airs["valley"], c.airs["hill"]
+				same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+				valley.beacon(alder)
+				hill.beacon(birch)
+				time.Sleep(time.Minute)
+				hill.says(birch, alder, "1", "to the valley")
+				valley.says(alder, "ann@club.example", "1", "all well")
+				time.Sleep(5 * time.Minute)
+				if n := c.mails("all well"); n != 1 {
+					t.Errorf("%d mails", n)
+				}
+				if got := valley.told(alder); count(got, "to the valley") != 1 || count(got, "receipt") != 1 {
+					t.Errorf("alder was told %q", got)
+				}
+				same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1")
+				same(t, "left open", c.open())
+			})
+		})
+	}
+}
+
+// A link that only sends still learns what became of what it sent.
+func TestLinkThatOnlySendsTakesAcknowledgements(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley FAR_DIRECTION=out", "N0QRB-10 hill HILL_DIRECTION=out ROUTES=N0QRD*=hill"}, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		hill.beacon(birch)
+		if _, err := c.posts["N0QRB-10"].bridge.Send(t.Context(), birch, "by the hill", 0); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(20 * time.Minute)
+		same(t, "birch", hill.told(birch), "text N0QRB-10>N0QRD-9 by the hill")
+		c.posts["N0QRB-10"].links["hill"].Hear(t.Context(), textFrom(birch, alder, "1", "not taken"))
+		if _, err := c.posts["N0QRB-10"].bridge.Send(t.Context(), alder, "not taken there", 0); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(5 * time.Minute)
+		same(t, "not taken", c.posts["N0QRB-10"].outcomes("not taken"))
+		same(t, "refused by the far gateway", c.posts["N0QRB-10"].outcomes("not taken there"), "failed")
+		same(t, "alder", valley.told(alder))
+		same(t, "left open", c.open())
+	})
+}
+
+func sorted(lines []string) []string {
+	slices.Sort(lines)
+	return lines
 }

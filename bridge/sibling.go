@@ -74,16 +74,18 @@ func (ln *line) transmits() bool { return ln.vote == nil || ln.elected.Load() }
 
 // vote decides for each mesh who transmits.
 func (b *Bridge) vote() {
-	trunkUp := false
+	c := presence.Condition{Mute: true}
 	for _, ln := range b.trunks() {
-		trunkUp = trunkUp || ln.up.Load()
+		c.TrunkUp = c.TrunkUp || ln.up.Load()
+		c.Mute = c.Mute && (!ln.MaySend() || b.control.isQuiet(ln.Name))
 	}
 	for _, ln := range b.lines {
 		if ln.vote == nil {
 			continue
 		}
 		was := ln.elected.Load()
-		is := ln.vote.Decide(b.far.table, ln.up.Load(), trunkUp, time.Now())
+		c.MeshUp, c.Standby = ln.up.Load(), b.standsBy(ln)
+		is := ln.vote.Decide(b.far.table, c, time.Now())
 		ln.elected.Store(is)
 		if was == is {
 			continue
@@ -95,6 +97,20 @@ func (b *Bridge) vote() {
 			b.log.Info("another gateway transmits for the mesh", "link", ln.Name, "mesh", ln.meshName())
 		}
 		ln.courier.Wake()
+	}
+}
+
+// standsBy tells whether another gateway of the mesh should transmit there, if
+// there is one: this one does not hear the mesh, or may not transmit.
+func (b *Bridge) standsBy(ln *line) bool {
+	return !ln.MaySend() || !ln.MayReceive() || b.control.isQuiet(ln.Name)
+}
+
+// hush has the trunks that the operator silenced say nothing at all, and lets the
+// others speak.
+func (b *Bridge) hush() {
+	for _, ln := range b.trunks() {
+		ln.trunk.Hush(b.control.isQuiet(ln.Name))
 	}
 }
 
@@ -118,7 +134,7 @@ func (b *Bridge) says() []presence.Say {
 			continue
 		}
 		s := base
-		s.Mesh, s.MeshUp, s.Transmits = ln.meshName(), ln.up.Load(), ln.transmits()
+		s.Mesh, s.MeshUp, s.Transmits, s.Standby = ln.meshName(), ln.up.Load(), ln.transmits(), b.standsBy(ln)
 		out = append(out, s)
 	}
 	if len(out) == 0 {

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"posthouse/bridge/link"
@@ -83,11 +84,14 @@ func (w *wire) counted(kind string) int {
 	return w.count[kind]
 }
 
+func (w *wire) countedFrom(call string) int { return w.counted("from " + call) }
+
 // publish hands an event to all whom it is for.
 func (w *wire) publish(e event) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.count[e.kind]++
+	w.count["from "+e.from]++
 	switch e.kind {
 	case "presence":
 		w.presence[e.say.Mesh+" "+e.say.Call] = e.say
@@ -133,9 +137,11 @@ type end struct {
 	wire   *wire
 	call   string
 	groups []string
+	mute   bool // it may only receive
 	in     chan event
 	poke   chan struct{}
 	up     bool
+	hushed atomic.Bool
 	host   link.TrunkHost
 
 	mu     sync.Mutex
@@ -244,7 +250,7 @@ func (e *end) speak(said *time.Time) {
 		}
 	}
 	e.mu.Unlock()
-	if !up {
+	if !up || e.isSilent() {
 		return
 	}
 	for _, h := range heard {
@@ -289,7 +295,7 @@ func (e *end) take(ctx context.Context, host link.TrunkHost, ev event) {
 		host.Spoke(ev.from)
 	}
 	verdicts, err := host.AcceptMarked(ctx, map[string][]byte{"window/" + ev.from: {1}}, ev.m)
-	if err != nil || ev.inbox == "" || ev.kind == "custody" || !verdicts[0].Kept {
+	if err != nil || ev.inbox == "" || ev.kind == "custody" || !verdicts[0].Kept || e.isSilent() {
 		return
 	}
 	key := ev.from + " " + ev.m.TrunkID
@@ -347,7 +353,9 @@ func (e *end) send(f link.Frame) error {
 // Announce implements link.Trunk.
 func (e *end) Announce(says []presence.Say) {
 	e.mu.Lock()
-	changed := !slices.EqualFunc(e.says, says, func(a, b presence.Say) bool { return a.MeshUp == b.MeshUp && a.Transmits == b.Transmits })
+	changed := !slices.EqualFunc(e.says, says, func(a, b presence.Say) bool {
+		return a.MeshUp == b.MeshUp && a.Transmits == b.Transmits && a.Standby == b.Standby
+	})
 	e.says = slices.Clone(says)
 	e.mu.Unlock()
 	if changed {
@@ -357,6 +365,11 @@ func (e *end) Announce(says []presence.Say) {
 		}
 	}
 }
+
+// Hush implements link.Trunk.
+func (e *end) Hush(quiet bool) { e.hushed.Store(quiet) }
+
+func (e *end) isSilent() bool { return e.mute || e.hushed.Load() }
 
 // Seek implements link.Trunk: the broker tells what it remembers of those who are
 // newly sought.
@@ -397,7 +410,7 @@ func (e *end) Took(_ context.Context, t link.Taken) error {
 	e.mu.Lock()
 	up := e.up
 	e.mu.Unlock()
-	if !up {
+	if !up || e.isSilent() {
 		return link.ErrDown
 	}
 	e.publish(event{kind: "taken", taken: t})

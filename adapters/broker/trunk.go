@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"posthouse/adapters/broker/envelope"
@@ -68,6 +69,8 @@ type Trunk struct {
 	trust   trust
 	numbers sequence
 	notes   notes
+
+	hushed atomic.Bool // the operator wants silence
 
 	mu       sync.Mutex
 	says     []presence.Say
@@ -272,6 +275,13 @@ func (t *Trunk) Run(ctx context.Context, host link.Host) error {
 	cancel(err)
 	work.Wait()
 	return context.Cause(ctx)
+}
+
+// Hush implements link.Trunk.
+func (t *Trunk) Hush(quiet bool) {
+	if t.hushed.Swap(quiet) && !quiet {
+		t.wake()
+	}
 }
 
 // Seek implements link.Trunk.

@@ -170,6 +170,9 @@ func (t *Trunk) giveCustody(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case a := <-t.custody:
+			if t.hushed.Load() {
+				continue // the sender asks again
+			}
 			id := t.opts.Call + ".c" + strconv.FormatUint(n, 36) + "." + strconv.FormatInt(time.Now().UnixMilli(), 36)
 			wire, topic, err := t.seal(ctx, id, envelope.Inbox(a.to), time.Hour, envelope.Custody{About: a.about, Code: a.code, Why: a.why})
 			if err == nil {
@@ -186,7 +189,7 @@ func (t *Trunk) giveCustody(ctx context.Context) {
 func (t *Trunk) Announce(says []presence.Say) {
 	t.mu.Lock()
 	changed := !slices.EqualFunc(t.says, says, func(a, b presence.Say) bool {
-		return a.Mesh == b.Mesh && a.MeshUp == b.MeshUp && a.Transmits == b.Transmits && slices.Equal(a.Offers, b.Offers)
+		return a.Mesh == b.Mesh && a.MeshUp == b.MeshUp && a.Transmits == b.Transmits && a.Standby == b.Standby && slices.Equal(a.Offers, b.Offers)
 	})
 	t.says = slices.Clone(says)
 	t.mu.Unlock()
@@ -251,6 +254,10 @@ func (t *Trunk) publishStates(ctx context.Context) {
 			changed = true
 		case <-tick.C:
 		}
+		if t.hushed.Load() {
+			said = time.Time{}
+			continue
+		}
 		if changed || time.Since(said) >= presence.Every {
 			if t.sayPresence(ctx) {
 				said = time.Now()
@@ -272,7 +279,7 @@ func (t *Trunk) sayPresence(ctx context.Context) bool {
 }
 
 func (t *Trunk) presence(s presence.Say, gone bool) envelope.Presence {
-	return envelope.Presence{Mesh: s.Mesh, Boot: s.Boot, Counter: s.Count, Up: s.MeshUp, Transmits: s.Transmits, Gone: gone, Groups: t.opts.Groups, Offers: s.Offers}
+	return envelope.Presence{Mesh: s.Mesh, Boot: s.Boot, Counter: s.Count, Up: s.MeshUp, Transmits: s.Transmits, Standby: s.Standby, Gone: gone, Groups: t.opts.Groups, Offers: s.Offers}
 }
 
 // atOnce bounds how many stations are told of in one second.
@@ -341,7 +348,7 @@ func (t *Trunk) will() *will {
 
 // Took implements link.Trunk.
 func (t *Trunk) Took(ctx context.Context, taken link.Taken) error {
-	for !t.opts.ReceiveOnly && len(taken.Identities)+len(taken.Frames)+len(taken.Acks) > 0 {
+	for !t.opts.ReceiveOnly && !t.hushed.Load() && len(taken.Identities)+len(taken.Frames)+len(taken.Acks) > 0 {
 		body := envelope.Taken{Mesh: taken.Mesh}
 		for ; len(taken.Acks) > 0 && len(body.Acks) < envelope.MaxAcks; taken.Acks = taken.Acks[1:] {
 			a := envelope.Ack(taken.Acks[0])

@@ -26,6 +26,9 @@ type Trunk interface {
 	// Report tells far gateways that stations were heard here. The trunk sends a
 	// station's report when its place is news, else every ten minutes at most.
 	Report(heard []FarHearing)
+	// Hush stops everything that the trunk says, announcements and custody receipts
+	// included, until it is called with false: to the others the gateway is away.
+	Hush(quiet bool)
 	// Took tells the other gateways of a mesh what this one has taken in hand.
 	Took(ctx context.Context, t Taken) error
 }

@@ -10,6 +10,10 @@ import "time"
 // finds word of another listens for Alive first; one that finds none within First
 // transmits at once. Cut off from the others a gateway transmits: the mesh must
 // not fall silent, at the price that a message which both hold may go out twice.
+//
+// A gateway on standby (its operator has silenced it there, or its link carries
+// one direction only) transmits as long as no other is alive that can do better;
+// one that cannot announce itself, as long as no other is alive at all.
 type Election struct {
 	Mesh, Own string
 
@@ -22,10 +26,17 @@ type Election struct {
 // Transmits is the last decision.
 func (e *Election) Transmits() bool { return e.transmits }
 
-// Decide looks at the moment: is the link to the mesh up, is the trunk.
-func (e *Election) Decide(t *Table, meshUp, trunkUp bool, now time.Time) bool {
-	e.follow(trunkUp, now)
-	e.transmits = meshUp && e.may(t, trunkUp, now)
+// Condition is what the gateway itself can do at a moment.
+type Condition struct {
+	MeshUp, TrunkUp bool
+	Standby         bool // it cannot both hear and transmit there
+	Mute            bool // it cannot announce itself
+}
+
+// Decide looks at the moment.
+func (e *Election) Decide(t *Table, c Condition, now time.Time) bool {
+	e.follow(c.TrunkUp, now)
+	e.transmits = c.MeshUp && e.may(t, c, now)
 	return e.transmits
 }
 
@@ -43,14 +54,20 @@ func (e *Election) follow(trunkUp bool, now time.Time) {
 	}
 }
 
-func (e *Election) may(t *Table, trunkUp bool, now time.Time) bool {
-	if !trunkUp {
+func (e *Election) may(t *Table, c Condition, now time.Time) bool {
+	if !c.TrunkUp {
 		// At a start the trunk gets as long as a newcomer would listen.
 		return e.transmits || now.Sub(e.cut) >= First
 	}
 	lowest, incumbent := e.Own, ""
 	for _, s := range t.Living(e.Mesh, now) {
 		if s.Call == e.Own || !s.MeshUp {
+			continue
+		}
+		if c.Mute || c.Standby && !s.Standby {
+			return false
+		}
+		if s.Standby && !c.Standby {
 			continue
 		}
 		lowest = min(lowest, s.Call)
@@ -65,7 +82,7 @@ func (e *Election) may(t *Table, trunkUp bool, now time.Time) bool {
 		return true
 	case incumbent != "":
 		return false
-	case t.Known(e.Mesh, e.Own):
+	case t.Known(e.Mesh, e.Own, c.Standby || c.Mute):
 		return now.Sub(e.connected) >= Alive && lowest == e.Own
 	}
 	return now.Sub(e.connected) >= First

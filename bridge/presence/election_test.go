@@ -20,6 +20,8 @@ type node struct {
 	alive bool
 	trunk bool
 	mesh  bool
+
+	standby, mute bool
 }
 
 func newCrowd(calls ...string) *crowd {
@@ -43,7 +45,7 @@ func (c *crowd) start(call string) {
 }
 
 func (n *node) say() Say {
-	return Say{Mesh: "valley", Call: n.call, Boot: n.boot, Count: n.count, MeshUp: n.mesh, Transmits: n.vote.Transmits()}
+	return Say{Mesh: "valley", Call: n.call, Boot: n.boot, Count: n.count, MeshUp: n.mesh, Transmits: n.vote.Transmits(), Standby: n.standby}
 }
 
 // run lets time pass, a second at a time, and returns for how many seconds how
@@ -57,10 +59,11 @@ func (c *crowd) run(d time.Duration) (seconds map[int]int) {
 			if !n.alive {
 				continue
 			}
-			if n.vote.Decide(n.table, n.mesh, n.trunk, c.now) {
+			was := n.vote.Transmits()
+			if n.vote.Decide(n.table, Condition{MeshUp: n.mesh, TrunkUp: n.trunk, Standby: n.standby, Mute: n.mute}, c.now) {
 				transmitting++
 			}
-			if n.trunk && c.now.Unix()%int64(Every/time.Second) == 0 {
+			if n.trunk && !n.mute && (c.now.Unix()%int64(Every/time.Second) == 0 || was != n.vote.Transmits() || n.count == 0) {
 				n.count++
 				for _, o := range c.nodes {
 					if o != n && o.alive && o.trunk {
@@ -214,5 +217,61 @@ func TestNewcomerWhoseTrunkWasLateDisplacesNobody(t *testing.T) {
 	}
 	if got := c.transmitter(); got != "N0QRB-10" {
 		t.Errorf("%s transmits, want the incumbent", got)
+	}
+}
+
+func TestOnStandbyItTransmitsOnlyForWantOfABetterOne(t *testing.T) {
+	c := newCrowd("N0QRA-10")
+	c.nodes["N0QRA-10"].standby = true
+	c.run(time.Minute)
+	if got := c.transmitter(); got != "N0QRA-10" {
+		t.Fatalf("%q transmits, want the only one", got)
+	}
+	c.start("N0QRB-10")
+	if s := c.run(3 * time.Minute); s[2] > 0 {
+		t.Errorf("two transmit for %d s", s[2])
+	}
+	if got := c.transmitter(); got != "N0QRB-10" {
+		t.Errorf("%q transmits, want the one that is not on standby", got)
+	}
+	c.nodes["N0QRA-10"].standby, c.nodes["N0QRB-10"].standby = false, true
+	c.run(3 * time.Minute)
+	if got := c.transmitter(); got != "N0QRA-10" {
+		t.Errorf("%q transmits after they changed places", got)
+	}
+	c.nodes["N0QRA-10"].alive = false
+	c.run(90 * time.Second)
+	if got := c.transmitter(); got != "N0QRB-10" {
+		t.Errorf("%q transmits when only the one on standby is left", got)
+	}
+}
+
+func TestTwoOnStandbyAgree(t *testing.T) {
+	c := newCrowd("N0QRB-10")
+	c.nodes["N0QRB-10"].standby = true
+	c.run(time.Minute)
+	c.start("N0QRA-10")
+	c.nodes["N0QRA-10"].standby = true
+	if s := c.run(10 * time.Minute); s[2] > 0 || s[0] > 0 {
+		t.Errorf("seconds by number of transmitters: %v", s)
+	}
+}
+
+func TestOneThatCannotAnnounceItselfGivesWayToAnybody(t *testing.T) {
+	c := newCrowd("N0QRA-10")
+	c.nodes["N0QRA-10"].mute = true
+	c.run(time.Minute)
+	if got := c.transmitter(); got != "N0QRA-10" {
+		t.Fatalf("%q transmits, want the only one", got)
+	}
+	c.start("N0QRB-10") // it cannot know of the other
+	c.run(time.Minute)
+	if got := c.transmitter(); got != "N0QRB-10" {
+		t.Errorf("%q transmits, want the one that is heard", got)
+	}
+	c.nodes["N0QRB-10"].alive = false
+	c.run(90 * time.Second)
+	if got := c.transmitter(); got != "N0QRA-10" {
+		t.Errorf("%q transmits when only the mute one is left", got)
 	}
 }

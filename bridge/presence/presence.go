@@ -34,6 +34,7 @@ type Say struct {
 	Count      uint64   // grows with each announcement of one start
 	MeshUp     bool     // the link to its mesh works
 	Transmits  bool     // it routes and transmits for the mesh
+	Standby    bool     // it does so only while no other can do better
 	Offers     []string // kinds of links that others may use through it
 }
 
@@ -82,7 +83,7 @@ func (t *Table) Hear(s Say, retained bool, now time.Time) bool {
 		return false
 	}
 	was := e.alive(now)
-	changed := !was || e.say.MeshUp != s.MeshUp || e.say.Transmits != s.Transmits || !slices.Equal(e.say.Offers, s.Offers)
+	changed := !was || e.say.MeshUp != s.MeshUp || e.say.Transmits != s.Transmits || e.say.Standby != s.Standby || !slices.Equal(e.say.Offers, s.Offers)
 	e.say, e.heard, e.came = s, now, now
 	return changed
 }
@@ -196,33 +197,36 @@ func (t *Table) Size(now time.Time) int {
 }
 
 // Known tells whether anything is known of gateways of a mesh, alive or not,
-// but for one call sign.
-func (t *Table) Known(mesh, but string) bool {
+// but for one call sign; standby counts those on standby, too.
+func (t *Table) Known(mesh, but string, standby bool) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	for k := range t.all {
-		if k.mesh == mesh && k.call != but {
+	for k, e := range t.all {
+		if k.mesh == mesh && k.call != but && (standby || !e.say.Standby) {
 			return true
 		}
 	}
 	return false
 }
 
-// Transmitter gives the gateway that transmits for a mesh: of those alive that
-// say so the one with the lowest call sign, else the lowest with its mesh up.
+// Transmitter gives the gateway that transmits for a mesh: of those alive with
+// their mesh up the one with the lowest call sign, those that say so before the
+// others, and those on standby last.
 func (t *Table) Transmitter(mesh string, now time.Time) (string, bool) {
-	living := t.Living(mesh, now)
-	for _, s := range living {
-		if s.MeshUp && s.Transmits {
-			return s.Call, true
+	best, call := 0, ""
+	for _, s := range t.Living(mesh, now) {
+		rank := 1
+		if !s.Standby {
+			rank += 2
+		}
+		if s.Transmits {
+			rank++
+		}
+		if s.MeshUp && rank > best {
+			best, call = rank, s.Call
 		}
 	}
-	for _, s := range living {
-		if s.MeshUp {
-			return s.Call, true
-		}
-	}
-	return "", false
+	return call, call != ""
 }
 
 // Siblings tells whether two gateways serve a common mesh, as far as is known.

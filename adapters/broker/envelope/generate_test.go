@@ -89,7 +89,7 @@ func genBody(t *rapid.T) (Body, Topic) {
 	case TypePresence:
 		return Presence{
 			Mesh: mesh, Boot: rapid.Uint64Range(0, MaxNumber).Draw(t, "boot"), Counter: rapid.Uint64Range(0, MaxNumber).Draw(t, "counter"),
-			Up: rapid.Bool().Draw(t, "up"), Transmits: rapid.Bool().Draw(t, "transmits"), Gone: rapid.Bool().Draw(t, "gone"),
+			Up: rapid.Bool().Draw(t, "up"), Transmits: rapid.Bool().Draw(t, "transmits"), Standby: rapid.Bool().Draw(t, "standby"), Gone: rapid.Bool().Draw(t, "gone"),
 			Groups: some(t, genGroup, 5, "groups"), Offers: some(t, rapid.SampledFrom([]string{"mail", "aprs"}), 2, "offers"),
 		}, PresenceAt(mesh, gatewayA)
 	case TypeHeard:

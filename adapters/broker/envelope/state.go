@@ -16,6 +16,8 @@ type Presence struct {
 	Up      bool   `json:"up"`      // the link to the mesh is up
 	// Transmits: this gateway takes itself for the mesh's transmitter.
 	Transmits bool `json:"transmits,omitempty"`
+	// Standby: it does so only while no other gateway of the mesh can do better.
+	Standby bool `json:"standby,omitempty"`
 	// Gone is set in the will, signed beforehand: it only shortens the wait, and
 	// only for the same Boot. Its number is older than that of later presences.
 	Gone bool `json:"gone,omitempty"`
