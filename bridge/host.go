@@ -134,7 +134,10 @@ func (h *host) TakenBy(t link.Taken) { h.b.takenBy(context.Background(), t) }
 func (h *host) Refuse(code string) { h.b.meter.Refused(h.ln.Name, code) }
 
 // FarPosition implements link.TrunkHost.
-func (h *host) FarPosition(p link.FarPosition) { h.b.far.mark(p) }
+func (h *host) FarPosition(p link.FarPosition) {
+	h.b.far.mark(p)
+	h.b.positionTold(&p)
+}
 
 // Trusts implements link.TrunkHost.
 func (h *host) Trusts(believed func(call, key string) bool, fallen []string) {

@@ -432,3 +432,41 @@ func sorted(lines []string) []string {
 	slices.Sort(lines)
 	return lines
 }
+
+// Of two gateways that hear a station one tells where it is.
+func TestPositionHeardByTwoGatewaysGoesOutOnce(t *testing.T) {
+	for _, row := range []struct {
+		what, first string
+		deaf        bool
+		by          string // who gates to APRS
+	}{
+		{"both gate", "aprs APRS_POSITIONS=true", false, "N0QRA-10"},
+		{"only the second gates", "", false, "N0QRB-10"},
+		{"only the second hears", "aprs APRS_POSITIONS=true", true, "N0QRB-10"},
+	} {
+		t.Run(row.what, func(t *testing.T) {
+			inCountry(t, []string{"N0QRA-10 valley " + row.first, "N0QRB-10 valley aprs APRS_POSITIONS=true", "N0QRE-10 hill"}, func(t *testing.T, c *country) {
+				same(t, "transmitter", c.transmitter("valley"), "N0QRA-10")
+				valley := c.airs["valley"]
+				valley.deafen("N0QRA-10", row.deaf)
+				for i := range 10 { // it moves for five minutes
+					valley.position(alder, 46.5+float64(i)/100, -122.9)
+					time.Sleep(30 * time.Second)
+				}
+				time.Sleep(10 * time.Second)
+				for _, call := range []string{"N0QRA-10", "N0QRB-10"} {
+					want := 0
+					if call == row.by {
+						want = 5
+					}
+					if got := c.posts[call].went("aprs"); len(got) != want {
+						t.Errorf("%s gated %d positions, want %d: %q", call, len(got), want, got)
+					}
+				}
+				if n := c.wire.counted("position"); n != 5 {
+					t.Errorf("published %d times on the trunk, want 5", n)
+				}
+			})
+		})
+	}
+}

@@ -3,11 +3,13 @@ package bridge
 import (
 	"context"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
+	"posthouse/bridge/presence"
 	"posthouse/bridge/rules"
 )
 
@@ -20,6 +22,10 @@ const (
 	positionsAtOnce = 200
 
 	farPositionEvery = time.Minute // to far gateways, which show it
+
+	// leaveIt is how long a gateway that does not transmit for the mesh waits for
+	// the word of one that has told of the same position.
+	leaveIt = 3 * time.Second
 )
 
 // positions gates what stations heard by radio say of where they are. Nothing
@@ -27,10 +33,17 @@ const (
 type positions struct {
 	ln    *line
 	every time.Duration // a moving station at most this often; 0: none are gated
-	next  chan message.Message
+	next  chan offered
 
 	mu   sync.Mutex
 	last map[string]gatedPosition
+}
+
+// offered is a position that waits to be sent, and for how long at least.
+type offered struct {
+	message.Message
+	heard time.Time
+	wait  time.Duration
 }
 
 type gatedPosition struct {
@@ -39,7 +52,7 @@ type gatedPosition struct {
 }
 
 func newPositions(ln *line) *positions {
-	p := &positions{ln: ln, next: make(chan message.Message, positionsAtOnce), last: map[string]gatedPosition{}}
+	p := &positions{ln: ln, next: make(chan offered, positionsAtOnce), last: map[string]gatedPosition{}}
 	switch {
 	case !ln.props.Positions:
 	case ln.APRS != nil:
@@ -59,19 +72,42 @@ func (b *Bridge) position(from *line, m *message.Message) {
 	if rules.Check(m, b.policy(from)) != nil {
 		return
 	}
-	out := *m
+	out := offered{Message: *m, heard: time.Now()}
 	out.Mesh = from.meshName()
+	if b.anotherTransmits(from) {
+		out.wait = leaveIt
+	}
 	for _, ln := range b.lines {
-		if ln != from && ln.gated.every > 0 && (&carrier{b: b, ln: ln}).Open() && ln.gated.wants(m) {
+		if ln != from && ln.gated.every > 0 && (&carrier{b: b, ln: ln}).Open() && ln.gated.isDue(m) {
 			select {
 			case ln.gated.next <- out:
 			default:
-				ln.gated.forget(m.From)
 				b.meter.Dropped(ln.Name, "positions-full")
 			}
 		}
 	}
 }
+
+// positionTold notes that another gateway of one of our meshes has told where a
+// station is: one word of it is enough, on the trunk, and on APRS when that
+// gateway gates positions, too.
+func (b *Bridge) positionTold(p *link.FarPosition) {
+	if b.sharedLine(p.Mesh) == nil || !b.far.table.Serves(p.Mesh, p.Gateway) {
+		return
+	}
+	gates := slices.ContainsFunc(b.far.table.Living(p.Mesh, time.Now()), func(s presence.Say) bool {
+		return s.Call == p.Gateway && slices.Contains(s.Offers, offersPositions)
+	})
+	m := &message.Message{From: p.Call, Where: &p.Where}
+	for _, ln := range b.lines {
+		if ln.gated.every > 0 && (ln.trunk != nil || gates) {
+			ln.gated.wants(m, time.Now())
+		}
+	}
+}
+
+// offersPositions is among what a gateway offers that gates positions to APRS.
+const offersPositions = "positions"
 
 // stale tells that a position is no news, or none at all: 0,0 is what a
 // receiver without a fix reports.
@@ -83,23 +119,34 @@ func (b *Bridge) stale(w *message.Where) bool {
 	return trusted && !w.Time.IsZero() && now.Sub(w.Time).Abs() > oldestPosition
 }
 
-// wants tells whether it is time for another position of this station.
-func (p *positions) wants(m *message.Message) bool {
+// isDue tells whether it is time for another position of this station.
+func (p *positions) isDue(m *message.Message) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	now := time.Now()
+	return p.due(m, time.Now())
+}
+
+func (p *positions) due(m *message.Message, now time.Time) bool {
 	last, ok := p.last[m.From]
 	wait := p.every
 	if ok && distance(last.where, *m.Where) < movedMetres {
 		wait = standingEvery
 	}
-	if ok && now.Sub(last.at) < wait {
+	return !ok || now.Sub(last.at) >= wait
+}
+
+// wants tells whether it was time for another position of this station when it
+// was heard, and takes it as sent.
+func (p *positions) wants(m *message.Message, heard time.Time) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !p.due(m, heard) {
 		return false
 	}
 	if len(p.last) >= stationsPerLink {
 		clear(p.last)
 	}
-	p.last[m.From] = gatedPosition{*m.Where, now}
+	p.last[m.From] = gatedPosition{*m.Where, heard}
 	return true
 }
 
@@ -125,7 +172,11 @@ func (p *positions) run(ctx context.Context, b *Bridge) {
 		select {
 		case <-ctx.Done():
 			return
-		case m := <-p.next:
+		case o := <-p.next:
+			m := o.Message
+			if !pause(ctx, time.Until(o.heard.Add(o.wait))) || !p.wants(&m, o.heard) {
+				continue
+			}
 			if b.control.blocked().Match(m.From) || b.stale(m.Where) || !c.Open() || rules.CheckOut(&m, b.out(p.ln, &m)) != nil {
 				p.forget(m.From)
 				continue
@@ -137,5 +188,20 @@ func (p *positions) run(ctx context.Context, b *Bridge) {
 				p.forget(m.From)
 			}
 		}
+	}
+}
+
+// pause waits, and tells whether ctx has not ended meanwhile.
+func pause(ctx context.Context, d time.Duration) bool {
+	if d <= 0 {
+		return ctx.Err() == nil
+	}
+	wait := time.NewTimer(d)
+	defer wait.Stop()
+	select {
+	case <-wait.C:
+		return true
+	case <-ctx.Done():
+		return false
 	}
 }

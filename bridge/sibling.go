@@ -122,6 +122,9 @@ func (b *Bridge) says() []presence.Say {
 		if (ln.Kind == config.KindMail || ln.Kind == config.KindAPRS) && ln.MaySend() && ln.up.Load() && !slices.Contains(offers, ln.Kind) {
 			offers = append(offers, ln.Kind)
 		}
+		if ln.APRS != nil && ln.gated.every > 0 && (&carrier{b: b, ln: ln}).Open() && !slices.Contains(offers, offersPositions) {
+			offers = append(offers, offersPositions)
+		}
 	}
 	b.kin.mu.Lock()
 	b.kin.count++
