@@ -5,6 +5,7 @@ import (
 	"context"
 	"maps"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -27,6 +28,7 @@ const (
 	partnerFor = time.Hour
 
 	maxSought    = 2000  // stations asked for at once
+	maxPortable  = 8     // portable forms of one of them
 	perStation   = 16    // gateways that heard one of them
 	maxPartners  = 1000  // gateways followed by themselves
 	maxPositions = 10000 // far stations of which the place is remembered
@@ -43,6 +45,7 @@ type far struct {
 
 	mu       sync.Mutex
 	sought   map[string]time.Time            // base call -> when last asked for
+	portable map[string][]string             // base call -> its portable forms that somebody wrote to
 	stations map[string][]farHearing         // base call -> where it was heard
 	partners map[string]partner              // by call sign
 	room     map[string]map[uint64]time.Time // gateway -> records on their way there
@@ -63,19 +66,26 @@ type farHearing struct {
 
 func newFar() *far {
 	return &far{
-		table: presence.NewTable(), sought: map[string]time.Time{}, stations: map[string][]farHearing{},
+		table: presence.NewTable(), sought: map[string]time.Time{}, portable: map[string][]string{}, stations: map[string][]farHearing{},
 		partners: map[string]partner{}, room: map[string]map[uint64]time.Time{}, places: map[string]link.FarPosition{},
 	}
 }
 
 // want notes that somebody wrote to a station, whose whereabouts are needed; it
 // tells whether it was not asked for until now.
-func (f *far) want(base string, now time.Time) bool {
+func (f *far) want(call string, now time.Time) bool {
+	base := callsign.Base(call)
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	_, known := f.sought[base]
-	if known || len(f.sought) < maxSought {
-		f.sought[base] = now
+	if !known && len(f.sought) >= maxSought {
+		return false
+	}
+	f.sought[base] = now
+	forms := f.portable[base]
+	if strings.Contains(call, "/") && !slices.Contains(forms, call) && len(forms) < maxPortable {
+		f.portable[base] = append(forms, call)
+		known = false
 	}
 	return !known
 }
@@ -201,9 +211,10 @@ func (f *far) wanted(held []string, now time.Time) []string {
 		if now.Sub(at) > soughtFor {
 			delete(f.sought, base)
 			delete(f.stations, base)
+			delete(f.portable, base)
 			continue
 		}
-		out = append(out, base)
+		out = append(append(out, base), f.portable[base]...)
 	}
 	slices.Sort(out)
 	return out

@@ -56,7 +56,7 @@ func (b *Bridge) decide(m *message.Message, asked bool) route.Decision {
 		}
 		q.Heard = append(q.Heard, b.farHearings(callsign.Base(m.To))...)
 		if len(q.Heard) == 0 || q.Heard[0].Ago > ownFresh {
-			if b.far.want(callsign.Base(m.To), time.Now()) {
+			if b.far.want(m.To, time.Now()) {
 				b.lookFar()
 			}
 		}

@@ -425,3 +425,25 @@ func TestPositionsAreShownFarAwayAndGatedOnlyWhereHeard(t *testing.T) {
 		same(t, "on APRS", c.posts["N0QRB-10"].went("aprs"))
 	})
 }
+
+// A station on the air under a portable form is found far away, by that form and
+// by the call sign alone.
+func TestPortableStationFarAway(t *testing.T) {
+	for _, row := range []struct{ heard, to string }{
+		{"N0QRD/P", "N0QRD/P"}, {"N0QRD/P", "N0QRD"}, {"DL/N0QRD/P", "DL/N0QRD/P"}, {"DL/N0QRD-3", "DL/N0QRD-3"},
+	} {
+		t.Run(row.heard+" by "+row.to, func(t *testing.T) {
+			inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+				c.airs["hill"].beacon(row.heard)
+				time.Sleep(time.Minute)
+				c.airs["valley"].says(alder, row.to, "1", "hello")
+				time.Sleep(time.Minute)
+				same(t, row.heard, c.airs["hill"].told(row.heard), "text N0QRC-7>"+row.heard+" hello")
+				if got := c.airs["valley"].told(alder); count(got, "receipt") != 1 {
+					t.Errorf("alder was told %q", got)
+				}
+				same(t, "left open", c.open())
+			})
+		})
+	}
+}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"maps"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -308,7 +309,7 @@ func (e *end) take(ctx context.Context, host link.TrunkHost, ev event) {
 
 func (e *end) tell(host link.TrunkHost, h heardAt) {
 	e.mu.Lock()
-	wanted := slices.ContainsFunc(e.sought, func(base string) bool { return base == baseOf(h.Call) })
+	wanted := seeks(e.sought, h.Call)
 	e.mu.Unlock()
 	if wanted && h.Gateway != e.call {
 		f := h.FarHearing
@@ -373,15 +374,15 @@ func (e *end) isSilent() bool { return e.mute || e.hushed.Load() }
 
 // Seek implements link.Trunk: the broker tells what it remembers of those who are
 // newly sought.
-func (e *end) Seek(bases []string) {
+func (e *end) Seek(calls []string) {
 	e.mu.Lock()
 	old := e.sought
-	e.sought = slices.Clone(bases)
+	e.sought = slices.Clone(calls)
 	e.mu.Unlock()
 	e.wire.mu.Lock()
 	var known []heardAt
 	for _, h := range e.wire.heard {
-		if base := baseOf(h.Call); slices.Contains(bases, base) && !slices.Contains(old, base) {
+		if seeks(calls, h.Call) && !seeks(old, h.Call) {
 			known = append(known, h)
 		}
 	}
@@ -417,11 +418,9 @@ func (e *end) Took(_ context.Context, t link.Taken) error {
 	return nil
 }
 
-func baseOf(call string) string {
-	for i, r := range call {
-		if r == '-' {
-			return call[:i]
-		}
-	}
-	return call
+// seeks tells whether a station is among those that are sought: by its base call
+// sign, whatever its SSID or with /P, or under its own name.
+func seeks(calls []string, call string) bool {
+	base, _, _ := strings.Cut(call, "-")
+	return slices.Contains(calls, strings.TrimSuffix(base, "/P")) || slices.Contains(calls, call)
 }

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/url"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -285,10 +286,10 @@ func (t *Trunk) Hush(quiet bool) {
 }
 
 // Seek implements link.Trunk.
-func (t *Trunk) Seek(bases []string) {
+func (t *Trunk) Seek(calls []string) {
 	t.mu.Lock()
-	same := slices.Equal(t.sought, bases)
-	t.sought = slices.Clone(bases)
+	same := slices.Equal(t.sought, calls)
+	t.sought = slices.Clone(calls)
 	t.mu.Unlock()
 	if !same {
 		t.subscribe()
@@ -325,13 +326,33 @@ func (t *Trunk) subscribe() {
 			filters = append(filters, f)
 		}
 	}
-	for _, base := range t.sought {
-		for ssid := range 16 {
-			call := callsign.Call{Base: base, SSID: ssid}
-			if f, err := envelope.HeardOf(root, call.String()); err == nil {
+	for _, call := range t.sought {
+		for _, form := range forms(call) {
+			if f, err := envelope.HeardOf(root, form); err == nil {
 				filters = append(filters, f)
 			}
 		}
 	}
 	t.session.want(filters)
+}
+
+// usualMarks are those by which a licence holder is on the air elsewhere without
+// asking: portable, mobile, on a ship, in an aircraft (RR 19 names none of them;
+// they are custom).
+var usualMarks = []string{"P", "M", "MM", "AM"}
+
+// forms lists under which names a station that is sought may be heard: a topic's
+// level has no room for a pattern.
+func forms(call string) []string {
+	if strings.Contains(call, "/") {
+		return []string{call}
+	}
+	var out []string
+	for ssid := range 16 {
+		out = append(out, callsign.Call{Base: call, SSID: ssid}.String())
+	}
+	for _, mark := range usualMarks {
+		out = append(out, callsign.Call{Base: call, After: mark}.String())
+	}
+	return out
 }

@@ -380,3 +380,28 @@ func TestRememberedAnnouncementThatIsFresh(t *testing.T) {
 		}
 	}
 }
+
+func TestPortableStationsAreFound(t *testing.T) {
+	ka, kb := newKey(t), newKey(t)
+	trust := trustFile(t, map[string]envelope.Key{"N0QRA-10": ka, "N0QRB-10": kb})
+	broker := middle(t)
+	a, b := enter(t, "N0QRA-10", ka, broker, trust), enter(t, "N0QRB-10", kb, broker, trust)
+	var heard []link.FarHearing
+	for _, call := range []string{"N0QRD/P", "N0QRD-9", "DL/N0QRE-3", "DL/N0QRD"} {
+		heard = append(heard, link.FarHearing{Call: call, Gateway: "N0QRA-10", Mesh: "ofN0QRA"})
+	}
+	a.link.Report(heard)
+	b.link.Seek([]string{"DL/N0QRE-3", "N0QRD"})
+	for _, call := range []string{"N0QRD/P", "N0QRD-9", "DL/N0QRE-3"} {
+		eventually(t, "word of "+call, func() bool {
+			b.mu.Lock()
+			defer b.mu.Unlock()
+			return slices.ContainsFunc(b.heard, func(h link.FarHearing) bool { return h.Call == call })
+		})
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if slices.ContainsFunc(b.heard, func(h link.FarHearing) bool { return h.Call == "DL/N0QRD" }) {
+		t.Error("told of a form that nobody asked for")
+	}
+}

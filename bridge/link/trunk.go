@@ -17,9 +17,10 @@ type Trunk interface {
 	// Announce sets what this gateway says of its meshes. The trunk repeats it
 	// every presence.Every, and at once when it changes.
 	Announce(says []presence.Say)
-	// Seek sets the base call signs whose whereabouts are wanted; what is known
-	// of the others is not asked for.
-	Seek(bases []string)
+	// Seek sets the stations whose whereabouts are wanted: base call signs, which
+	// stand for each SSID and the usual portable marks, and other portable forms as
+	// they are. What is known of the others is not asked for.
+	Seek(calls []string)
 	// Follow sets the meshes, and single gateways, whose presence is of interest;
 	// with all set, everybody's is.
 	Follow(meshes, gateways []string, all bool)
