@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"net"
 	"slices"
 	"strconv"
 	"time"
@@ -313,7 +314,7 @@ func (t *Trunk) state(ctx context.Context, to envelope.Topic, body envelope.Body
 	if err == nil {
 		err = t.session.retain(ctx, topic, wire)
 	}
-	if err != nil && ctx.Err() == nil && !errors.Is(err, link.ErrDown) {
+	if err != nil && ctx.Err() == nil && !errors.Is(err, link.ErrDown) && !errors.Is(err, net.ErrClosed) {
 		t.log.Warn("publishing a state failed", "topic", topic, "err", err)
 	}
 	return err == nil

@@ -187,14 +187,14 @@ func (d *process) cpu() time.Duration {
 
 // multitude is many gateways that only say that they are there.
 type multitude struct {
-	b      *testing.B
+	b      testing.TB
 	client mqtt.Client
 	calls  []string
 	keys   []envelope.Key
 	count  uint64
 }
 
-func newMultitude(b *testing.B, broker string, n int) *multitude {
+func newMultitude(b testing.TB, broker string, n int) *multitude {
 	m := &multitude{b: b}
 	for i := range n {
 		k, err := envelope.MakeKey()
