@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"posthouse/bridge/desk"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 )
@@ -306,7 +307,7 @@ func TestQuietMeshAnotherGatewayTransmits(t *testing.T) {
 		valley.beacon(alder)
 		hill.beacon(birch)
 		time.Sleep(time.Minute)
-		if err := a.bridge.Quiet(t.Context(), "valley"); err != nil {
+		if err := a.bridge.Quiet(t.Context(), "valley", "test"); err != nil {
 			t.Fatal(err)
 		}
 		hill.says(birch, alder, "1", "to the valley")
@@ -315,7 +316,7 @@ func TestQuietMeshAnotherGatewayTransmits(t *testing.T) {
 		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
 		same(t, "alder", sorted(valley.told(alder)), "receipt N0QRD-9>N0QRC-7 1", "text N0QRD-9>N0QRC-7 to the valley")
 		same(t, "birch", sorted(hill.told(birch)), "receipt N0QRC-7>N0QRD-9 1", "text N0QRC-7>N0QRD-9 to the hill")
-		if err := a.bridge.Resume(t.Context(), "valley"); err != nil {
+		if err := a.bridge.Resume(t.Context(), "valley", "test"); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(2 * time.Minute)
@@ -331,7 +332,7 @@ func TestQuietMeshWithNoOtherGateway(t *testing.T) {
 		valley.beacon(alder)
 		hill.beacon(birch)
 		time.Sleep(time.Minute)
-		if err := a.bridge.Quiet(t.Context(), "valley"); err != nil {
+		if err := a.bridge.Quiet(t.Context(), "valley", "test"); err != nil {
 			t.Fatal(err)
 		}
 		hill.says(birch, alder, "1", "to the valley")
@@ -339,7 +340,7 @@ func TestQuietMeshWithNoOtherGateway(t *testing.T) {
 		time.Sleep(10 * time.Second)
 		same(t, "birch", hill.told(birch), "text N0QRC-7>N0QRD-9 to the hill")
 		same(t, "alder", valley.told(alder))
-		if err := a.bridge.Resume(t.Context(), "valley"); err != nil {
+		if err := a.bridge.Resume(t.Context(), "valley", "test"); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(2 * time.Minute)
@@ -356,7 +357,7 @@ func TestQuietTrunkAnotherGatewayTransmits(t *testing.T) {
 		valley.beacon(alder)
 		hill.beacon(birch)
 		time.Sleep(time.Minute)
-		if err := a.bridge.Quiet(t.Context(), "far"); err != nil {
+		if err := a.bridge.Quiet(t.Context(), "far", "test"); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(10 * time.Second)
@@ -371,7 +372,7 @@ func TestQuietTrunkAnotherGatewayTransmits(t *testing.T) {
 		}
 		same(t, "alder", sorted(valley.told(alder)), "receipt N0QRD-9>N0QRC-7 1", "text N0QRD-9>N0QRC-7 to the valley")
 		same(t, "birch", sorted(hill.told(birch)), "receipt N0QRC-7>N0QRD-9 1", "text N0QRC-7>N0QRD-9 to the hill")
-		if err := a.bridge.Resume(t.Context(), "far"); err != nil {
+		if err := a.bridge.Resume(t.Context(), "far", "test"); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(5 * time.Minute)
@@ -411,13 +412,13 @@ func TestLinkThatOnlySendsTakesAcknowledgements(t *testing.T) {
 		valley, hill := c.airs["valley"], c.airs["hill"]
 		valley.beacon(alder)
 		hill.beacon(birch)
-		if _, err := c.posts["N0QRB-10"].bridge.Send(t.Context(), birch, "by the hill", 0); err != nil {
+		if _, err := c.posts["N0QRB-10"].bridge.Send(t.Context(), desk.Draft{To: birch, Text: "by the hill"}); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(20 * time.Minute)
 		same(t, "birch", hill.told(birch), "text N0QRB-10>N0QRD-9 by the hill")
 		c.posts["N0QRB-10"].links["hill"].Hear(t.Context(), textFrom(birch, alder, "1", "not taken"))
-		if _, err := c.posts["N0QRB-10"].bridge.Send(t.Context(), alder, "not taken there", 0); err != nil {
+		if _, err := c.posts["N0QRB-10"].bridge.Send(t.Context(), desk.Draft{To: alder, Text: "not taken there"}); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(5 * time.Minute)

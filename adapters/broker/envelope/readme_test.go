@@ -1,9 +1,12 @@
 package envelope
 
 import (
+	"errors"
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 )
 
 // The published text shows the golden event, and names every type, topic and
@@ -37,5 +40,45 @@ func TestReadmeIsTrue(t *testing.T) {
 		if !strings.Contains(text, "`"+string(result)+"`") {
 			t.Errorf("README.md does not tell of the result %s", result)
 		}
+	}
+}
+
+// The chapter for operators shows a key and one event that it signed: whoever
+// copies both can check one with the other.
+func TestTheEventInTheReadmeVerifies(t *testing.T) {
+	b, err := os.ReadFile(filepath.Join("..", "..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, chapter, _ := strings.Cut(string(b), "\n## Join two meshes\n")
+	line := func(start string) string {
+		_, rest, ok := strings.Cut(chapter, "\n    "+start)
+		if !ok {
+			_, rest, ok = strings.Cut(chapter, "\n       "+start)
+		}
+		if !ok {
+			t.Fatalf("the chapter shows no line that begins with %s", start)
+		}
+		rest, _, _ = strings.Cut(rest, "\n")
+		return start + rest
+	}
+	key, wire := line(`{"kid":`), line(`{"payload":`)
+	trust, err := ParseTrust([]byte(key))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := Want{Root: "posthouse/1", Topic: "posthouse/1/in/N0QRB-10", Own: "N0QRB-10", Now: time.Date(2026, 11, 25, 14, 6, 0, 0, time.UTC), ClockTrusted: true}
+	r, err := Open([]byte(wire), trust, want)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Source != "N0QRA-10" || !r.Listed {
+		t.Errorf("it is by %s, listed %v", r.Source, r.Listed)
+	}
+	if _, err := Open([]byte(strings.Replace(wire, "2.1 m", "2.2 m", 1)), trust, want); !errors.Is(err, ErrSignature) {
+		t.Errorf("altered in one byte: %v", err)
+	}
+	if !strings.Contains(chapter, want.Topic) {
+		t.Errorf("the chapter does not name the topic %s", want.Topic)
 	}
 }
