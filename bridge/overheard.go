@@ -19,9 +19,10 @@ import (
 const mostOverheard = 256
 
 // overheard has the other gateways of a mesh told of an ack that is for none of
-// our own frames. It tells whether there are any.
+// our own frames. It tells whether there are any: one of which only the broker
+// knows may be alive.
 func (b *Bridge) overheard(ln *line, m *message.Message) bool {
-	if ln.vote == nil || !ln.props.Radio || m.Via != "" || len(b.gatewaysOf(ln)) == 0 {
+	if ln.vote == nil || !ln.props.Radio || m.Via != "" || !b.far.table.Known(ln.meshName(), b.own.String(), true) {
 		return false
 	}
 	s := b.kin
