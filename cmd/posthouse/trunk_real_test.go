@@ -230,13 +230,21 @@ func TestForgeriesOnTheTrunk(t *testing.T) {
 		ear.publish(f.topic, f.retained, f.wire)
 		await(t, f.what+" to be counted", func() bool { return sum() > before })
 	}
+	gate.kill()
+	gate.start()
+	gate.awaitUp("valley", "far")
+	const replays = `posthouse_messages_dropped_total{link="far",reason="replay"}`
+	was := gate.metric(replays)
+	ear.publish(inbox, false, genuine)
+	await(t, "the replay after a crash to be counted", func() bool { return gate.metric(replays) > was })
+	r.cross(r.alder, r.birch, "after the crash") // it has looked up where birch is
 	for _, topic := range []string{"posthouse/1/heard/" + birchCall + "/" + hillGate, "posthouse/1/bridge/hill/" + hillGate} {
 		ear.publish(topic, true, []byte(`{"payload":"{}","protected":"e30","signature":""}`))
 	}
 	r.cross(r.alder, r.birch, "still true") // nothing of it did harm
 	r.cross(r.birch, r.alder, "there and here")
 	r.once(r.alder, "and back", "there and here")
-	r.once(r.birch, "first there", "still true")
+	r.once(r.birch, "first there", "after the crash", "still true")
 	if got := r.alder.all(func(f said) bool { return strings.Contains(f.Text, "lie") || strings.Contains(f.Text, "bacK") }); len(got) > 0 {
 		t.Errorf("alder was told %+v", got)
 	}
@@ -266,7 +274,7 @@ func TestTrunkBrokerKilledAndEmptied(t *testing.T) {
 
 func TestGatewayKilledInMidTransfer(t *testing.T) {
 	r := found(t, brokertest.Mosquitto(t))
-	r.open(valleyGate, "valley", r.trunk.Addr)
+	valley := r.open(valleyGate, "valley", r.trunk.Addr)
 	hill := r.open(hillGate, "hill", r.trunk.Addr)
 	r.meet()
 	var ids, texts []string
@@ -275,13 +283,22 @@ func TestGatewayKilledInMidTransfer(t *testing.T) {
 		ids = append(ids, r.write(r.alder, r.birch, texts[i]))
 		if i == 20 || i == 40 {
 			await(t, "some of it to arrive", func() bool { return len(r.birch.all(hasWords("through the crash"))) > i/2 })
-			hill.kill()
-			hill.start()
+			dies := map[int]*process{20: hill, 40: valley}[i]
+			dies.kill()
+			dies.start()
+			dies.awaitUp("far")
 		}
 	}
 	for i, text := range texts {
 		r.birch.expectText(text)
 		r.alder.expectAck(ids[i])
+	}
+	for _, text := range texts { // a station knows a repetition by its id
+		for _, f := range r.birch.all(hasWords(text)) {
+			if f.ID != r.birch.all(hasWords(text))[0].ID {
+				t.Errorf("%q was transmitted under two ids", text)
+			}
+		}
 	}
 	twice := len(r.birch.all(hasWords("through the crash"))) - len(texts)
 	t.Logf("%d of %d texts were transmitted again: a crash between sending and writing down", twice, len(texts))
