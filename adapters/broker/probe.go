@@ -14,7 +14,9 @@ import (
 
 // Probe tries the mesh's broker, and tells what worked. A built-in broker has
 // nothing to be tried.
-func (m *Mesh) Probe(ctx context.Context, say func(string)) error { return probe(ctx, m.transport, say) }
+func (m *Mesh) Probe(ctx context.Context, say func(string)) error {
+	return probe(ctx, m.transport, say)
+}
 
 // Probe tries the trunk's broker, and tells what worked.
 func (t *Trunk) Probe(ctx context.Context, say func(string)) error { return probe(ctx, t.session, say) }

@@ -53,6 +53,9 @@ func (p *Public) health(w http.ResponseWriter, _ *http.Request) {
 		case l.Deaf != "":
 			fmt.Fprintf(w, "link %s (%s) hears nothing since %s, longer than usual\n", l.Name, l.Kind, l.Deaf)
 		}
+		if l.Trouble != "" {
+			fmt.Fprintf(w, "link %s (%s): %s\n", l.Name, l.Kind, l.Trouble)
+		}
 	}
 	if p.ClockTrusted != nil && !p.ClockTrusted() {
 		fmt.Fprintln(w, "the clock is not trusted")
