@@ -17,7 +17,7 @@ const (
 )
 
 func TestAlertsFireAndEnd(t *testing.T) {
-	t.Log(command(t, promtool(t), "test", "rules", "prometheus/alerts_test.yml"))
+	t.Log(command(t, prometheusProgram(t, "promtool"), "test", "rules", "prometheus/alerts_test.yml"))
 }
 
 func TestEveryAlertIsTested(t *testing.T) {
@@ -130,7 +130,7 @@ func TestBoardAsksForWhatExists(t *testing.T) {
 
 // Prometheus itself parses each query, as a rule whose variables have a value.
 func TestPrometheusParsesTheBoard(t *testing.T) {
-	tool := promtool(t)
+	tool := prometheusProgram(t, "promtool")
 	value := strings.NewReplacer("$__rate_interval", "5m", "$instance", ".*", "$link", ".*")
 	var rules strings.Builder
 	fmt.Fprintln(&rules, "groups:\n  - name: board\n    rules:")

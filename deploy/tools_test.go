@@ -24,13 +24,13 @@ func needs(t *testing.T, program string) {
 	}
 }
 
-// promtool skips a test on a machine without Prometheus, which is large: nothing
-// demands it.
-func promtool(t *testing.T) string {
+// prometheusProgram gives the path of prometheus or promtool.
+func prometheusProgram(t *testing.T, name string) string {
 	t.Helper()
-	path, err := exec.LookPath("promtool")
+	needs(t, name) // Debian: prometheus
+	path, err := exec.LookPath(name)
 	if err != nil {
-		t.Skip("promtool is not installed (Debian: prometheus)")
+		t.Fatal(err)
 	}
 	return path
 }
