@@ -64,7 +64,7 @@ func (b *Bridge) clerk(ctx context.Context) {
 				saved = time.Now()
 				b.saveHeard(ctx)
 			}
-			if time.Since(purged) >= purgeEvery {
+			if time.Since(purged) >= min(purgeEvery, b.cfg.KeepLog/4) {
 				purged = time.Now()
 				b.purge(ctx)
 				b.forget(ctx)
