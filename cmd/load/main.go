@@ -8,6 +8,7 @@
 //	go run ./cmd/load -kill 5             with kill -9 at random moments
 //	go run ./cmd/load -queued 10000       with the far broker away until so many wait
 //	go run ./cmd/load -peer -runs 3       beside a third Mosquitto in the daemon's place
+//	go run ./cmd/load -soak 10m           a day in ten minutes; what does it leave behind?
 //
 // It needs the mosquitto program, listens on loopback only, ends by count and by
 // time, and ends what it started. It fails when a confirmed text was lost.
@@ -38,7 +39,7 @@ type options struct {
 	kills, queued, runs    int
 	program, dir, profile  string
 	from, to               string
-	maxTime                time.Duration
+	maxTime, soak, keepLog time.Duration
 }
 
 // Bounds of one run: what a small machine has memory for.
@@ -84,6 +85,7 @@ func parse(args []string) (options, error) {
 	f.BoolVar(&o.keep, "keep", false, "leave the logs and data folders, in -dir")
 	f.StringVar(&o.from, "from", "", "a broker that runs already, to publish to (tcp://127.0.0.1:PORT)")
 	f.StringVar(&o.to, "to", "", "a broker that runs already, to receive at")
+	f.DurationVar(&o.soak, "soak", 0, "let a day pass in this time instead, and see what it leaves behind")
 	f.DurationVar(&o.maxTime, "max-time", 2*time.Minute, "end a run after this long")
 	if err := f.Parse(args); err != nil {
 		return o, err
@@ -112,6 +114,8 @@ func (o *options) check() error {
 		return errors.New("-size must be 20 to 140: a number and what one frame takes")
 	case o.maxTime <= 0 || o.maxTime > maxTime:
 		return fmt.Errorf("-max-time must be up to %v", maxTime)
+	case o.soak < 0 || o.soak > 24*time.Hour || o.soak > 0 && (o.to != "" || o.kills > 0 || o.peer || o.queued > 0):
+		return errors.New("-soak is up to 24h, and goes with neither -to, -kill, -peer nor -queued")
 	case o.queued > 0 && (o.to != "" || o.kills > 0 || o.peer):
 		return errors.New("-queued goes with neither -to, -kill nor -peer")
 	case (o.from != "" || o.to != "") && (o.peer || o.runs > 1):
@@ -153,6 +157,9 @@ func run(ctx context.Context, o options) error {
 		if err := build(ctx, o); err != nil {
 			return err
 		}
+	}
+	if o.soak > 0 {
+		return soak(ctx, o, filepath.Join(work, "soak"), os.Stdout)
 	}
 	targets := []string{"posthouse"}
 	if o.peer {

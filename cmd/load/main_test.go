@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"posthouse/adapters/broker/brokertest"
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/message"
 	"posthouse/bridge/rules"
@@ -22,7 +23,7 @@ func TestNothingBeyondLoopbackIsLoaded(t *testing.T) {
 }
 
 func TestLoadsAreBounded(t *testing.T) {
-	for _, args := range []string{"-n 0", "-n 2000001", "-senders 376", "-size 19", "-size 141", "-max-time 2h", "-queued 10 -kill 1"} {
+	for _, args := range []string{"-n 0", "-n 2000001", "-senders 376", "-size 19", "-size 141", "-max-time 2h", "-queued 10 -kill 1", "-soak 25h", "-soak 1m -kill 1"} {
 		if _, err := parse(strings.Fields(args)); err == nil {
 			t.Errorf("%s is taken", args)
 		}
@@ -69,5 +70,17 @@ func TestQuantilesAreNearestRanks(t *testing.T) {
 		if got := quantile(all, q); got != want {
 			t.Errorf("quantile %g of 1 to 100 ms is %g, want %g", q, got, want)
 		}
+	}
+}
+
+// TestADayLeavesNothingBehind is the short form of -soak.
+func TestADayLeavesNothingBehind(t *testing.T) {
+	brokertest.Program(t, "mosquitto")
+	o, err := parse([]string{"-soak", "10s", "-dir", t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := run(t.Context(), o); err != nil {
+		t.Error(err)
 	}
 }

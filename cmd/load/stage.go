@@ -127,6 +127,9 @@ func (s *stage) startDaemon(ctx context.Context) error {
 			"POSTHOUSE_DATA_DIR="+filepath.Join(s.dir, "data"), "POSTHOUSE_HTTP_LISTEN="+s.http,
 			"CPU_PROFILE="+s.o.profile),
 	}
+	if s.o.keepLog > 0 {
+		s.carrier.env = append(s.carrier.env, "POSTHOUSE_KEEP_LOG="+s.o.keepLog.String())
+	}
 	if err := s.carrier.start(); err != nil {
 		return err
 	}
