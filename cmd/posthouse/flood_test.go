@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"math"
 	"net"
 	"os"
 	"strconv"
@@ -28,7 +27,7 @@ func floodTexts() int {
 	if patient() {
 		return 50_000
 	}
-	return 2_000
+	return 1_500
 }
 
 // floodGrowth is how much more memory of its own (RssAnon) the daemon may have
@@ -115,6 +114,7 @@ var floods = []struct {
 // output is dead. Memory stays flat, nothing that was taken over is lost, and
 // other links keep their pace.
 func TestFloodWithADeadOutput(t *testing.T) {
+	t.Parallel()
 	n := floodTexts()
 	x := newFlooded(t)
 	x.hill.Stop()
@@ -322,7 +322,8 @@ func (x *flooded) spread(workers, n int, work func(worker int, mine []int) error
 // client takes it, and verifies whoever logs in.
 type lineServer struct {
 	address string
-	clients chan net.Conn
+	mu      sync.Mutex
+	client  net.Conn // the last one that logged in; nil: nobody
 }
 
 func serveLines(t *testing.T) *lineServer {
@@ -331,7 +332,7 @@ func serveLines(t *testing.T) *lineServer {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &lineServer{address: l.Addr().String(), clients: make(chan net.Conn, math.MaxInt8)}
+	s := &lineServer{address: l.Addr().String()}
 	var work sync.WaitGroup
 	work.Go(func() {
 		for {
@@ -347,20 +348,40 @@ func serveLines(t *testing.T) *lineServer {
 	return s
 }
 
+// welcome logs a client in and keeps the connection alive until it goes.
 func (s *lineServer) welcome(conn net.Conn) {
 	in := bufio.NewReader(conn)
 	fmt.Fprint(conn, "# STANDIN\r\n")
 	login, err := in.ReadString('\n')
-	if f := strings.Fields(login); err == nil && len(f) > 1 {
-		fmt.Fprintf(conn, "# logresp %s verified, server STANDIN\r\n", f[1])
-		s.clients <- conn
+	f := strings.Fields(login)
+	if err != nil || len(f) < 2 {
+		conn.Close()
+		return
 	}
-	_, _ = io.Copy(io.Discard, in) // acks, until the client goes
+	fmt.Fprintf(conn, "# logresp %s verified, server STANDIN\r\n", f[1])
+	s.mu.Lock()
+	s.client = conn
+	s.mu.Unlock()
+	gone := make(chan struct{})
+	go func() { defer close(gone); _, _ = io.Copy(io.Discard, in) }() // acks
+	alive := time.NewTicker(10 * time.Second)
+	defer alive.Stop()
+	for {
+		select {
+		case <-gone:
+			conn.Close()
+			return
+		case <-alive.C:
+			fmt.Fprint(conn, "# alive\r\n")
+		}
+	}
 }
 
-// say writes to the client that logged in first.
+// say writes to the client. One that hangs up misses some: the count tells.
 func (s *lineServer) say(lines string) {
-	conn := <-s.clients
-	_, _ = io.WriteString(conn, lines) // who hangs up misses some: the count tells
-	s.clients <- conn
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.client != nil {
+		_, _ = io.WriteString(s.client, lines)
+	}
 }

@@ -53,6 +53,7 @@ var crowds = []struct {
 // may have files open in the long form. Whoever is connected goes on being
 // served; when the crowd has gone the daemon is as it was before.
 func TestCrowds(t *testing.T) {
+	t.Parallel()
 	far := freePort(t)
 	key, trust := keys(t, gatewayCall)
 	x := aim(t, "POSTHOUSE_LINKS=valley,hill,aprs,post,far", "POSTHOUSE_VALLEY_MESH=valley", "POSTHOUSE_HILL_MESH=hill", "POSTHOUSE_LOG_LEVEL=warn",
