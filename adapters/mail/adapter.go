@@ -76,6 +76,7 @@ const (
 	maxRecipients  = 5   // of one mail; more are deferred one by one (452 4.5.3)
 	maxConnections = 20  // of the server
 	maxPerClient   = 5   // of these, from one address that is not a relay
+	maxStrangers   = 15  // of these, from all addresses that are no relays
 	maxReceived    = 30  // Received lines: more is a loop
 	maxDepth       = 8   // multiparts inside each other
 	maxParts       = 50  // of one mail, multiparts included

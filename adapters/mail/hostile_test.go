@@ -207,6 +207,39 @@ func TestOneClientCannotTakeAllConnections(t *testing.T) {
 	}
 }
 
+// TestStrangersLeaveRoomForTheOwnServers: silent connections from many addresses
+// do not keep the operator's own mail server out.
+func TestStrangersLeaveRoomForTheOwnServers(t *testing.T) {
+	relay := netip.MustParsePrefix("127.0.0.99/32")
+	g := startGateway(t, func(o *Options) { o.Relays = []netip.Prefix{relay} })
+	greeted := func(from netip.Addr) string {
+		d := net.Dialer{LocalAddr: net.TCPAddrFromAddrPort(netip.AddrPortFrom(from, 0)), Timeout: 10 * time.Second}
+		conn, err := d.Dial("tcp", g.address)
+		if err != nil {
+			t.Skipf("this system has no other address on its loopback: %v", err)
+		}
+		t.Cleanup(func() { conn.Close() })
+		conn.SetDeadline(time.Now().Add(10 * time.Second))
+		line, err := bufio.NewReader(conn).ReadString('\n')
+		if err != nil {
+			t.Fatalf("%v: %v", from, err)
+		}
+		return line[:3]
+	}
+	for i := range maxConnections {
+		want := "220"
+		if i >= maxStrangers {
+			want = "421"
+		}
+		if got := greeted(netip.AddrFrom4([4]byte{127, 0, 0, byte(10 + i)})); got != want {
+			t.Errorf("stranger %d was greeted %s, want %s", i+1, got, want)
+		}
+	}
+	if got := greeted(relay.Addr()); got != "220" {
+		t.Errorf("the operator's own server was greeted %s", got)
+	}
+}
+
 func TestStopWithAClientInTheMiddle(t *testing.T) {
 	g := startGateway(t, nil)
 	conn, err := net.Dial("tcp", g.address)

@@ -10,9 +10,9 @@ import (
 	"golang.org/x/net/netutil"
 )
 
-// limited is a listener that bounds the connections in all and per client, and
-// can ask all of them to end: go-smtp has no such limit, and its Close does
-// nothing once Shutdown has begun.
+// limited is a listener that bounds the connections in all, of strangers and per
+// client, and can ask all of them to end: go-smtp has no such limit, and its
+// Close does nothing once Shutdown has begun.
 type limited struct {
 	net.Listener
 	relay func(netip.Addr) bool
@@ -38,7 +38,7 @@ func (l *limited) Accept() (net.Conn, error) {
 			return c, nil
 		}
 		conn.SetWriteDeadline(time.Now().Add(time.Second))
-		conn.Write([]byte("421 4.7.0 too many connections from you, come back later\r\n"))
+		conn.Write([]byte("421 4.7.0 too many connections, come back later\r\n"))
 		conn.Close()
 	}
 }
@@ -47,13 +47,16 @@ func (l *limited) add(conn net.Conn) *served {
 	client := addressOf(conn)
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	have := 0
+	have, strangers := 0, 0
 	for _, other := range l.open {
 		if other == client {
 			have++
 		}
+		if !l.relay(other) {
+			strangers++
+		}
 	}
-	if have >= maxPerClient && !l.relay(client) {
+	if !l.relay(client) && (have >= maxPerClient || strangers >= maxStrangers) {
 		return nil
 	}
 	c := &served{Conn: conn, from: l}
