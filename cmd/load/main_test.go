@@ -76,7 +76,7 @@ func TestQuantilesAreNearestRanks(t *testing.T) {
 // TestADayLeavesNothingBehind is the short form of -soak.
 func TestADayLeavesNothingBehind(t *testing.T) {
 	brokertest.Program(t, "mosquitto")
-	o, err := parse([]string{"-soak", "10s", "-dir", t.TempDir()})
+	o, err := parse([]string{"-soak", "5s", "-dir", t.TempDir()})
 	if err != nil {
 		t.Fatal(err)
 	}

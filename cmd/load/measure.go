@@ -49,6 +49,7 @@ func measure(ctx context.Context, o options, target, dir string) (r result, err 
 		return r, err
 	}
 	drain(ctx, t, o.direct)
+	time.Sleep(500 * time.Millisecond) // a little for duplicates
 	r.fill(t, begun)
 	r.cost(before, usageOf(s.carrier))
 	return r, s.profile(ctx)
@@ -122,7 +123,7 @@ func waiting(metrics string) int {
 }
 
 // drain waits until all that was confirmed has arrived, or nothing comes any
-// more; then a little for duplicates.
+// more.
 func drain(ctx context.Context, t *tally, withReceipts bool) {
 	left, since := -1, time.Now()
 	for ctx.Err() == nil && left != 0 && time.Since(since) < quiet {
@@ -131,5 +132,4 @@ func drain(ctx context.Context, t *tally, withReceipts bool) {
 		}
 		time.Sleep(20 * time.Millisecond)
 	}
-	time.Sleep(500 * time.Millisecond)
 }
