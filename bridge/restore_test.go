@@ -94,7 +94,9 @@ func TestRestoredFromAnOldBackup(t *testing.T) {
 		w.gets("valley", soon) // its receipt
 		last := w.says("valley", "N0QRA-7", "ALL", "3", "after the backup")
 		w.gets("hill", soon)
+		w.shut()
 		time.Sleep(20 * time.Hour)
+		w.start()
 
 		if held := w.restore(copy, made, true); held != 2 {
 			t.Errorf("%d are held", held)
@@ -103,7 +105,7 @@ func TestRestoredFromAnOldBackup(t *testing.T) {
 			t.Fatal(err)
 		}
 		w.beacon("hill", "N0QRB-9", "N0QRC-3")
-		w.silent("hill", 6*time.Hour) // their lifetime of a day is over, the review's is not
+		w.silent("hill", 5*time.Hour) // their lifetime of a day is over, the review's is not
 		w.silent("valley", time.Minute)
 		row, err := w.bridge.Story(t.Context(), "2")
 		if err != nil || !strings.Contains(row.Ways[0].Why, "held for the operator: restored, may be out already") {
@@ -172,7 +174,9 @@ func TestRestoredAirCountsAsUsed(t *testing.T) {
 			inWorld(t, []string{"POSTHOUSE_HILL_SF=9", "POSTHOUSE_HILL_BW=125", "POSTHOUSE_HILL_CR=4/5"}, func(t *testing.T, w *world) {
 				made := time.Now()
 				copy := w.backup()
+				w.shut()
 				time.Sleep(24 * time.Hour)
+				w.start()
 				w.restore(copy, made, known, "hill")
 				w.says("valley", "N0QRA-7", "ALL", "1", "routine")
 				w.silent("hill", 30*time.Minute)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -102,7 +103,11 @@ func TestAlertTakesAWayThatWorks(t *testing.T) {
 // last week, an hour at least.
 func TestDeafLinkIsTold(t *testing.T) {
 	inWorld(t, []string{ops}, func(t *testing.T, w *world) {
-		for range 26 { // a day of a busy link, with a pause of 50 minutes
+		w.beacon("hill", "N0QRB-9")
+		w.shut()
+		time.Sleep(24 * time.Hour) // it knows itself after a day; what the gateway was off is no silence
+		w.start()
+		for range 3 { // a busy link with pauses of 50 minutes
 			for range 6 {
 				w.beacon("hill", "N0QRB-9")
 				time.Sleep(2 * time.Minute)
@@ -151,29 +156,30 @@ func TestClockThatIsNotTrustedIsTold(t *testing.T) {
 
 func TestFillingDiskIsTold(t *testing.T) {
 	const mib = 1 << 20
-	free, used := int64(1000*mib), int64(0)
+	var free, used atomic.Int64
+	free.Store(1000 * mib)
 	inWorld(t, []string{ops}, func(t *testing.T, w *world) {
 		w.shut()
 		w.disk = func() (queue.Room, bool) {
-			return queue.Room{Free: free, Least: 64 * mib, Used: used, Most: 2000 * mib}, true
+			return queue.Room{Free: free.Load(), Least: 64 * mib, Used: used.Load(), Most: 2000 * mib}, true
 		}
 		w.start()
 		time.Sleep(10 * time.Minute)
 		w.tells()
-		free = 250 * mib
+		free.Store(250 * mib)
 		time.Sleep(2 * time.Minute)
 		w.tells("ALERT N0QRZ-10: the disk is filling (1m)")
 		for range 30 { // around the limit
-			free = 300 * mib
+			free.Store(300 * mib)
 			time.Sleep(time.Minute)
-			free = 250 * mib
+			free.Store(250 * mib)
 			time.Sleep(time.Minute)
 		}
 		w.tells()
-		free = 400 * mib
+		free.Store(400 * mib)
 		time.Sleep(11 * time.Minute)
 		w.tells("OK N0QRZ-10: the disk has room again after 1h02m")
-		used = 1700 * mib
+		used.Store(1700 * mib)
 		time.Sleep(2 * time.Hour)
 		if got := w.alerts(); len(got) != 1 {
 			t.Errorf("the store's own limit: told %q", got)

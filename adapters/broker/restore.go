@@ -12,10 +12,14 @@ import (
 	"posthouse/bridge/presence"
 )
 
-// restoreJump is how far a restore moves the numbers of events on, in
-// milliseconds: beyond all that were given since the backup, even where the clock
-// is not set.
-const restoreJump = uint64(400 * 24 * time.Hour / time.Millisecond)
+// How far a restore moves the numbers of events on, in milliseconds. They follow
+// the clock, and run ahead of it by a block with each start: a month is thousands
+// of starts. Where the clock is not set it says nothing of what was used since
+// the backup, and a year more is added.
+const (
+	restoreJump  = uint64(30 * 24 * time.Hour / time.Millisecond)
+	unknownClock = uint64(365 * 24 * time.Hour / time.Millisecond)
+)
 
 // RestoredMarks gives the marks of a trunk (link.TrunkHost) as they have to be
 // when a backup brought them back: our own events are numbered beyond all that we
@@ -31,10 +35,12 @@ func RestoredMarks(marks map[string][]byte, believed *envelope.Trust, now time.T
 			return nil, fmt.Errorf("stored number %q: %w", b, err)
 		}
 	}
-	out[numberMark] = fmt.Append(nil, envelope.NextNumber(last, now)+restoreJump)
+	next := envelope.NextNumber(last, now) + restoreJump
 	if now.IsZero() {
+		out[numberMark] = fmt.Append(nil, next+unknownClock)
 		return out, nil
 	}
+	out[numberMark] = fmt.Append(nil, next)
 	windows := map[string][]byte{}
 	for key, v := range marks {
 		if strings.HasPrefix(key, windowMark) {
