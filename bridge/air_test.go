@@ -211,3 +211,21 @@ func TestExpectedWaitIsShown(t *testing.T) {
 		}
 	})
 }
+
+// A proper stop knows what was sent: a restart costs no air. (After a crash the
+// open block counts as used: bridge/airtime.)
+func TestARestartCostsNoAir(t *testing.T) {
+	inWorld(t, slow, func(t *testing.T, w *world) {
+		w.says("valley", "N0QRA-7", "ALL", "1", "hello")
+		w.gets("hill", soon)
+		time.Sleep(2 * time.Second)
+		before := w.metric("posthouse_airtime_used_ratio", "link", "hill")
+		for range 5 {
+			w.restart()
+			time.Sleep(2 * time.Second)
+		}
+		if after := w.metric("posthouse_airtime_used_ratio", "link", "hill"); after != before || after == 0 {
+			t.Errorf("used %v of the hour, %v after five restarts", before, after)
+		}
+	})
+}

@@ -214,6 +214,7 @@ func (b *Bridge) Run(ctx context.Context) error {
 	running.Go(func() { b.wake(ctx) })
 	running.Wait()
 	b.saveHeard(context.WithoutCancel(ctx))
+	b.saveAir(context.WithoutCancel(ctx))
 	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) {
 		return err
 	}

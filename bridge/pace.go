@@ -115,7 +115,10 @@ func (c *carrier) Overdue(r *queue.Record) bool {
 }
 
 // spend takes the airtime of a trip's frame before it goes out; where that must
-// be on disk first it is.
+// be on disk first it is. It is not given back when the link turns out to be
+// down: what a broker was given may have been transmitted all the same. That
+// costs a frame for each time the link goes down, since a link that is known to
+// be down is asked for nothing.
 func (c *carrier) spend(ctx context.Context, t *trip) error {
 	if c.ln.pace == nil {
 		return nil
@@ -142,6 +145,23 @@ func (c *carrier) spend(ctx context.Context, t *trip) error {
 		b.meter.Airtime(c.ln.Name, p.budget.Used(b.clock.Age()))
 	}
 	return err
+}
+
+// saveAir has the next start know what was really sent. Without it a block that
+// is open counts as used, a minute's worth.
+func (b *Bridge) saveAir(ctx context.Context) {
+	put := map[string][]byte{}
+	for _, ln := range b.lines {
+		if ln.pace != nil {
+			put[airKey+ln.Name] = ln.pace.budget.Save()
+		}
+	}
+	if len(put) == 0 {
+		return
+	}
+	if _, err := b.store.Apply(ctx, queue.Op{Put: put}); err != nil {
+		b.log.Warn("saving the airtime failed; a minute of it more counts as used", "err", err)
+	}
 }
 
 // learn takes one more delivery into the mean, of which the latest eight or so

@@ -484,3 +484,15 @@ func TestDrainAgreesWithTheForecastOfTheLast(t *testing.T) {
 		t.Errorf("nothing takes %v", got)
 	}
 }
+
+// A frame fills the channel until its last repeat has ended, and counts for an
+// hour from then.
+func TestAFrameCountsFromTheEndOfItsLastRepeat(t *testing.T) {
+	b := newBudget(t, Limits{Airtime: 10, Repeats: 3})
+	for i := range 4 { // all of the 360 s, in frames that end 90 s after their start
+		spend(t, b, 0, routine(fmt.Sprint("sender ", i), 30*time.Second))
+	}
+	if wait, why := b.Wait(0, routine("another", time.Second)); wait < time.Hour+90*time.Second || why != BudgetUsed {
+		t.Errorf("%v (%s): the last repeat ends 90 s after the start", wait, why)
+	}
+}
