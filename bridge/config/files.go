@@ -55,7 +55,7 @@ func isBcrypt(hash string) bool {
 // Station is one line of a station list.
 type Station struct {
 	Node string // how the mesh calls it: a node id, or its call sign
-	Call string // canonical; empty: it has no call sign (third party)
+	Call string // canonical; empty: it has no call sign, and is refused
 	Name string // for people
 
 	MayText, MayMail, MayPosition bool
@@ -101,8 +101,13 @@ func (p *lineParser) station(fields []string) (s Station, ok bool) {
 		return s, false
 	}
 	s.Node = fields[0]
-	if c, err := parseCall(s.Node); err == nil {
+	c, err := parseCall(s.Node)
+	if err == nil {
 		s.Node = c.String()
+	}
+	if fields[1] == "-" && err == nil {
+		p.fail("says that "+quote(s.Node)+" has no call sign, and it is one", "write it again in place of the -, with what it may behind may=")
+		return s, false
 	}
 	if fields[1] != "-" {
 		c, err := parseCall(fields[1])

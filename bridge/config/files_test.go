@@ -29,6 +29,7 @@ n0qrb-9	n0qrb-9	Base	may=text,mail
 func TestWrongStations(t *testing.T) {
 	for _, c := range []struct{ name, text, want string }{
 		{"no call sign", "!0a1b\n", "error: line 1 has no call sign"},
+		{"a call sign that is none", "n0qra-7 - Ann\n", `error: line 1 says that "N0QRA-7" has no call sign`},
 		{"not a call sign", "\n!0a1b Ann\n", `error: line 2 has "Ann" as call sign`},
 		{"placeholder", "!0a1b N0CALL Ann\n", `error: line 1 has "N0CALL" as call sign`},
 		{"node twice", "!0a1b N0QRA\n!0a1b N0QRB\n", `error: line 2 names "!0a1b" again`},
