@@ -236,3 +236,33 @@ func TestAddressesStayWhole(t *testing.T) {
 		}
 	})
 }
+
+// Hand-made texts on which cutting is hard, at every limit from one byte on.
+func TestHardTextsAtEveryLimit(t *testing.T) {
+	for name, text := range map[string]string{
+		"a family of emoji":          strings.Repeat("👨‍👩‍👧‍👦", 4) + "ok",
+		"flags":                      "🇦🇹🇩🇪🇨🇭🇫🇷🇮🇹🇸🇮🇨🇿🇭🇺🇸🇰🇵🇱",
+		"skin tones and keycaps":     "👍🏽👍🏿3️⃣#️⃣🏴󠁧󠁢󠁥󠁮󠁧󠁿 done",
+		"Hangul in jamo":             "각힣한글 말씀",
+		"Indic conjuncts":            "क्षत्रिय स्त्री श्रीमान् ক্ষুদ্র ശ്രീ കൃഷ്ണൻ ක්‍රියාව",
+		"Thai and Khmer":             "เราอยู่บนภูเขาทุกคนปลอดภัยดี យើងនៅលើភ្នំ",
+		"right to left":              "شكرا جزيلا על ההר הכול בסדר 123 abc",
+		"200 marks on one letter":    "a" + strings.Repeat("\u0323", 200) + " b",
+		"marks on nothing":           strings.Repeat("\u0301", 60),
+		"an address over every part": "see https://files.club.example/" + strings.Repeat("a1b2c3/", 40) + "end.html soon",
+		"two hundred letters":        strings.Repeat("x", 200),
+		"parts of two digits":        strings.Repeat("ab ", 120),
+		"line ends":                  strings.Repeat("\r\n\n a", 30),
+		"wide and narrow":            "我们在山上abc一切都好def请在八点回来",
+		"no text":                    "",
+		"invalid":                    "a\xff\xfe\xed\xa0\x80b c",
+	} {
+		t.Run(name, func(t *testing.T) {
+			for limit := 1; limit <= 70; limit++ {
+				checkFit(t, text, Medium{MaxBytes: limit}, Mark{})
+				checkFit(t, text, Medium{MaxBytes: limit, MaxParts: 3, ASCII: true, Replace: APRS(3).Replace}, Mark{})
+				checkFit(t, text, Medium{MaxBytes: limit + 20}, Mark{"EXERCISE ", " EXERCISE"})
+			}
+		})
+	}
+}
