@@ -240,11 +240,11 @@ func TestAddressesStayWhole(t *testing.T) {
 // Hand-made texts on which cutting is hard, at every limit from one byte on.
 func TestHardTextsAtEveryLimit(t *testing.T) {
 	for name, text := range map[string]string{
-		"a family of emoji":          strings.Repeat("👨‍👩‍👧‍👦", 4) + "ok",
+		"a family of emoji":          strings.Repeat("👨\u200d👩\u200d👧\u200d👦", 4) + "ok",
 		"flags":                      "🇦🇹🇩🇪🇨🇭🇫🇷🇮🇹🇸🇮🇨🇿🇭🇺🇸🇰🇵🇱",
 		"skin tones and keycaps":     "👍🏽👍🏿3️⃣#️⃣🏴󠁧󠁢󠁥󠁮󠁧󠁿 done",
 		"Hangul in jamo":             "각힣한글 말씀",
-		"Indic conjuncts":            "क्षत्रिय स्त्री श्रीमान् ক্ষুদ্র ശ്രീ കൃഷ്ണൻ ක්‍රියාව",
+		"Indic conjuncts":            "क्षत्रिय स्त्री श्रीमान् ক্ষুদ্র ശ്രീ കൃഷ്ണൻ ක්\u200dරියාව",
 		"Thai and Khmer":             "เราอยู่บนภูเขาทุกคนปลอดภัยดี យើងនៅលើភ្នំ",
 		"right to left":              "شكرا جزيلا על ההר הכול בסדר 123 abc",
 		"200 marks on one letter":    "a" + strings.Repeat("\u0323", 200) + " b",

@@ -1,6 +1,10 @@
 package rules
 
-import "strings"
+import (
+	"encoding/base64"
+	"strings"
+	"unicode/utf8"
+)
 
 // A character of ciphertext is as likely as any other of its alphabet; one of
 // ordinary text is as likely as the model says. The sum of the differences along
@@ -22,42 +26,68 @@ func ciphertext(text string) string {
 // suspicious is a quick look that most texts end with: it gathers at least the
 // evidence that the slow one would.
 func suspicious(text string) bool {
-	var sum, hex int32
-	prev := wordStart
+	var sum, hex, letters int32
+	prev, digit := wordStart, wordStart
+	last, shrunk := 0, false
 	for i := range len(text) {
 		ch := text[i]
 		switch {
 		case ch <= ' ' || ch == 0x7F:
-			prev = wordStart
+			prev, digit = wordStart, wordStart
 			continue
 		case ch >= 0x80:
-			sum, hex, prev = max(0, sum-leastOuter), 0, foreign
+			if i == 0 || text[i-1] <= ' ' {
+				n := wordLength(text[i:])
+				last, shrunk = n, n < last
+			}
+			sum, hex, letters, prev = max(0, sum-leastOuter), 0, 0, foreign
 			continue
 		}
-		cost := cost(prev, int(ch-' '))
-		prev = int(ch - ' ')
-		if sum = max(0, sum+cost-leastCost); sum > leastEnough {
+		if i == 0 || text[i-1] <= ' ' { // as in scan.word
+			n := wordLength(text[i:])
+			if shrunk || n > last {
+				letters = 0
+			}
+			last, shrunk = n, n < last
+		}
+		this := int(ch - ' ')
+		c := cost(prev, this)
+		if !isASCIILetter(ch) {
+			letters = 0
+		} else if letters = max(0, letters+c-leastLetter); letters > leastLetters {
 			return true
 		}
-		if alphabet[ch]&(1<<hexOnly) != 0 {
-			if hex = max(0, hex+cost-encodings[hexOnly].cost); hex > encodings[hexOnly].enough {
+		if sum = max(0, sum+c-leastCost); sum > leastEnough {
+			return true
+		}
+		switch {
+		case alphabet[ch]&(1<<hexOnly) != 0:
+			c = max(c, cost(digit, this))
+			if hex = max(0, hex+c-encodings[hexOnly].cost); hex > encodings[hexOnly].enough {
 				return true
 			}
-		} else if ch != ':' {
+			digit = this
+		case ch != ':' && ch != '-':
 			hex = 0
 		}
+		prev = this
 	}
 	return false
 }
 
-// The least of all encodings but hex.
-var leastCost, leastEnough, leastOuter = func() (cost, enough, outer int32) {
+// The least of all encodings: of those of letters alone, and of the others but
+// hex.
+var leastCost, leastEnough, leastOuter, leastLetter, leastLetters = func() (cost, enough, outer, letter, letters int32) {
 	_ = alphabet // it sets the costs
-	cost, enough, outer = allAway, allAway, allAway
+	cost, enough, outer, letter, letters = allAway, allAway, allAway, allAway, allAway
 	for _, e := range encodings[hexOnly+1:] {
+		if strings.Trim(e.has, lowerLetters+upperLetters) == "" {
+			letter, letters = min(letter, e.cost), min(letters, e.enough)
+			continue
+		}
 		cost, enough, outer = min(cost, e.cost), min(enough, e.enough), min(outer, e.outer)
 	}
-	return cost, enough, outer
+	return cost, enough, outer, letter, letters
 }()
 
 // scan is the slow look at one text.
@@ -66,6 +96,7 @@ type scan struct {
 	runs [len(encodings)]run
 
 	prev         int // the character before
+	start        int // where this word begins
 	last, before int // lengths of this word and the one before
 	shrunk       bool
 	number       bool // the word is a number: no evidence
@@ -104,6 +135,7 @@ func (s *scan) name() string {
 // words of many.
 func (s *scan) word(i int) {
 	word := s.text[i : i+wordLength(s.text[i:])]
+	s.start = i
 	if s.shrunk || len(word) > s.last {
 		for e := range s.runs {
 			s.runs[e].away(encodings[e].uneven)
@@ -155,7 +187,7 @@ func (s *scan) character(i int) string {
 		s.prev = wordStart
 		return s.convicted(0)
 	}
-	mask, this := uint8(0), foreign
+	mask, this := uint16(0), foreign
 	if ch < 0x80 {
 		mask, this = alphabet[ch], int(ch-' ')
 	}
@@ -182,7 +214,7 @@ func (s *scan) character(i int) string {
 			r.radio++
 		}
 		r.add(evidence, ch)
-		if r.isLong() && r.convicts(enc) {
+		if r.isLong() && r.convicts(enc) && !s.isReadable() {
 			return enc.name
 		}
 	}
@@ -191,14 +223,31 @@ func (s *scan) character(i int) string {
 
 // convicted names the first encoding that convicts, of those that mask leaves
 // out.
-func (s *scan) convicted(mask uint8) string {
+func (s *scan) convicted(mask uint16) string {
 	for e := range s.runs {
-		if mask&(1<<e) == 0 && s.runs[e].convicts(&encodings[e]) {
+		if mask&(1<<e) == 0 && s.runs[e].convicts(&encodings[e]) && !s.isReadable() {
 			return encodings[e].name
 		}
 	}
 	return ""
 }
+
+// isReadable tells whether the word is text in base64: published, and no secret.
+func (s *scan) isReadable() bool {
+	word := strings.TrimRight(s.text[s.start:s.start+s.last], "=.,;:!?)>\"'")
+	if at := strings.LastIndexFunc(word, func(r rune) bool { return r >= 0x80 || alphabet[r]&(1<<base64Only) == 0 }); at >= 0 {
+		word = word[at+1:]
+	}
+	plain, err := base64.RawStdEncoding.DecodeString(strings.NewReplacer("-", "+", "_", "/").Replace(strings.TrimLeft(word, "/")))
+	if err != nil || len(plain) < leastReadable || !utf8.Valid(plain) || Hidden(string(plain)) != "" {
+		return false
+	}
+	s.runs = [len(encodings)]run{}
+	return true
+}
+
+// leastReadable is how many bytes never are text by chance.
+const leastReadable = 16
 
 const (
 	costCap    = 56      // bounds what one character can say: rare pairs of letters occur

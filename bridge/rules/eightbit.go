@@ -53,6 +53,8 @@ func eightBit(text string) bool {
 		case r <= ' ' || r == '\u00A0':
 			prev = ' '
 			continue
+		case r == utf8.RuneError: // a byte that the set has not
+			sum += straySign
 		case r >= utf8.RuneSelf && !old[r]:
 			sum = max(0, sum-notOld)
 		default:

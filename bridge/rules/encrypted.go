@@ -40,6 +40,9 @@ func LooksEncrypted(text string) string {
 	if armoured(text) {
 		return whyEncrypted + " (armour)"
 	}
+	if numerals(text) {
+		return whyEncrypted + " (bytes in numbers)"
+	}
 	if name := ciphertext(text); name != "" {
 		return whyEncrypted + " (" + name + ")"
 	}

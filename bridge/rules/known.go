@@ -1,6 +1,9 @@
 package rules
 
-import "strings"
+import (
+	"cmp"
+	"strings"
+)
 
 // known gives the length of a token at i that people do send, though it looks
 // random: a web address, a mail address or message id, a hash. A hash is still
@@ -18,8 +21,16 @@ func (s *scan) known(i int) (n int, hex bool) {
 	if isUUID(text[i:]) {
 		return uuidLength, false
 	}
+	if n := shortHash(text[i:]); n > 0 {
+		return n, false
+	}
+	if s.prev == wordStart || strings.IndexByte("<([{:,\"'", byte(s.prev)+' ') >= 0 { // not inside base64
+		if n := cmp.Or(sentence(text[i:]), plusCode(text[i:]), groups(text[i:]), options(text[i:])); n > 0 {
+			return n, false
+		}
+	}
 	if n := hexPairs(text[i:]); n > 0 {
-		return n, n/3 >= leastPairs && !isNamedHash(text, i, n)
+		return n, (n+1)/3 >= leastPairs && !isNamedHash(text, i, n)
 	}
 	if n := namedDigest(text, i); n > 0 {
 		return n, false
@@ -64,16 +75,114 @@ func isUUID(s string) bool {
 	return true
 }
 
+// sentence gives the length of a sentence of navigation equipment, ships'
+// transponders included (NMEA 0183: 82 characters at most), if its checksum is
+// right: its fields are coded, and published.
+func sentence(s string) int {
+	if len(s) < 6 || s[0] != '$' && s[0] != '!' {
+		return 0
+	}
+	star := strings.IndexByte(s[:min(len(s), 80)], '*')
+	if star < 6 || star+3 > len(s) || !isHexDigit(s[star+1]) || !isHexDigit(s[star+2]) {
+		return 0
+	}
+	sum := byte(0)
+	for i := 1; i < star; i++ {
+		sum ^= s[i]
+	}
+	if hexByte(s[star+1:star+3]) != sum {
+		return 0
+	}
+	return star + 3
+}
+
+// plusCode gives the length of an Open Location Code: eight characters of its
+// alphabet, a plus and two or three more.
+func plusCode(s string) int {
+	n := 0
+	for n < len(s) && n < 12 && strings.IndexByte("23456789CFGHJMPQRVWX", s[n]) >= 0 || n == 8 && n < len(s) && s[n] == '+' {
+		n++
+	}
+	if n < 11 || s[8] != '+' || n < len(s) && isWordByte(s[n]) {
+		return 0
+	}
+	return n
+}
+
+// groups gives the length of an id or product key: four groups or more of two to
+// eight letters and figures with hyphens between, 32 in all. That is less than 24
+// bytes.
+func groups(s string) int {
+	n, all, group, count := 0, 0, 0, 1
+	for ; n < len(s) && (s[n] == '-' || isFigure(s[n]) || isASCIILetter(s[n])); n++ {
+		switch {
+		case s[n] != '-':
+			all, group = all+1, group+1
+		case group < 2:
+			return 0
+		default:
+			group, count = 0, count+1
+		}
+		if group > 8 || all > 32 {
+			return 0
+		}
+	}
+	if group < 2 || count < 4 || n < len(s) && s[n] > ' ' && strings.IndexByte(".,;:!?)]>\"'", s[n]) < 0 {
+		return 0
+	}
+	return n
+}
+
+// options gives the length of a list of letters, 16 or more, none of them twice,
+// as programs list their options. Of as many letters of ciphertext hardly ever
+// none comes twice.
+func options(s string) int {
+	var seen uint64
+	n := 0
+	for ; n < len(s) && isASCIILetter(s[n]); n++ {
+		bit := uint64(1) << (s[n] - 'A')
+		if seen&bit != 0 {
+			return 0
+		}
+		seen |= bit
+	}
+	if n < 16 || n < len(s) && isWordByte(s[n]) {
+		return 0
+	}
+	return n
+}
+
+// shortHash gives the length of a password's hash in the oldest form of crypt(3)
+// that is still met, $1$ with salt and 22 characters: under 24 bytes.
+func shortHash(s string) int {
+	rest, ok := strings.CutPrefix(s, "$1$")
+	salt := strings.IndexByte(rest, '$')
+	if !ok || salt < 1 || salt > 8 {
+		return 0
+	}
+	n := salt + 1
+	for n < len(rest) && (isWordByte(rest[n]) && rest[n] < 0x80 || rest[n] == '.' || rest[n] == '/') {
+		n++
+	}
+	if n-salt-1 != 22 {
+		return 0
+	}
+	return len("$1$") + n
+}
+
 // leastPairs is how many bytes a token of hex pairs has at least that is no
 // network address.
 const leastPairs = 24
 
-// hexPairs gives the length of a token of pairs of hex digits with colons
-// between, as network addresses and the fingerprints of certificates have.
+// hexPairs gives the length of a token of pairs of hex digits with colons or
+// hyphens between, as network addresses and the fingerprints of certificates have.
 func hexPairs(s string) int {
+	if len(s) < 3 || s[2] != ':' && s[2] != '-' {
+		return 0
+	}
 	n := 0
-	for n+1 < len(s) && isHexDigit(s[n]) && isHexDigit(s[n+1]) && (n+2 == len(s) || s[n+2] == ':' || !isWordByte(s[n+2])) {
-		if n += 2; n == len(s) || s[n] != ':' {
+	for n+1 < len(s) && isHexDigit(s[n]) && isHexDigit(s[n+1]) && (n+2 == len(s) || s[n+2] == s[2] || !isWordByte(s[n+2])) {
+		if n += 2; n == len(s) || s[n] != s[2] {
 			break
 		}
 		n++

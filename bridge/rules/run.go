@@ -58,7 +58,7 @@ func (r *run) ground() {
 // convicts tells whether the evidence is enough, long enough, and as mixed and
 // as varied as the encoding is.
 func (r *run) convicts(e *encoding) bool {
-	return r.sum > e.enough && r.n >= e.floor && r.radio*10 < r.all*9 && (r.kinds[figureKind] > 0 || !e.figures) && r.isVaried(e) && r.isMixed(e)
+	return r.sum > e.enough && r.n >= e.floor && r.radio*10 < r.all*9 && (r.kinds[figureKind] > 0 || !e.figures) && r.passesF(e) && r.isVaried(e) && r.isMixed(e)
 }
 
 // isVaried tells whether equal characters are as frequent as in random ones (the
@@ -69,6 +69,19 @@ func (r *run) isVaried(e *encoding) bool {
 	mean := n * (n - 1) / 2 / float64(e.size)
 	deviations := (float64(r.pairs) - mean) / math.Sqrt(mean)
 	return deviations > least && deviations < most
+}
+
+// passesF tells whether there are letters past F, as in base32, so that it is no
+// hex: addresses, fingerprints, ids.
+func (r *run) passesF(e *encoding) bool {
+	if e.past == 0 {
+		return true
+	}
+	n := int32(0)
+	for ch := 'G'; ch <= 'Z'; ch++ {
+		n += int32(r.count[ch]) + int32(r.count[ch|0x20])
+	}
+	return n*e.past >= r.n
 }
 
 // isMixed tells whether the kinds of characters are as frequent as in random

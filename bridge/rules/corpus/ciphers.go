@@ -34,7 +34,7 @@ func pipe(plain []byte, name string, args ...string) ([]byte, error) {
 // tools finds GnuPG, OpenSSL and age; age may lie among the corpora.
 func tools(corpora string) []tool {
 	age, keygen := "age", "age-keygen"
-	if p := filepath.Join(corpora, "root/age/usr/bin/age"); exists(p) {
+	if p := filepath.Join(corpora, "tools/age/usr/bin/age"); exists(p) {
 		age, keygen = p, p+"-keygen"
 	}
 	recipient := ""

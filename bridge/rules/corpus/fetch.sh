@@ -4,11 +4,10 @@
 # never learned or tuned on. Usage: fetch.sh DIR
 set -eu
 dir=${1:?usage: fetch.sh DIR}
-mkdir -p "$dir/deb" "$dir/root" "$dir/heldout" "$dir/lists/partial"
+mkdir -p "$dir/deb" "$dir/root" "$dir/heldout" "$dir/fresh" "$dir/tools" "$dir/lists/partial"
 cd "$dir/deb"
 
-corpora="age
-fortunes fortunes-min fortunes-bg fortunes-br fortunes-cs fortunes-de fortunes-eo fortunes-es fortunes-ga fortunes-it fortunes-pl fortunes-ru fortunes-zh
+corpora="fortunes fortunes-min fortunes-bg fortunes-br fortunes-cs fortunes-de fortunes-eo fortunes-es fortunes-ga fortunes-it fortunes-pl fortunes-ru fortunes-zh
 fortunes-bofh-excuses fortunes-debian-hints
 wamerican wngerman wfrench witalian wspanish wpolish wdutch wswedish wnorwegian wdanish wportuguese wfinnish wbrazilian wcatalan wukrainian wbulgarian wswiss wesperanto wfaroese wgalician-minimos wmanx wogerman wirish
 manpages manpages-de manpages-fr manpages-es manpages-it manpages-pl manpages-ru manpages-ja manpages-zh manpages-pt-br manpages-nl manpages-ro manpages-da manpages-cs manpages-hu manpages-fi manpages-uk manpages-sr manpages-vi manpages-ko manpages-sv manpages-nb manpages-id manpages-el manpages-mk
@@ -21,6 +20,11 @@ debian-reference-de debian-reference-en debian-reference-es debian-reference-fr 
 debian-faq debian-faq-de debian-faq-fr debian-faq-it debian-faq-ja debian-faq-ko debian-faq-nl debian-faq-pt debian-faq-ru debian-faq-zh-cn
 developers-reference-de developers-reference-fr developers-reference-it developers-reference-ja developers-reference-ru
 manpages-dev git-man gnupg-l10n util-linux-locales coreutils apt dpkg iso-codes libgtk2.0-common wamerican-large"
+
+fresh="debian-handbook installation-guide-amd64
+aptitude-doc-cs aptitude-doc-es aptitude-doc-fi aptitude-doc-fr aptitude-doc-it aptitude-doc-ja aptitude-doc-nl aptitude-doc-ru
+maint-guide-ca maint-guide-de maint-guide-es maint-guide-fr maint-guide-it maint-guide-ja maint-guide-ru maint-guide-zh-cn
+debmake-doc git-doc bash-doc vim-runtime anarchism apt-doc sqlite3-doc hunspell-uk hunspell-mn vlc-l10n mc-data wget lynx screen"
 
 # unpack DIR PACKAGE…: gets what the archive has, and names what it has not.
 unpack() {
@@ -38,6 +42,8 @@ unpack() {
 apt-cache pkgnames | sort > "$dir/known"
 unpack "$dir/root" $corpora
 unpack "$dir/heldout" $heldout
+unpack "$dir/fresh" $fresh
+unpack "$dir/tools" age
 
 # Translated package descriptions, from the archive's own lists.
 if [ ! -d "$dir/root/translations" ]; then

@@ -36,7 +36,7 @@ func falseAlarms(title string, list []corpus, most int, show int) {
 		hiddenHere := 0
 		for _, size := range sizes {
 			msgs := messages(co, size, most)
-			bad := judge(msgs, func(s string) bool { return rules.LooksEncrypted(s) != "" })
+			bad := judge(msgs, func(s string) bool { return rules.LooksEncrypted(s) != "" && rules.Hidden(s) == "" })
 			for _, s := range judge(msgs, func(s string) bool { return rules.Hidden(s) != "" }) {
 				if hiddenHere++; hiddenHere <= show {
 					fmt.Fprintf(os.Stderr, "%s: %s: %q\n", co.name, rules.Hidden(s), s)
@@ -124,9 +124,9 @@ func judge(texts []string, f func(string) bool) []string {
 
 // detection prints, for each encoding, layout and length of ciphertext, how
 // many of the samples were found.
-func detection(pool []byte, samples, show int) {
+func detection(title string, encodings []encoding, pool []byte, samples, show int) {
 	w := tabwriter.NewWriter(os.Stdout, 2, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprint(w, "ciphertext\tlayout\tsamples each\t")
+	fmt.Fprint(w, title+"\tlayout\tsamples each\t")
 	for _, n := range lengths {
 		fmt.Fprintf(w, "%d B: missed\t", n)
 	}
@@ -145,7 +145,7 @@ func detection(pool []byte, samples, show int) {
 					texts[i] = rules.Normalise(l.put(e.encode(pool[at : at+n])))
 					at += n
 				}
-				bad := judge(texts, func(s string) bool { return rules.LooksEncrypted(s) == "" })
+				bad := judge(texts, func(s string) bool { return rules.LooksEncrypted(s) == "" && rules.Hidden(s) == "" })
 				for i, s := range bad {
 					if i < show {
 						fmt.Fprintf(os.Stderr, "missed %s, %s, %d B: %q\n", e.name, l.name, n, s)
@@ -170,5 +170,5 @@ func detection(pool []byte, samples, show int) {
 		fmt.Printf("%4d B: %8.4f %% found of %d whole, quoted or evenly split, %8.4f %% of %d unevenly split\n", n,
 			100-100*float64(even[column])/float64(judged*(len(layouts)-1)), judged*(len(layouts)-1), 100-100*float64(uneven[column])/float64(judged), judged)
 	}
-	fmt.Printf("\nciphertext: %d samples, %d missed\n\n", total, missed)
+	fmt.Printf("\n"+title+": %d samples, %d missed\n\n", total, missed)
 }

@@ -73,8 +73,8 @@ func readFile(path string) (string, []string) {
 		return "changelogs", strings.Split(slurp(path), "\n\n")
 	case strings.HasSuffix(path, ".mo"):
 		return "programs-" + language(path), catalogue(path)
-	case strings.HasSuffix(base, ".html"):
-		return "html-" + d(path), paragraphs(tags.ReplaceAllString(slurp(path), ""))
+	case strings.HasSuffix(base, ".html") || strings.HasSuffix(base, ".html.gz"):
+		return "html-" + cmp.Or(htmlLanguage(path), d(path)), paragraphs(tags.ReplaceAllString(slurp(path), ""))
 	case strings.HasPrefix(base, "debian-reference") && strings.HasSuffix(base, ".txt.gz"):
 		return "guide-" + d(path), paragraphs(slurp(path))
 	case strings.Contains(path, "/share/doc/") && (strings.HasSuffix(base, ".txt") || strings.HasSuffix(base, ".txt.gz") || base == "copyright"):
@@ -87,6 +87,17 @@ var tags = regexp.MustCompile(`(?s)<(script|style).*?</(script|style)>|<[^>]*>`)
 
 // paragraphs splits running text, with HTML's entities undone.
 func paragraphs(s string) []string { return strings.Split(html.UnescapeString(s), "\n\n") }
+
+// htmlLanguage gives the folder that is named after a language, if there is one.
+func htmlLanguage(path string) string {
+	name := filepath.Base(filepath.Dir(path))
+	if languageName.MatchString(name) {
+		return name
+	}
+	return ""
+}
+
+var languageName = regexp.MustCompile(`^[a-z]{2}([-_][A-Z]{2})?$`)
 
 // language gives the language of a message catalogue.
 func language(path string) string {
@@ -121,9 +132,12 @@ func catalogue(path string) []string {
 
 // d gives the package that a file was unpacked from.
 func d(path string) string {
-	_, rest, found := strings.Cut(path, "/root/")
-	if !found {
-		_, rest, _ = strings.Cut(path, "/heldout/")
+	rest := ""
+	for _, folder := range folders {
+		if _, behind, found := strings.Cut(path, "/"+folder+"/"); found {
+			rest = behind
+			break
+		}
 	}
 	name, _, _ := strings.Cut(rest, "/")
 	return strings.TrimPrefix(name, "fortunes-")
