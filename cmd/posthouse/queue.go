@@ -220,7 +220,7 @@ func wayLine(w desk.Way) string {
 	}
 	s += ": " + w.State
 	if w.Tries > 0 {
-		s += fmt.Sprintf(", tried %d times", w.Tries)
+		s += ", tried " + times(w.Tries)
 	}
 	if w.Parts > 1 {
 		s += fmt.Sprintf(", %d of %d parts acknowledged", w.Acked, w.Parts)
@@ -232,6 +232,14 @@ func wayLine(w desk.Way) string {
 		s += "; next look " + w.Due.Clock()
 	}
 	return s
+}
+
+// times is how often something was done.
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
 }
 
 // The orders differ in a word only.
