@@ -328,10 +328,12 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 		}
 	}
 	b.setPrecedence(m, count)
-	if now, trusted := b.clock.Wall(); m.Filed.IsZero() || trusted && m.Filed.After(now) {
+	// What a wrong clock says would have the next gateway call the text too old.
+	if now, trusted := b.clock.Wall(); trusted && (m.Filed.IsZero() || m.Filed.After(now)) {
 		m.Filed = now
 	}
-	if !home.transmits() {
+	// What was handed over is in nobody else's hands, unless it is to a group.
+	if !home.transmits() && (home == ln || b.isGroup(m.To)) {
 		return b.shadows(m), nil
 	}
 	return b.route(home, m)

@@ -41,13 +41,18 @@ func (b *Bridge) passedBy(r *queue.Record, gateway string) int {
 }
 
 // adopt has a text that another gateway of a shared mesh handed over count as
-// heard on that mesh by this gateway, and gives the link it was heard on.
+// heard on that mesh by this gateway, and gives the link it was heard on. What the
+// mesh's transmitter hands on is not meant for the mesh, but to go by our other
+// links.
 func (b *Bridge) adopt(ln *line, m *message.Message) *line {
 	if ln.trunk == nil || !m.Handed {
 		return ln
 	}
 	home := b.sharedLine(m.Mesh)
 	if home == nil || !b.far.table.Serves(m.Mesh, m.Via) {
+		return ln
+	}
+	if b.far.table.Transmits(m.Mesh, m.Via, time.Now()) && !home.transmits() {
 		return ln
 	}
 	m.Link = home.Name
@@ -245,7 +250,8 @@ func eventIdentity(id string, text queue.Identity) queue.Identity {
 
 // comesAgain answers for a text that came by a trunk and is known already: what
 // this gateway passed on itself and comes back is routed afresh, since its
-// addressee roams; another gateway that hands the same text over waits for what
+// addressee roams; what it had left to the transmitter of its mesh and is handed
+// is its own now; another gateway that hands the same text over waits for what
 // becomes of it, too. It tells whether this gateway answers for the text.
 func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message) bool {
 	at, kept := b.stamp(), false
@@ -256,6 +262,10 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 			return nil, queue.ErrSkip
 		}
 		kept = true
+		if j := leftToAnother(r); j >= 0 && m.Handed && !b.isGroup(m.To) {
+			b.takeOn(r, j, m, at)
+			return nil, nil
+		}
 		changed := b.awaits(r, m)
 		if i >= 0 {
 			b.takeBack(r, i, m, at)
@@ -283,6 +293,22 @@ func (b *Bridge) takeBack(r *queue.Record, i int, m *message.Message, at queue.S
 	b.offered(r, d)
 	*d = queue.Delivery{To: d.To, State: queue.Held, Attempts: d.Attempts}
 	r.Note(at, "came back", m.Link, fmt.Sprintf("from %s, routed afresh", m.Via))
+}
+
+// leftToAnother finds the delivery that the transmitter of the mesh should have in
+// hand, or said that it had; -1 if there is none.
+func leftToAnother(r *queue.Record) int {
+	return slices.IndexFunc(r.Deliveries, func(d queue.Delivery) bool { return d.State == queue.Shadow || d.State == queue.Taken })
+}
+
+// takeOn makes a text this gateway's own that it had left to the transmitter of its
+// mesh, and that is handed to it now. It counts as come from there.
+func (b *Bridge) takeOn(r *queue.Record, i int, m *message.Message, at queue.Stamp) {
+	to := &r.Message
+	to.Link, to.Via, to.TrunkID, to.Key, to.Handed, to.Hops = m.Link, m.Via, m.TrunkID, m.Key, m.Handed, m.Hops
+	r.Deliveries[i] = queue.Delivery{To: r.Deliveries[i].To, State: queue.Held}
+	r.Outcome = outcome(r)
+	r.Note(at, "taken on", m.Link, fmt.Sprintf("%s handed it over", m.Via))
 }
 
 // passedOn finds the delivery that another gateway answers for, -1 if there is

@@ -195,9 +195,9 @@ func wasLocal(r *queue.Record) bool {
 }
 
 // handedToSibling tells that the transmitter of the writer's own mesh has the
-// message from us.
+// message from us. One that the transmitter gave us for our other links has not.
 func (b *Bridge) handedToSibling(r *queue.Record) bool {
-	return b.sharesMesh(r.Message.Mesh) && slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool {
+	return hasStep(r, handedOver) && b.sharesMesh(r.Message.Mesh) && slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool {
 		return d.Gateway != "" && b.far.table.Serves(r.Message.Mesh, d.Gateway)
 	})
 }

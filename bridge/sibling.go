@@ -401,7 +401,7 @@ func (b *Bridge) emerge(r *queue.Record, it queue.Item) func(*queue.Record) ([]*
 		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at) }
 	}
 	b.hearShadow(r)
-	to, how, ref := b.wayOfShadow(r)
+	to, what, how, ref := b.wayOfShadow(r)
 	switch {
 	case ref != nil:
 		return func(r *queue.Record) ([]*queue.Record, error) {
@@ -416,7 +416,7 @@ func (b *Bridge) emerge(r *queue.Record, it queue.Item) func(*queue.Record) ([]*
 		}
 		r.Deliveries[it.Delivery] = to[0] // in its place: others of the record may be on their way
 		r.Deliveries = append(r.Deliveries, to[1:]...)
-		r.Note(at, "routed", r.Message.Link, how)
+		r.Note(at, what, r.Message.Link, how)
 		return nil, nil
 	}
 }
@@ -432,10 +432,10 @@ func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why s
 // wayOfShadow finds the way of a shadow of which nobody said a word: to the
 // mesh's transmitter when one is alive, else on from here, but not where the
 // record has been already.
-func (b *Bridge) wayOfShadow(r *queue.Record) (to []queue.Delivery, how string, ref *rules.Refusal) {
+func (b *Bridge) wayOfShadow(r *queue.Record) (to []queue.Delivery, what, how string, ref *rules.Refusal) {
 	m := r.Message
 	if g, ok := b.far.table.Transmitter(b.shadowMesh(&m), time.Now()); ok && g != b.own.String() && !b.transmitsOn(b.shadowMesh(&m)) {
-		return []queue.Delivery{{Link: b.trunkTo(g), To: m.To, Gateway: g, State: queue.Ready}}, "handed to " + g + ", which had not said a word of it", nil
+		return []queue.Delivery{{Link: b.trunkTo(g), To: m.To, Gateway: g, State: queue.Ready}}, handedOver, "to " + g + ", which had not said a word of it", nil
 	}
 	all, ref := b.route(b.byName[m.Link], &m)
 	for _, d := range all {
@@ -443,7 +443,7 @@ func (b *Bridge) wayOfShadow(r *queue.Record) (to []queue.Delivery, how string, 
 			to = append(to, d)
 		}
 	}
-	return to, "routed here, no other gateway of the mesh is alive", ref
+	return to, "routed", "no other gateway of the mesh is alive", ref
 }
 
 // shadowMesh is the mesh whose transmitter should have a shadow in hand: the one
@@ -464,6 +464,9 @@ func (b *Bridge) transmitsOn(mesh string) bool {
 	ln := b.sharedLine(mesh)
 	return ln != nil && ln.transmits()
 }
+
+// handedOver is the step of a record that was given to the transmitter of a mesh.
+const handedOver = "handed over"
 
 // handOver gives what waits for a mesh to the gateway that transmits there now.
 func (b *Bridge) handOver(ctx context.Context) {
@@ -501,7 +504,7 @@ func (b *Bridge) handOverLink(ctx context.Context, ln *line, gateway string) err
 				return nil, nil
 			}
 			*d = queue.Delivery{Link: trunk, To: d.To, Gateway: gateway, State: queue.Ready, Attempts: d.Attempts}
-			r.Note(at, "handed over", ln.Name, fmt.Sprintf("%s transmits for %s", gateway, ln.meshName()))
+			r.Note(at, handedOver, ln.Name, fmt.Sprintf("%s transmits for %s", gateway, ln.meshName()))
 			return nil, nil
 		}})
 	}

@@ -123,7 +123,11 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 		if rec := b.refuseBack(m, ref); rec != nil {
 			p.ops = []queue.Op{{New: rec, EventFor: time.Hour, Urgent: true}}
 		}
-		return p
+		home := b.byName[m.Link]
+		if home == ln {
+			return p
+		}
+		ln = home // it was handed to the transmitter of the writer's mesh, which is to tell
 	}
 	// A radio sends what is not acknowledged again: it is told once.
 	told := identify(&message.Message{From: m.From, OriginID: "refused", Text: string(id[:])})
@@ -132,7 +136,7 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 	}
 	if rec := b.refusalNotice(ln, m, ref); rec != nil {
 		rec.Identity = told
-		p.ops = []queue.Op{{New: rec, SameFor: ln.DedupWindow}}
+		p.ops = append(p.ops, queue.Op{New: rec, SameFor: ln.DedupWindow})
 		p.full = verdict
 	}
 	return p
@@ -147,7 +151,8 @@ func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal)
 	case link.CodeLooped, link.CodeBlocked, link.CodeNoCallsign, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
 		return nil
 	}
-	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !b.mayTell(m) {
+	// On a shared mesh its transmitter tells, or each gateway would.
+	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() || !b.mayTell(m) {
 		return nil
 	}
 	return b.notice(m, 0, b.stamp(), fmt.Sprintf("not taken: %s (%s). %s", ref.Why, ref.Code, quote(m.Text)))

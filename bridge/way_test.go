@@ -325,3 +325,17 @@ func TestThirdPartyMailStaysInTheCountry(t *testing.T) {
 		w.want(w.gets("valley", soon), "text kim@shop.example>N0QRA-7 hello")
 	})
 }
+
+// What an untrusted clock says of a new text's age would have the next gateway, whose
+// clock is right, refuse it as too old.
+func TestUntrustedClockDatesNoText(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.jumped.Store(int64(-20 * 365 * 24 * time.Hour))
+		w.unsure.Store(true)
+		w.restart()
+		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
+		if at := w.record(v.ID).Message.Filed; !at.IsZero() {
+			t.Errorf("filed at %v", at)
+		}
+	})
+}

@@ -229,6 +229,14 @@ func (t *Table) Transmitter(mesh string, now time.Time) (string, bool) {
 	return call, call != ""
 }
 
+// Transmits tells whether a gateway that is alive says that it transmits for a mesh.
+func (t *Table) Transmits(mesh, call string, now time.Time) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	e := t.all[key{mesh, call}]
+	return e != nil && e.alive(now) && e.say.Transmits
+}
+
 // Siblings tells whether two gateways serve a common mesh, as far as is known.
 func (t *Table) Siblings(a, b string) bool {
 	t.mu.Lock()
