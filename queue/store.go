@@ -31,6 +31,10 @@ type Store interface {
 	// ErrFull when the store has no room (receipts and emergencies are let into a
 	// reserve), any other error when writing failed. Concurrent calls share
 	// commits without waiting for one another longer than a commit takes.
+	//
+	// A store beyond a network may take several steps, in order, for more than
+	// about 30 ops; after an error the first of them may then have been taken. And
+	// it may not know what became of them: ErrUncertain.
 	Apply(ctx context.Context, ops ...Op) ([]Done, error)
 
 	// Get reads one record; ErrNotFound when it isn't there, ErrDamaged when its
@@ -171,4 +175,8 @@ var (
 	ErrSkip     = errors.New("left as it is")
 	ErrFull     = errors.New("the store is full")
 	ErrClosed   = errors.New("the store is closed")
+	// ErrUncertain says that a store beyond a network did not answer: what was
+	// asked of it may have been done, or may yet be. Asked again, a New whose
+	// identity counts is a duplicate then, and a Change sees the one before it.
+	ErrUncertain = errors.New("nobody knows whether it was stored")
 )

@@ -2,14 +2,10 @@ package boltstore
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
-	"maps"
 	"runtime/debug"
-	"slices"
 
-	"posthouse/bridge/clock"
 	"posthouse/bridge/message"
 	"posthouse/queue"
 )
@@ -50,29 +46,15 @@ type step struct {
 	done    queue.Done
 }
 
-// Limits of a setting.
-const maxSettingKey = 1024
-
-var errOneOf = errors.New("an op needs exactly one of New, Change and Put")
-
 // prepare checks an op and does what needs no transaction, in the caller's own
 // goroutine: the committer is the one thing that all callers share.
 func (st *step) prepare(op queue.Op) error {
 	st.op = op
-	if set := bit(op.New != nil) + bit(op.Change != nil) + bit(op.Put != nil); set != 1 {
-		return errOneOf
-	}
-	if op.New != nil && op.Lazy {
-		return errors.New("a New op cannot be lazy: its caller must know that it is on disk")
-	}
-	for key, val := range op.Put {
-		if len(key) > maxSettingKey || len(val) > maxPayload {
-			return fmt.Errorf("setting %.40q: key of %d bytes (at most %d), value of %d (at most %d)",
-				key, len(key), maxSettingKey, len(val), maxPayload)
-		}
+	if err := op.Check(); err != nil {
+		return err
 	}
 	if op.New == nil {
-		st.op.Put = copySettings(op.Put)
+		st.op.Put = queue.CopySettings(op.Put)
 		return nil
 	}
 	var err error
@@ -81,16 +63,6 @@ func (st *step) prepare(op queue.Op) error {
 	}
 	st.fresh = clone(op.New)
 	return nil
-}
-
-// copySettings lets the caller use its own map and bytes again at once: a lazy
-// op is carried out later.
-func copySettings(put map[string][]byte) map[string][]byte {
-	put = maps.Clone(put)
-	for key, val := range put {
-		put[key] = slices.Clone(val)
-	}
-	return put
 }
 
 func bit(b bool) int {
@@ -247,11 +219,8 @@ func (st *step) change(t *txn, log *slog.Logger) error {
 		st.done.Err = err
 		return t.quarantine(st.op.Seq)
 	}
-	was, birth := entries(r), birthOf(r)
-	spawned, err := guard(st.op.Change, r, log)
-	if err == nil && birthOf(r) != birth {
-		err = fmt.Errorf("a change of record %d must leave Seq, Identity, Event and Accepted.Age alone", st.op.Seq)
-	}
+	was := entries(r)
+	spawned, err := st.op.Alter(r, log)
 	var payloads [][]byte
 	if err == nil {
 		payloads, err = encodeAll(append([]*queue.Record{r}, spawned...))
@@ -284,28 +253,6 @@ func (st *step) spawn(t *txn, records []*queue.Record, payloads [][]byte) error 
 	}
 	return nil
 }
-
-// guard runs a Change; one that panics leaves its record alone and the store
-// running.
-func guard(change func(*queue.Record) ([]*queue.Record, error), r *queue.Record, log *slog.Logger) (spawned []*queue.Record, err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			log.Error("a change of a record panicked", "id", r.Seq, "err", p, "stack", string(debug.Stack()))
-			spawned, err = nil, fmt.Errorf("change of record %d panicked: %v", r.Seq, p)
-		}
-	}()
-	return change(r)
-}
-
-// birth is what a record was accepted as; the memory of duplicates hangs on it.
-type birth struct {
-	seq      uint64
-	identity queue.Identity
-	event    queue.Identity
-	accepted clock.Age
-}
-
-func birthOf(r *queue.Record) birth { return birth{r.Seq, r.Identity, r.Event, r.Accepted.Age} }
 
 func encodeAll(records []*queue.Record) ([][]byte, error) {
 	all := make([][]byte, len(records))

@@ -84,6 +84,11 @@ func (t *txn) purge(seq uint64) (bool, error) {
 	if err != nil || r.Open() {
 		return false, nil
 	}
+	return true, t.erase(r)
+}
+
+// erase removes a record and all that the indexes hold of it but its identities.
+func (t *txn) erase(r *queue.Record) error {
 	var was []entry
 	for _, e := range entries(r) {
 		if e.index != ident {
@@ -91,10 +96,10 @@ func (t *txn) purge(seq uint64) (bool, error) {
 		}
 	}
 	if err := t.file(was, nil); err != nil {
-		return false, err
+		return err
 	}
 	t.counts.Records--
-	return true, t.delPlain(recordBucket, recordKey(seq))
+	return t.delPlain(recordBucket, recordKey(r.Seq))
 }
 
 // forget drops the identities of each hour that ended before an age.

@@ -110,7 +110,10 @@ var _ queue.Store = (*Store)(nil)
 // process has it, when a newer posthouse wrote it, or when the disk does not
 // work. A damaged file is set aside and what can be read of it is kept, see the
 // package's words on damage.
-func Open(path string, opts Options) (*Store, error) {
+func Open(path string, opts Options) (*Store, error) { return openAt(path, opts, false) }
+
+// openAt opens a file; a fresh one takes the place of what is there.
+func openAt(path string, opts Options, fresh bool) (*Store, error) {
 	opts = opts.withDefaults()
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return nil, fmt.Errorf("making the folder of the queue: %w", err)
@@ -118,6 +121,11 @@ func Open(path string, opts Options) (*Store, error) {
 	lock, err := lockFile(path + ".lock")
 	if err != nil {
 		return nil, err
+	}
+	if fresh {
+		if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return nil, errors.Join(fmt.Errorf("making a fresh file: %w", err), lock.Close())
+		}
 	}
 	s := &Store{path: path, opts: opts, log: opts.Log, lock: lock, stopped: make(chan struct{}), suspects: map[uint64]bool{}}
 	s.compactWait = compactRetry

@@ -1,0 +1,202 @@
+package boltstore
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+
+	bolt "go.etcd.io/bbolt"
+
+	"posthouse/bridge/clock"
+	"posthouse/queue"
+)
+
+// A file may also be the mirror of records that are kept elsewhere: then nobody
+// writes to it but Follow, and its indexes answer what that store is asked. The
+// number in the seal of a mirrored record is the revision that it has there.
+
+// OpenMirror makes an empty file for a mirror at path, in the place of what is
+// there: a mirror need not be synced, so nobody knows whether an old one is whole.
+func OpenMirror(path string, opts Options) (*Store, error) {
+	opts.NoSync, opts.MinFree, opts.MaxBytes = true, -1, mostMirrored
+	return openAt(path, opts, true)
+}
+
+// mostMirrored bounds a mirror's file: the store that it mirrors has its own limits.
+const mostMirrored = 24 << 30
+
+// Copy is one record as the store has it that is mirrored.
+type Copy struct {
+	Seq      uint64
+	Payload  []byte // what Encode made
+	Revision int64  // of the record; grows with each change
+}
+
+// Step takes a mirror from one revision of the whole store to a later one.
+type Step struct {
+	// From is the revision that the mirror must have; Anyhow: whichever it has.
+	// With a To of 0 it has none afterwards, until a step that sets one.
+	From, To int64
+
+	Copies []Copy
+	Gone   []uint64
+	// Records in (After, Upto] that are not among Copies are gone, too.
+	After, Upto uint64
+
+	Put map[string][]byte // settings; nil removes
+}
+
+// Anyhow is a Step's From that fits any mirror.
+const Anyhow = -1
+
+// ErrBehind says that a mirror does not have the revision from which a Step
+// leads on: it was damaged and mended, and has to be filled anew.
+var ErrBehind = errors.New("the mirror does not stand where the next step begins")
+
+// Follow carries out a step, all or none. It returns once reads see it.
+func (s *Store) Follow(ctx context.Context, step Step) error {
+	return s.do(ctx, &call{ops: 1 + len(step.Copies), carry: func(t *txn) error { return t.follow(step) }})
+}
+
+// Copied reads one record with the revision that it has where it came from.
+func (s *Store) Copied(ctx context.Context, seq uint64) (r *queue.Record, revision int64, err error) {
+	err = s.view(ctx, func(tx *bolt.Tx) error {
+		if r, err = readRecord(tx, seq); err != nil {
+			return err
+		}
+		_, n, err := isRecord.unseal(recordKey(seq), tx.Bucket(recordBucket).Get(recordKey(seq)))
+		revision = int64(n)
+		return err
+	})
+	return r, revision, err
+}
+
+// Finished lists finished records that were accepted before an age, the oldest
+// first, n at most.
+func (s *Store) Finished(ctx context.Context, before clock.Age, n int) (all []uint64, err error) {
+	err = s.view(ctx, func(tx *bolt.Tx) error {
+		all, err = finished(ctx, tx, before, n)
+		return err
+	})
+	return all, err
+}
+
+var mirrorKey = []byte("mirror") // in state: the revision of a mirror, 8 bytes
+
+func (t *txn) follow(step Step) error {
+	if step.From != Anyhow && step.From != t.mirrored() {
+		return ErrBehind
+	}
+	for _, c := range step.Copies {
+		if err := t.copy(c); err != nil {
+			return err
+		}
+	}
+	for _, seq := range append(step.Gone, t.others(step)...) {
+		if err := t.remove(seq); err != nil {
+			return err
+		}
+	}
+	if err := putSettings(t, step.Put); err != nil {
+		return err
+	}
+	return t.putPlain(stateBucket, mirrorKey, binary.BigEndian.AppendUint64(nil, uint64(step.To)))
+}
+
+// mirrored is the revision of the whole mirror; 0: it has none.
+func (t *txn) mirrored() int64 {
+	b := t.tx.Bucket(stateBucket).Get(mirrorKey)
+	if len(b) != 8 {
+		return 0
+	}
+	return int64(binary.BigEndian.Uint64(b))
+}
+
+// copy files a record as it is elsewhere in the place of what is here.
+func (t *txn) copy(c Copy) error {
+	key := recordKey(c.Seq)
+	var was []entry
+	switch old, err := readRecord(t.tx, c.Seq); {
+	case err == nil:
+		was = entries(old)
+		t.counts.Records--
+	case errors.Is(err, queue.ErrDamaged):
+		if err := t.unspoil(c.Seq); err != nil {
+			return err
+		}
+	}
+	r, err := decode(c.Seq, c.Payload)
+	if err != nil { // what is damaged there is damaged here
+		if err := t.file(was, nil); err != nil {
+			return err
+		}
+		return t.setAside(key, c.Payload)
+	}
+	t.counts.Records++
+	if err := t.putPlain(recordBucket, key, isRecord.seal(key, c.Payload, uint64(c.Revision))); err != nil {
+		return err
+	}
+	return t.file(was, entries(r))
+}
+
+// unspoil forgets the damaged copy of a record.
+func (t *txn) unspoil(seq uint64) error {
+	if err := t.quarantine(seq); err != nil {
+		return err
+	}
+	t.counts.Damaged--
+	return t.delPlain(damagedBucket, recordKey(seq))
+}
+
+// remove takes a record out. Its identity is remembered for its own time.
+func (t *txn) remove(seq uint64) error {
+	r, err := readRecord(t.tx, seq)
+	if errors.Is(err, queue.ErrDamaged) {
+		return t.unspoil(seq)
+	}
+	if err != nil {
+		return nil // it is not here
+	}
+	return t.erase(r)
+}
+
+// others lists what lies in the range of a step and is not among its copies.
+func (t *txn) others(step Step) (gone []uint64) {
+	stays := map[uint64]bool{}
+	for _, c := range step.Copies {
+		stays[c.Seq] = true
+	}
+	for _, b := range []*bolt.Bucket{t.records, t.tx.Bucket(damagedBucket)} {
+		cur := b.Cursor()
+		for key, _ := seekAfter(cur, nil, step.After); key != nil && bytes.Compare(key, recordKey(step.Upto)) <= 0; key, _ = cur.Next() {
+			if seq := binary.BigEndian.Uint64(key); !stays[seq] {
+				gone = append(gone, seq)
+			}
+		}
+	}
+	return gone
+}
+
+// Encode gives the bytes of a record, without its Seq; those of a record that is
+// too large are an error.
+func Encode(r *queue.Record) ([]byte, error) { return encode(r) }
+
+// Seal adds a checksum over a record's bytes and number to what Encode made.
+func Seal(seq uint64, payload []byte) []byte { return isRecord.seal(recordKey(seq), payload, 0) }
+
+// Unseal checks what Seal made and gives the bytes that it was made of.
+func Unseal(seq uint64, value []byte) ([]byte, error) {
+	payload, _, err := isRecord.unseal(recordKey(seq), value)
+	if err != nil {
+		return nil, fmt.Errorf("record %d: %w", seq, err)
+	}
+	return payload, nil
+}
+
+// Decode reads what Encode wrote.
+func Decode(seq uint64, payload []byte) (*queue.Record, error) { return decode(seq, payload) }
+
+// Clone copies a record as the store would give it back.
+func Clone(r *queue.Record) *queue.Record { return clone(r) }

@@ -1,0 +1,272 @@
+//go:build hub
+
+package etcdstore
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"sync"
+
+	"go.etcd.io/etcd/api/v3/mvccpb"
+	"go.etcd.io/etcd/api/v3/v3rpc/rpctypes"
+	clientv3 "go.etcd.io/etcd/client/v3"
+
+	"posthouse/queue"
+	"posthouse/queue/boltstore"
+)
+
+// follower keeps the mirror at the revision that etcd has.
+type follower struct {
+	s *Store
+
+	mu      sync.Mutex
+	at      int64 // the mirror shows all up to this revision
+	number  numbering
+	waiting []waiter
+}
+
+type waiter struct {
+	revision int64
+	done     chan struct{}
+}
+
+func newFollower(s *Store) *follower { return &follower{s: s} }
+
+// reached waits until the mirror shows a revision; false: ctx ended first.
+func (f *follower) reached(ctx context.Context, revision int64) bool {
+	f.mu.Lock()
+	if f.at >= revision {
+		f.mu.Unlock()
+		return true
+	}
+	w := waiter{revision, make(chan struct{})}
+	f.waiting = append(f.waiting, w)
+	f.mu.Unlock()
+	select {
+	case <-w.done:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}
+
+func (f *follower) numbering() numbering {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.number
+}
+
+// moved notes that the mirror shows a revision.
+func (f *follower) moved(revision int64, n *numbering) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.at = max(f.at, revision)
+	if n != nil {
+		f.number = *n
+	}
+	rest := f.waiting[:0]
+	for _, w := range f.waiting {
+		if w.revision <= f.at {
+			close(w.done)
+		} else {
+			rest = append(rest, w)
+		}
+	}
+	f.waiting = rest
+}
+
+func (f *follower) position() int64 {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.at
+}
+
+// run follows until ctx ends. A watch that breaks is begun again right behind
+// what it gave last, at whichever member answers.
+func (f *follower) run(ctx context.Context) {
+	for ctx.Err() == nil {
+		err := f.watch(ctx)
+		if ctx.Err() != nil {
+			return
+		}
+		if errors.Is(err, rpctypes.ErrCompacted) || errors.Is(err, boltstore.ErrBehind) {
+			f.s.log.Warn("the queue's mirror is filled anew", "err", err)
+			err = f.fill(ctx)
+		}
+		if err != nil && ctx.Err() == nil {
+			f.s.complain(fmt.Errorf("following the queue: %w", err))
+			f.s.pause(retry)
+		}
+	}
+}
+
+// watch takes over change after change until something breaks.
+func (f *follower) watch(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(clientv3.WithRequireLeader(ctx)) // a member that lost the others breaks the watch off
+	defer cancel()
+	changes := f.s.client.Watch(ctx, f.s.keys.prefix, clientv3.WithPrefix(), clientv3.WithRev(f.position()+1), clientv3.WithFragment())
+	for resp := range changes {
+		if err := resp.Err(); err != nil {
+			return err
+		}
+		if len(resp.Events) == 0 {
+			continue
+		}
+		if err := f.take(ctx, resp.Events); err != nil {
+			return err
+		}
+	}
+	return ctx.Err()
+}
+
+// take brings what changed into the mirror.
+func (f *follower) take(ctx context.Context, events []*clientv3.Event) error {
+	step := boltstore.Step{From: f.position(), Put: map[string][]byte{}}
+	copies := map[uint64]boltstore.Copy{}
+	gone := map[uint64]bool{}
+	var n *numbering
+	for _, e := range events {
+		step.To = max(step.To, e.Kv.ModRevision)
+		switch kind, rest := f.s.keys.cut(e.Kv.Key); kind {
+		case "r":
+			seq, ok := seqOf(rest)
+			if !ok {
+				continue
+			}
+			delete(copies, seq)
+			if gone[seq] = e.Type == mvccpb.Event_DELETE; !gone[seq] {
+				copies[seq] = copyOf(seq, e.Kv)
+			}
+		case "s":
+			step.Put[rest] = nil
+			if e.Type != mvccpb.Event_DELETE {
+				step.Put[rest] = append([]byte{}, e.Kv.Value...)
+			}
+		case "n":
+			n = &numbering{readNumber(e.Kv.Value), e.Kv.ModRevision}
+		case "h":
+			f.s.session.hear(rest, e.Type != mvccpb.Event_DELETE)
+		}
+	}
+	for _, c := range copies {
+		step.Copies = append(step.Copies, c)
+	}
+	for seq, is := range gone {
+		if is {
+			step.Gone = append(step.Gone, seq)
+		}
+	}
+	if err := f.s.mirror.Follow(context.WithoutCancel(ctx), step); err != nil {
+		return err
+	}
+	f.moved(step.To, n)
+	return nil
+}
+
+// copyOf gives a record as the mirror wants it. One whose checksum does not fit
+// goes in as it is: the mirror finds it damaged, and counts it.
+func copyOf(seq uint64, kv *mvccpb.KeyValue) boltstore.Copy {
+	payload, err := boltstore.Unseal(seq, kv.Value)
+	if err != nil {
+		payload = []byte(queue.ErrDamaged.Error())
+	}
+	return boltstore.Copy{Seq: seq, Payload: payload, Revision: kv.ModRevision}
+}
+
+// page is how many records are asked for at once.
+const page = 500
+
+// fill makes the mirror what etcd has at one revision.
+func (f *follower) fill(ctx context.Context) error {
+	resp, err := f.s.client.Get(ctx, f.s.keys.number())
+	if err != nil {
+		return f.s.explain(err)
+	}
+	revision := resp.Header.Revision
+	var n numbering
+	for _, kv := range resp.Kvs {
+		n = numbering{readNumber(kv.Value), kv.ModRevision}
+	}
+	if err := f.fillRecords(ctx, revision); err != nil {
+		return err
+	}
+	if err := f.fillSettings(ctx, revision); err != nil {
+		return err
+	}
+	if err := f.fillLiving(ctx, revision); err != nil {
+		return err
+	}
+	f.moved(revision, &n)
+	return nil
+}
+
+func (f *follower) fillRecords(ctx context.Context, revision int64) error {
+	end := clientv3.GetPrefixRangeEnd(f.s.keys.prefix + "r/")
+	for after := uint64(0); ; {
+		resp, err := f.s.client.Get(ctx, f.s.keys.record(after+1), clientv3.WithRange(end), clientv3.WithRev(revision), clientv3.WithLimit(page))
+		if err != nil {
+			return fmt.Errorf("listing the records: %w", f.s.explain(err))
+		}
+		step := boltstore.Step{From: boltstore.Anyhow, After: after, Upto: math.MaxUint64}
+		for _, kv := range resp.Kvs {
+			if _, rest := f.s.keys.cut(kv.Key); len(rest) == 8 {
+				after, _ = seqOf(rest)
+				step.Copies = append(step.Copies, copyOf(after, kv))
+			}
+		}
+		if resp.More {
+			step.Upto = after
+		}
+		if err := f.s.mirror.Follow(ctx, step); err != nil {
+			return err
+		}
+		if !resp.More {
+			return nil
+		}
+	}
+}
+
+// fillSettings brings the settings over and notes the revision: from here on the
+// mirror is whole.
+func (f *follower) fillSettings(ctx context.Context, revision int64) error {
+	has, err := f.s.mirror.Settings(ctx, "")
+	if err != nil {
+		return err
+	}
+	put := map[string][]byte{}
+	for name := range has {
+		put[name] = nil
+	}
+	prefix := f.s.keys.prefix + "s/"
+	for key, end := prefix, clientv3.GetPrefixRangeEnd(prefix); ; {
+		resp, err := f.s.client.Get(ctx, key, clientv3.WithRange(end), clientv3.WithRev(revision), clientv3.WithLimit(page))
+		if err != nil {
+			return fmt.Errorf("listing the settings: %w", f.s.explain(err))
+		}
+		for _, kv := range resp.Kvs {
+			_, rest := f.s.keys.cut(kv.Key)
+			put[rest] = append([]byte{}, kv.Value...)
+			key = string(kv.Key) + "\x00"
+		}
+		if !resp.More {
+			break
+		}
+	}
+	return f.s.mirror.Follow(ctx, boltstore.Step{From: boltstore.Anyhow, To: revision, Put: put})
+}
+
+// fillLiving brings over who lives.
+func (f *follower) fillLiving(ctx context.Context, revision int64) error {
+	f.s.session.forget()
+	resp, err := f.s.client.Get(ctx, f.s.keys.prefix+"h/", clientv3.WithPrefix(), clientv3.WithRev(revision))
+	if err != nil {
+		return f.s.explain(err)
+	}
+	for _, kv := range resp.Kvs {
+		_, name := f.s.keys.cut(kv.Key)
+		f.s.session.hear(name, true)
+	}
+	return nil
+}
