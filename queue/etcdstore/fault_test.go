@@ -228,10 +228,11 @@ func TestFull(t *testing.T) {
 	}
 	t.Logf("after %d records: %v", stored, full)
 	// With the alarm raised etcd takes deletions only: here the operator lends a hand.
-	if _, err := s.client.Delete(t.Context(), s.keys.prefix+"r/", clientv3.WithPrefix()); err != nil {
+	gone, err := s.client.Delete(t.Context(), s.keys.prefix+"r/", clientv3.WithPrefix())
+	if err != nil {
 		t.Fatal(err)
 	}
-	makeRoom(t, s)
+	makeRoom(t, s, gone.Header.Revision)
 	until(t, "there is room again", func() bool {
 		_, err := s.Apply(t.Context(), queue.Op{New: big(1000)})
 		return err == nil
@@ -240,9 +241,9 @@ func TestFull(t *testing.T) {
 }
 
 // makeRoom does what the manual says.
-func makeRoom(t testing.TB, s *Store) {
+func makeRoom(t testing.TB, s *Store, revision int64) {
 	t.Helper()
-	if _, err := s.client.Compact(t.Context(), s.follower.position(), clientv3.WithCompactPhysical()); err != nil {
+	if _, err := s.client.Compact(t.Context(), revision, clientv3.WithCompactPhysical()); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := s.client.Defragment(t.Context(), s.opts.Endpoints[0]); err != nil {
