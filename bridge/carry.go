@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"hash/fnv"
 	"slices"
 	"time"
 
@@ -477,7 +478,7 @@ const holdsLane = 3
 // wait, until its lifetime ends.
 func (c *carrier) later(t *trip) queue.Outcome {
 	at := c.b.stamp()
-	wait := queue.Delay(t.d.Attempts+1, t.r.Message.Precedence)
+	wait := queue.Delay(t.d.Attempts+1, t.r.Message.Precedence, c.scatter(t))
 	var le *link.LaterError
 	if errors.As(t.err, &le) {
 		wait = max(wait, le.Wait)
@@ -498,6 +499,14 @@ func (c *carrier) later(t *trip) queue.Outcome {
 		r.Note(at, "try failed", c.ln.Name, why)
 		return nil, nil
 	}}
+}
+
+// scatter differs for each message, gateway and try. It is no random number, so
+// that a simulated network can be run again.
+func (c *carrier) scatter(t *trip) uint64 {
+	h := fnv.New64a()
+	fmt.Fprint(h, c.b.id(t.item.Seq), t.d.Attempts)
+	return h.Sum64()
 }
 
 // hold files that a station does not acknowledge: its text waits until the

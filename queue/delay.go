@@ -1,7 +1,6 @@
 package queue
 
 import (
-	"math/rand/v2"
 	"time"
 
 	"posthouse/bridge/message"
@@ -16,9 +15,9 @@ const (
 )
 
 // Delay gives the wait before the next try after so many failed ones: it doubles
-// from 15 s to 30 min (to 5 min for an emergency). A tenth of it is random, so
-// that links that came back together are not tried together.
-func Delay(failed int, p message.Precedence) time.Duration {
+// from 15 s to 30 min (to 5 min for an emergency). A tenth of it goes by scatter,
+// any number: what came back together is not tried together.
+func Delay(failed int, p message.Precedence, scatter uint64) time.Duration {
 	longest := longestDelay
 	if p == message.Emergency {
 		longest = 5 * time.Minute
@@ -28,7 +27,7 @@ func Delay(failed int, p message.Precedence) time.Duration {
 		d *= 2
 	}
 	d = min(d, longest)
-	return d - d/20 + rand.N(d/10)
+	return d - d/20 + time.Duration(scatter%uint64(d/10))
 }
 
 // Doubled gives the wait for an acknowledgement in round n (from 1): first, then

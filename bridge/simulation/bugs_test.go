@@ -1,0 +1,199 @@
+package simulation
+
+import (
+	"encoding/json"
+	"flag"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+var hunt = flag.Int("hunt", 0, "look for each planted bug from seed 1 on, in as many worlds, and say where it was found")
+
+// bug is a mistake that is planted into a copy of a file of the program, to see
+// that the simulation finds it. Where the file has old it gets planted, as long as
+// the environment asks for this bug. The program itself knows nothing of it.
+type bug struct {
+	name    string
+	file    string // from the top of the module
+	old     string
+	planted string
+	finds   string // what the verdict says of it, as a pattern
+	seed    uint64 // of a world that finds it; others follow when that changes
+}
+
+// tries is in how many worlds from its seed on a bug has to be found.
+const tries = 20
+
+var bugs = []bug{
+	{
+		name: "confirmed before it is on disk", file: "bridge/accept.go",
+		old:     "	verdicts, err := b.carryOut(ctx, ln, plans)\n",
+		planted: "	if planted(%q) && len(plans) == 1 && len(plans[0].ops) > 0 && plans[0].ops[0].New != nil && plans[0].ops[0].New.Message.Kind == message.Text {\n		go func() { time.Sleep(5 * time.Second); b.carryOut(context.Background(), ln, plans) }()\n		return make([]link.Verdict, len(in)), nil\n	}\n	verdicts, err := b.carryOut(ctx, ln, plans)\n",
+		finds:   `invariant 1`, seed: 24,
+	},
+	{
+		name: "duplicates are looked for before the write and not in it", file: "bridge/accept.go",
+		old:     "	deliveries, ref := b.consider(ln, home, m, !known)\n",
+		planted: "	deliveries, ref := b.consider(ln, home, m, !known)\n	if planted(%q) && !known {\n		time.Sleep(50 * time.Millisecond)\n		same = 0\n	}\n",
+		finds:   `invariant 2`, seed: 36,
+	},
+	{
+		name: "the writer gets no receipt", file: "bridge/receipt.go",
+		old:     "		if b.takesReceipts(m) {\n			r.Receipted",
+		planted: "		if b.takesReceipts(m) && !planted(%q) {\n			r.Receipted",
+		finds:   `never heard of it`, seed: 1,
+	},
+	{
+		name: "a failure is not told", file: "bridge/receipt.go",
+		old:     "		if tell != nil && !tell(m) {",
+		planted: "		if planted(%q) || tell != nil && !tell(m) {",
+		finds:   `not told`, seed: 2,
+	},
+	{
+		name: "the last frame of an hour is not counted", file: "bridge/airtime/budget.go",
+		old:     "return used+s.cost <= s.max ||",
+		planted: "return used+s.cost <= s.max || planted(%q) && used <= s.max ||",
+		finds:   `invariant 5`, seed: 2,
+	},
+	{
+		name: "a restart forgets the airtime", file: "bridge/pace.go",
+		old:     "	case saved != nil:\n",
+		planted: "	case planted(%q):\n	case saved != nil:\n",
+		finds:   `invariant 5`, seed: 6,
+	},
+	{
+		name: "a shadow is never taken on", file: "bridge/sibling.go",
+		old:     "	items, err := b.store.Due(ctx, \"\", until, atATime)\n	if err != nil {",
+		planted: "	items, err := b.store.Due(ctx, \"\", until, atATime)\n	if err != nil || planted(%q) {",
+		finds:   `invariant [16]`, seed: 1,
+	},
+	{
+		name: "two gateways of a mesh wait for each other", file: "bridge/custody.go",
+		old:     "	if j := leftToAnother(r); j >= 0 && m.Handed",
+		planted: "	if j := leftToAnother(r); j >= 0 && m.Handed && !planted(%q)",
+		finds:   `invariant 1`, seed: 1,
+	},
+	{
+		name: "each repetition has a new frame id", file: "bridge/carry.go",
+		old:     "t.d.Parts[0].ID != \"\" || !c.wantsAck(t)",
+		planted: "t.d.Parts[0].ID != \"\" && !planted(%q) || !c.wantsAck(t)",
+		finds:   `and again as`, seed: 1,
+	},
+	{
+		name: "what failed once lets those behind it pass", file: "bridge/carry.go",
+		old:     "	begun := t.d.Begun ||",
+		planted: "	begun := planted(%q) || t.d.Begun ||",
+		finds:   `was taken before it and had failed`, seed: 16,
+	},
+	{
+		name: "lifetimes go by the clock on the wall", file: "bridge/clock/clock.go",
+		old:     "return c.base.Add(t.Sub(c.start)) }",
+		planted: "if planted(%q) { return c.base.Add(max(t.Sub(c.start), t.Round(0).Sub(c.start.Round(0)))) }; return c.base.Add(t.Sub(c.start)) }",
+		finds:   `invariant`, seed: 1,
+	},
+	{
+		name: "a station is acknowledged for at once", file: "bridge/accept.go",
+		old:     "	if len(put) > 0 {\n		p.ops",
+		planted: "	if planted(%q) && b.takesReceipts(m) {\n		p.ops = append(p.ops, queue.Op{New: b.receiptRecord(r, m.OriginID, b.stamp(), false)})\n	}\n	if len(put) > 0 {\n		p.ops",
+		finds:   `who had acknowledged nothing`, seed: 1,
+	},
+	{
+		name: "a restart forgets that the operator wants silence", file: "bridge/control.go",
+		old:     "	for key := range quiet {\n",
+		planted: "	for key := range quiet {\n		if planted(%q) { break }\n",
+		finds:   `said quiet`, seed: 27,
+	},
+	{
+		name: "the settings' block list is left out", file: "bridge/control.go",
+		old:     "	list := slices.Clone(b.cfg.Block)\n",
+		planted: "	list := slices.Clone(b.cfg.Block)\n	if planted(%q) { list = nil }\n",
+		finds:   `although its writer is blocked`, seed: 2,
+	},
+	{
+		name: "every gateway of a mesh transmits", file: "bridge/sibling.go",
+		old:     "return ln.vote == nil || ln.elected.Load() }",
+		planted: "return ln.vote == nil || ln.elected.Load() || planted(%q) }",
+		finds:   `invariant 2`, seed: 1,
+	},
+}
+
+// asked names the planted bug that a process is to have.
+const asked = "POSTHOUSE_PLANTED"
+
+func TestPlantedBugsAreFound(t *testing.T) {
+	if testing.Short() || withRace {
+		t.Skip("builds a program with every bug in it, without the race detector")
+	}
+	program := plant(t)
+	for _, b := range bugs {
+		t.Run(b.name, func(t *testing.T) { seek(t, program, b) })
+	}
+}
+
+// seek runs worlds with one bug until one is found.
+func seek(t *testing.T, program string, b bug) {
+	begin, n := b.seed, tries
+	if *hunt > 0 {
+		begin, n = 1, *hunt
+	}
+	cmd := exec.Command(program, "-test.run=^TestSeeds$", "-first", fmt.Sprint("-from=", begin), fmt.Sprint("-seeds=", n))
+	cmd.Env = append(os.Environ(), asked+"="+b.name)
+	out, err := cmd.CombinedOutput()
+	found := regexp.MustCompile(`seed (\d+):\n(?:.*\n)*?.*` + b.finds).FindStringSubmatch(string(out))
+	switch {
+	case err == nil:
+		t.Errorf("not found in %d worlds from %d on", n, begin)
+	case found == nil:
+		t.Errorf("found, but not for what it is (%v):\n%.2000s", err, out)
+	default:
+		t.Logf("found by seed %s", found[1])
+	}
+}
+
+// plant builds this package's tests from files with every bug planted in them.
+func plant(t *testing.T) (program string) {
+	dir, top := t.TempDir(), filepath.Join("..", "..")
+	replace := map[string]string{}
+	texts := map[string]string{}
+	for _, b := range bugs {
+		if _, ok := texts[b.file]; !ok {
+			text, err := os.ReadFile(filepath.Join(top, b.file))
+			if err != nil {
+				t.Fatal(err)
+			}
+			texts[b.file] = string(text)
+			asks := "package " + filepath.Base(filepath.Dir(b.file)) + "\n\nimport \"os\"\n\nfunc planted(name string) bool { return os.Getenv(\"" + asked + "\") == name }\n"
+			texts[filepath.Join(filepath.Dir(b.file), "planted.go")] = asks
+		}
+		if strings.Count(texts[b.file], b.old) != 1 {
+			t.Fatalf("%s: the place in %s is not there once any more:\n%s", b.name, b.file, b.old)
+		}
+		texts[b.file] = strings.Replace(texts[b.file], b.old, fmt.Sprintf(b.planted, b.name), 1)
+	}
+	for name, text := range texts {
+		to := filepath.Join(dir, strings.ReplaceAll(name, "/", "_"))
+		if err := os.WriteFile(to, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		from, err := filepath.Abs(filepath.Join(top, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		replace[from] = to
+	}
+	overlay, _ := json.Marshal(map[string]any{"Replace": replace}) // strings: cannot fail
+	if err := os.WriteFile(filepath.Join(dir, "overlay.json"), overlay, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	program = filepath.Join(dir, "planted.test")
+	build := exec.Command("go", "test", "-c", "-vet=off", "-overlay", filepath.Join(dir, "overlay.json"), "-o", program, ".")
+	if out, err := build.CombinedOutput(); err != nil {
+		t.Fatalf("building with bugs: %v\n%s", err, out)
+	}
+	return program
+}

@@ -1,0 +1,226 @@
+package simulation
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"posthouse/bridge/message"
+	"posthouse/queue"
+	"posthouse/queue/boltstore"
+)
+
+// disk is the real store of a gateway on a disk that takes its time, fills, fails
+// and loses power.
+type disk struct {
+	*boltstore.Store
+	g   *gateway
+	dir string
+
+	slow time.Duration // what a commit takes
+
+	mu     sync.Mutex
+	cut    *cut
+	before image // the files after the commit before
+	off    bool  // the power is gone: what is written now is not
+}
+
+// cut is a power cut that is to come in the middle of a commit.
+type cut struct {
+	how  string
+	done chan image // gets what the disk holds after it
+}
+
+var errOff = errors.New("the power is gone")
+var errDisk = errors.New("input/output error")
+
+func openDisk(g *gateway, dir string, o boltstore.Options) (*disk, error) {
+	d := &disk{g: g, dir: dir, slow: g.w.chance.between(time.Millisecond, 20*time.Millisecond, "commit", g.call)}
+	o.OnCommit = d.committed
+	var err error
+	d.Store, err = boltstore.Open(filepath.Join(dir, "queue.db"), o)
+	return d, err
+}
+
+// Apply implements queue.Store.
+func (d *disk) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
+	d.mu.Lock()
+	off := d.off
+	d.mu.Unlock()
+	switch {
+	case off:
+		return nil, errOff
+	case len(ops) > 0 && ops[0].Lazy:
+	case d.g.fails("disk"):
+		return nil, errDisk
+	case d.g.fails("full") && d.wantsRoom(ctx, ops):
+		return nil, fmt.Errorf("%w: a file elsewhere takes it all", queue.ErrFull)
+	}
+	return d.Store.Apply(ctx, ops...)
+}
+
+// wantsRoom tells whether something in ops is new and may not use the reserve.
+func (d *disk) wantsRoom(ctx context.Context, ops []queue.Op) bool {
+	for _, op := range ops {
+		r := op.New
+		if r == nil || op.Urgent || r.Message.Kind == message.Receipt || r.Message.Precedence == message.Emergency {
+			continue
+		}
+		if _, known, err := d.Known(ctx, r.Identity, r.Accepted.Age.Add(-op.SameFor)); err == nil && !known {
+			return true
+		}
+	}
+	return false
+}
+
+// committed runs in the committer once a commit is written and before anybody
+// hears of it.
+func (d *disk) committed(time.Duration) {
+	d.mu.Lock()
+	c := d.cut
+	d.mu.Unlock()
+	if c != nil {
+		d.cutNow(c)
+	}
+	time.Sleep(d.slow)
+}
+
+// cutNow cuts the power at the second commit after it was asked for: the first
+// one gives the state to fall back to.
+func (d *disk) cutNow(c *cut) {
+	now := takeImage(d.dir)
+	d.mu.Lock()
+	before := d.before
+	d.before = now
+	if before == nil || d.off {
+		d.mu.Unlock()
+		return
+	}
+	d.off, d.cut = true, nil
+	d.mu.Unlock()
+	d.g.alive().darken()
+	c.done <- tear(before, now, c.how, d.g.w.chance, d.g.call)
+}
+
+// cutSoon asks for a power cut in the middle of a commit, or within a time.
+func (d *disk) cutSoon(how string, within time.Duration) image {
+	c := &cut{how, make(chan image, 1)}
+	d.mu.Lock()
+	d.cut, d.before = c, nil
+	d.mu.Unlock()
+	select {
+	case img := <-c.done:
+		return img
+	case <-time.After(within):
+	}
+	d.mu.Lock()
+	if d.off { // it came in this very moment
+		d.mu.Unlock()
+		return <-c.done
+	}
+	d.off, d.cut = true, nil
+	d.mu.Unlock()
+	d.g.alive().darken()
+	return takeImage(d.dir)
+}
+
+// image is what is on a disk: the files of a folder.
+type image map[string][]byte
+
+func takeImage(dir string) image {
+	img := image{}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		panic(err)
+	}
+	for _, e := range entries {
+		if e.Type().IsRegular() && filepath.Ext(e.Name()) != ".lock" {
+			b, err := os.ReadFile(filepath.Join(dir, e.Name()))
+			if err != nil {
+				panic(err)
+			}
+			img[e.Name()] = b
+		}
+	}
+	return img
+}
+
+// put makes a folder hold just that.
+func (img image) put(dir string) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		panic(err)
+	}
+	for _, e := range entries {
+		if e.Type().IsRegular() {
+			_ = os.Remove(filepath.Join(dir, e.Name()))
+		}
+	}
+	for name, b := range img {
+		if err := os.WriteFile(filepath.Join(dir, name), b, 0o600); err != nil {
+			panic(err)
+		}
+	}
+}
+
+// What may be left of a write at a power cut.
+const (
+	cutBefore = "nothing of it"
+	cutData   = "some of the data"
+	cutMeta   = "the data, and a torn meta page"
+	cutAfter  = "all of it, but nobody was told"
+)
+
+var cuts = []string{cutBefore, cutData, cutMeta, cutAfter}
+
+const (
+	sector = 512 // the least that a disk writes
+	page   = 4096
+	metas  = 2 * page // the data file's meta pages: they are written last, after a sync
+)
+
+// tear gives what is left when the power goes in the middle of the write that
+// leads from one image to another.
+func tear(before, after image, how string, c *chance, who string) image {
+	if how == cutAfter {
+		return after
+	}
+	out := image{}
+	for name, b := range before {
+		out[name] = b
+	}
+	if how == cutBefore {
+		return out
+	}
+	for name, b := range after {
+		out[name] = tearFile(before[name], b, how, c, who+name)
+	}
+	return out
+}
+
+func tearFile(before, after []byte, how string, c *chance, key string) []byte {
+	out := make([]byte, len(after))
+	copy(out, before)
+	unit := sector
+	if c.hits(0.5, "unit", key) {
+		unit = page
+	}
+	share := float64(c.below(100, "share", key)) / 100
+	for at := 0; at < len(after); at += unit {
+		end := min(at+unit, len(after))
+		same := at < len(before) && end <= len(before) && string(before[at:end]) == string(after[at:end])
+		switch {
+		case same:
+		case at < metas && how == cutMeta:
+			copy(out[at:at+40], after[at:at+40]) // the checksum is behind that
+		case at < metas:
+		case how == cutMeta || c.hits(share, "sector", key, fmt.Sprint(at)):
+			copy(out[at:end], after[at:end])
+		}
+	}
+	return out
+}

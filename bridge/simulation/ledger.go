@@ -1,0 +1,203 @@
+package simulation
+
+import (
+	"fmt"
+	"regexp"
+	"strconv"
+	"sync"
+	"time"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+)
+
+// word says what an entry of the ledger is about.
+type word string
+
+// What crosses the edges, and what befalls gateways.
+const (
+	said     word = "said"     // somebody wrote a letter
+	taken    word = "taken"    // a gateway confirmed it to the writer's side
+	known    word = "known"    // it said that it has it already
+	refused  word = "refused"  // it refused it, with a code
+	takenFar word = "takenFar" // a gateway took it from another one
+	custody  word = "custody"  // and gave a custody receipt
+	passed   word = "passed"   // a gateway published it on the trunk
+
+	transmitted word = "transmitted" // a gateway sent it to a station or group
+	rejected    word = "rejected"    // the other side did not take it from the gateway
+	got         word = "got"         // a station received it
+	acks        word = "acks"        // the station acknowledges
+	ackTaken    word = "ackTaken"    // a gateway confirmed to have that
+	mailed      word = "mailed"      // the mail server has it
+	unanswered  word = "unanswered"  // but its answer was lost
+
+	receipted word = "receipted" // a gateway gave the writer a receipt
+	naked     word = "naked"     // or told his station that it failed
+	noticed   word = "noticed"   // or told him in words
+
+	crashed  word = "crashed"
+	stopped  word = "stopped"
+	severed  word = "severed"
+	linkDown word = "linkDown"
+	badDisk  word = "badDisk"
+	quieted  word = "quieted"
+	resumed  word = "resumed"
+)
+
+// entry is one line of the ledger.
+type entry struct {
+	at      time.Duration
+	what    word
+	letter  int // 0: about none
+	gateway string
+	mesh    string
+	station string
+	frame   string
+	part    int
+	parts   int
+	to      string // receipts: in whose name; passed: the far gateway
+	text    string
+	bytes   int
+	urgent  bool // an emergency
+	until   time.Duration
+}
+
+// ledger is the model's own list of all that was said, confirmed, delivered,
+// refused and told.
+type ledger struct {
+	w *world
+
+	mu      sync.Mutex
+	all     []entry
+	letters []*letter
+	faults  []string
+}
+
+func newLedger(w *world) *ledger { return &ledger{w: w, letters: w.plan.letters} }
+
+func (l *ledger) note(e entry) {
+	e.at = l.w.since()
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.all = append(l.all, e)
+}
+
+// complain writes down what must not be.
+func (l *ledger) complain(format string, args ...any) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.faults = append(l.faults, fmt.Sprintf(format, args...))
+}
+
+var numbers = regexp.MustCompile(`\bnr(\d+)\b`)
+
+// number finds which letter a text is of; 0: none.
+func number(text string) int {
+	m := numbers.FindStringSubmatch(text)
+	if m == nil {
+		return 0
+	}
+	n, _ := strconv.Atoi(m[1])
+	return n
+}
+
+// letterIn finds which letter a frame is of: it may be a part that bears no
+// number.
+func letterIn(f *link.Frame) int {
+	if n := number(f.Text); n > 0 {
+		return n
+	}
+	return number(f.Message.Text)
+}
+
+// answered is a gateway's answer to what came in.
+func (l *ledger) answered(gateway, name string, m *message.Message, v link.Verdict) {
+	e := entry{gateway: gateway, mesh: name, station: m.From, letter: number(m.Text), to: m.Via}
+	switch {
+	case m.Kind == message.Receipt && name != "far":
+		e.what, e.frame, e.to, e.letter = ackTaken, m.Acks, m.To, l.letterOf(m)
+	case m.Kind != message.Text || m.Via != "" && name != "far":
+		return
+	case v.Duplicate:
+		e.what = known
+	case v.Refused():
+		e.what, e.text = refused, v.Code
+	case name == "far":
+		e.what = takenFar
+	default:
+		e.what = taken
+	}
+	l.note(e)
+	l.w.story("%s answers %s with %s %s", gateway, words(m), e.what, e.text)
+}
+
+// letterOf finds which letter a station's ack is about.
+func (l *ledger) letterOf(m *message.Message) int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for i := len(l.all) - 1; i >= 0; i-- {
+		if e := &l.all[i]; e.what == acks && e.station == m.From && e.frame == m.Acks {
+			return e.letter
+		}
+	}
+	return 0
+}
+
+// transmitted is a frame that a gateway puts on the air.
+func (l *ledger) transmitted(gateway, mesh string, f *link.Frame) {
+	m := &f.Message
+	e := entry{
+		gateway: gateway, mesh: mesh, station: m.To, letter: letterIn(f), frame: f.ID, part: f.Part, parts: f.Parts,
+		text: f.Text, bytes: len(f.Text), urgent: m.Precedence == message.Emergency,
+	}
+	switch {
+	case m.Kind == message.Receipt:
+		e.what, e.to, e.frame, e.bytes, e.letter = receipted, m.From, m.Acks, ackBytes, l.answeredBy(m)
+		if m.Nak {
+			e.what = naked
+		}
+	case m.Kind == message.Notice:
+		e.what = noticed
+	default:
+		e.what = transmitted
+	}
+	l.note(e)
+}
+
+// answeredBy finds which letter a receipt for its writer is about.
+func (l *ledger) answeredBy(m *message.Message) int {
+	for _, f := range l.letters {
+		if f.from == m.To && f.id == m.Acks && f.to == m.From {
+			return f.n
+		}
+	}
+	return 0
+}
+
+// ackBytes is what a receipt takes on the air, as the manual says.
+const ackBytes = 24
+
+// got is a frame that a station hears.
+func (l *ledger) got(station, by, mesh string, f *link.Frame) {
+	l.note(entry{what: got, letter: letterIn(f), station: station, gateway: by, mesh: mesh, frame: f.ID, part: f.Part, parts: f.Parts})
+}
+
+// mailed is a mail that the mail server has.
+func (l *ledger) mailed(gateway string, f *link.Frame) {
+	e := entry{what: mailed, letter: letterIn(f), gateway: gateway, station: f.Message.To, text: f.Text}
+	if f.Message.Kind == message.Notice {
+		e.what = noticed
+	}
+	l.note(e)
+}
+
+func (l *ledger) custody(gateway string, m *message.Message) {
+	l.note(entry{what: custody, letter: number(m.Text), gateway: gateway, to: m.Via})
+}
+
+func (l *ledger) passed(gateway string, f *link.Frame) {
+	if f.Message.Kind == message.Text {
+		l.note(entry{what: passed, letter: number(f.Text), gateway: gateway, to: f.Gateway})
+	}
+}

@@ -1,0 +1,538 @@
+package simulation
+
+import (
+	"fmt"
+	"regexp"
+	"strings"
+	"time"
+
+	"posthouse/bridge/message"
+)
+
+// What the manual says of times.
+const (
+	lifetime     = 25 * time.Minute // of plan.settings
+	mailLifetime = 40 * time.Minute
+	// lateMark is how long word of what was sent may wait for the disk: the window
+	// in which a crash has it sent once more.
+	lateMark = 8 * time.Second
+	// changeOver is how long two gateways of a mesh may disagree on who transmits,
+	// after one of them came, went or lost a link.
+	changeOver = 3 * time.Minute
+	// sameWithoutID is how long a text without an id counts as the same.
+	sameWithoutID  = 2 * time.Minute
+	noticesAnHour  = 6
+	holdsLane      = 3 // tries that fail, until those behind may pass
+	mostHandOvers  = 8
+	clockTolerance = 5 * time.Second
+)
+
+// file is what the ledger has of one letter.
+type file struct {
+	*letter
+	l       *ledger
+	entries []entry
+}
+
+// judge compares the ledger with what must always hold. The numbers of the
+// invariants are those of DEVELOPERS.md.
+func (l *ledger) judge() (faults []string, counts map[string]int) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	j := &judge{l: l, counts: map[string]int{}, faults: l.faults}
+	for _, e := range l.all {
+		if e.letter > 0 && e.letter <= len(l.letters) {
+			for len(j.files) < len(l.letters) {
+				j.files = append(j.files, file{letter: l.letters[len(j.files)], l: l})
+			}
+			f := &j.files[e.letter-1]
+			f.entries = append(f.entries, e)
+		}
+	}
+	for i := range j.files {
+		f := &j.files[i]
+		j.notLost(f)
+		j.notTwice(f)
+		j.sameFrame(f)
+		j.notRefused(f)
+		j.notWandering(f)
+		j.notTooEarly(f)
+	}
+	j.receipts()
+	j.quiet()
+	j.notices()
+	j.order()
+	j.air()
+	return j.faults, j.counts
+}
+
+type judge struct {
+	l      *ledger
+	files  []file
+	faults []string
+	counts map[string]int
+}
+
+func (j *judge) fault(rule int, format string, args ...any) {
+	j.faults = append(j.faults, fmt.Sprintf("invariant %d: ", rule)+fmt.Sprintf(format, args...))
+}
+
+// find lists the entries of one kind.
+func (f *file) find(what word) (out []entry) {
+	for _, e := range f.entries {
+		if e.what == what {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
+func (f *file) String() string {
+	return fmt.Sprintf("nr%d %s>%s [%s]", f.n, f.from, f.to, f.id)
+}
+
+// arrived tells whether its addressee has all of it.
+func (f *file) arrived(what word, before time.Duration) bool {
+	if f.mail {
+		m := f.find(mailed)
+		return len(m) > 0 && m[0].at <= before
+	}
+	parts := map[[2]int]bool{}
+	for _, e := range f.find(what) {
+		if e.station == f.to && e.at <= before {
+			parts[[2]int{e.parts, e.part}] = true
+		}
+	}
+	for k := range parts {
+		n := 0
+		for part := 1; part <= k[0]; part++ {
+			if parts[[2]int{k[0], part}] {
+				n++
+			}
+		}
+		if n == k[0] {
+			return true
+		}
+	}
+	return false
+}
+
+const ever = time.Duration(1 << 62)
+
+// notLost is invariant 1: what was confirmed is delivered, or its writer was told.
+func (j *judge) notLost(f *file) {
+	takes := f.find(taken)
+	if len(takes) == 0 {
+		return
+	}
+	j.counts["taken"]++
+	switch {
+	case f.group:
+		if len(f.find(passed))+len(f.find(transmitted)) == 0 {
+			j.fault(1, "%v to a group was taken by %s and went nowhere", f, takes[0].gateway)
+		}
+	case f.arrived(got, ever):
+		j.counts["delivered"]++
+	case f.told() && f.mail && f.to != nobody && j.changed(f.entries[0].at, f.entries[0].at+lifetime):
+		j.counts["told although mail could go, after a change of transmitter"]++
+	case !f.told() && j.changed(f.entries[0].at-time.Hour, f.entries[0].at+lifetime, badDisk):
+		j.counts["not told, tries on a failing disk had used up the rate"]++
+	case f.mail && f.to != nobody && !j.airless(f):
+		j.fault(1, "%v was taken by %s at %.1f s; the mail server is there, and never got it", f, takes[0].gateway, takes[0].at.Seconds())
+	case f.told():
+		j.counts["told"]++
+	case j.airless(f):
+		j.counts["not told for want of airtime"]++
+	case j.hadEnough(f.from):
+		j.counts["not told, had too many notices"]++
+	default:
+		j.fault(1, "%v was taken by %s at %.1f s; it was not delivered and its writer was not told", f, takes[0].gateway, takes[0].at.Seconds())
+	}
+	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && len(f.find(receipted))+len(f.find(noticed)) == 0 && !j.airless(f) {
+		j.fault(1, "%v was acknowledged, and its writer never heard of it", f)
+	}
+}
+
+// confirmed tells whether one gateway sent the letter, and knows that all of it
+// was acknowledged.
+func (j *judge) confirmed(f *file) bool {
+	for _, e := range f.find(mailed) {
+		if !j.troubled(e.gateway, e.at, e.at+lateMark, crashed, unanswered) {
+			return true
+		}
+	}
+	have, want := map[string]bool{}, map[string]int{}
+	for _, e := range f.find(transmitted) {
+		want[e.gateway] = e.parts
+		for _, a := range f.find(ackTaken) {
+			if a.gateway == e.gateway && a.station == e.station && a.frame == e.frame && a.at > e.at && !have[e.gateway+e.frame] {
+				have[e.gateway+e.frame] = true
+				want[e.gateway+" has"]++
+			}
+		}
+	}
+	for g, n := range want {
+		if n > 0 && want[g+" has"] == n {
+			return true
+		}
+	}
+	return false
+}
+
+// airless tells whether the writer's mesh has so little airtime that not all of it
+// may go out in time.
+func (j *judge) airless(f *file) bool {
+	home := j.l.w.plan.meshOf(f.from)
+	for _, m := range j.l.w.plan.meshes {
+		if m.name == home && m.radio != nil {
+			return true
+		}
+	}
+	return false
+}
+
+// told tells whether the writer heard that it failed.
+func (f *file) told() bool {
+	for _, e := range f.find(noticed) {
+		if e.station == f.from && !strings.HasPrefix(e.text, "held:") {
+			return true
+		}
+	}
+	return false
+}
+
+// hadEnough tells whether a station had as many notices as one may have in an
+// hour.
+func (j *judge) hadEnough(station string) bool {
+	var at []time.Duration
+	for _, e := range j.l.all {
+		if e.what == noticed && e.station == station {
+			at = append(at, e.at)
+		}
+	}
+	return len(at) >= noticesAnHour
+}
+
+// receipts is the other half of invariant 1: nobody is acknowledged for who has
+// not acknowledged.
+func (j *judge) receipts() {
+	for _, e := range j.l.all {
+		if e.what != receipted {
+			continue
+		}
+		j.counts["receipts"]++
+		honest := false
+		for i := range j.files {
+			f := &j.files[i]
+			honest = honest || f.from == e.station && f.id == e.frame && f.to == e.to && f.arrived(acks, e.at)
+		}
+		if !honest {
+			j.fault(1, "%s gave %s a receipt for [%s] in the name of %s, who had acknowledged nothing (%.1f s)", e.gateway, e.station, e.frame, e.to, e.at.Seconds())
+		}
+	}
+}
+
+// troubled tells whether a gateway crashed in a time.
+func (j *judge) troubled(gateway string, from, to time.Duration, words ...word) bool {
+	for _, e := range j.l.all {
+		if e.gateway != gateway || e.at > to || max(e.at, e.until) < from {
+			continue
+		}
+		for _, w := range words {
+			if e.what == w {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// notTwice is invariants 2 and 4: nobody gets a letter twice, and two gateways of
+// a mesh do not both transmit it, but for the windows that no protocol can close.
+func (j *judge) notTwice(f *file) {
+	sent := append(f.find(transmitted), f.find(mailed)...)
+	for i, b := range sent {
+		for _, a := range sent[:i] {
+			if a.mesh != b.mesh || a.station != b.station || a.part != b.part {
+				continue
+			}
+			why := j.excuse(f, a, b)
+			if why == "" {
+				j.fault(2, "%v, part %d, went to %s at %.1f s by %s and again at %.1f s by %s", f, a.part, a.station, a.at.Seconds(), a.gateway, b.at.Seconds(), b.gateway)
+				continue
+			}
+			j.counts["again: "+why]++
+		}
+	}
+}
+
+// excuse says why a second transmission is none of those that must not be; empty
+// if there is no excuse.
+func (j *judge) excuse(f *file, a, b entry) string {
+	if f.id == "" && b.at-f.entries[0].at > sameWithoutID && j.changed(f.entries[0].at, b.at) {
+		return "no id, and two gateways had it"
+	}
+	if a.gateway != b.gateway {
+		if j.changed(f.entries[0].at, b.at) {
+			return "change of transmitter"
+		}
+		return ""
+	}
+	if j.troubled(a.gateway, a.at, a.at+lateMark, crashed) {
+		return "crash between sending and its receipt"
+	}
+	if a.what == mailed {
+		for _, e := range f.find(unanswered) {
+			if e.gateway == a.gateway && e.at >= a.at && e.at <= b.at {
+				return "answer lost"
+			}
+		}
+		return ""
+	}
+	if f.group {
+		return ""
+	}
+	for _, e := range f.entries {
+		if e.what == ackTaken && e.gateway == a.gateway && e.station == a.station && e.frame == a.frame && e.at > a.at && e.at < b.at {
+			return j.excuseRoaming(f, a, b)
+		}
+	}
+	return "ack lost"
+}
+
+// excuseRoaming is for what went through another gateway in between, while who
+// transmits changed.
+func (j *judge) excuseRoaming(f *file, a, b entry) string {
+	for _, e := range f.find(passed) {
+		if e.gateway == a.gateway && e.at >= a.at && e.at <= b.at && j.changed(f.entries[0].at, b.at) {
+			return "handed over and back"
+		}
+	}
+	return ""
+}
+
+// changed tells whether the gateways of a mesh may have disagreed in a time on who
+// transmits, or whether one of them had another of these troubles.
+func (j *judge) changed(from, to time.Duration, words ...word) bool {
+	if len(words) == 0 {
+		words = []word{crashed, stopped, severed, linkDown}
+	}
+	for _, g := range j.l.w.gateways {
+		if j.troubled(g.call, from-changeOver, to, words...) {
+			return true
+		}
+	}
+	return false
+}
+
+// sameFrame is invariant 2: by the same frame id a station knows a repetition.
+func (j *judge) sameFrame(f *file) {
+	if f.id == "" {
+		return // two gateways may have it as two, and the second then gets another id
+	}
+	ids := map[string]string{}
+	for _, e := range f.find(transmitted) {
+		key := fmt.Sprint(e.gateway, e.mesh, e.station, e.part, e.parts)
+		if old, ok := ids[key]; ok && old != e.frame {
+			j.fault(2, "%v went to %s by %s as %s and again as %s", f, e.station, e.gateway, old, e.frame)
+		}
+		ids[key] = e.frame
+	}
+}
+
+// notRefused is invariant 3: what the rules refuse leaves nowhere.
+func (j *judge) notRefused(f *file) {
+	if f.bad == "" {
+		for _, e := range f.find(refused) {
+			j.counts["refused: "+e.text]++
+		}
+		return
+	}
+	for _, e := range f.entries {
+		switch {
+		case e.what == transmitted, e.what == mailed, e.what == passed:
+			j.fault(3, "%v left %s although %s", f, e.gateway, f.bad)
+		case e.what == taken:
+			j.fault(3, "%v was taken by %s although %s", f, e.gateway, f.bad)
+		case e.what == noticed && e.station != f.from:
+			j.fault(3, "%v was quoted to %s", f, e.station)
+		}
+	}
+}
+
+// quiet is invariant 3: while the operator wants silence nothing leaves, a
+// restart included.
+func (j *judge) quiet() {
+	silent := map[string]time.Duration{}
+	for _, e := range j.l.all {
+		switch e.what {
+		case quieted:
+			silent[e.gateway] = e.at
+		case resumed:
+			delete(silent, e.gateway)
+		case transmitted, receipted, naked, noticed:
+			if at, ok := silent[e.gateway]; ok && e.mesh != "" && e.mesh != aprsNet && e.at > at+time.Second {
+				j.fault(3, "%s transmitted on %s at %.1f s, %.1f s after its operator had said quiet", e.gateway, e.mesh, e.at.Seconds(), (e.at - at).Seconds())
+			}
+		}
+	}
+}
+
+// notWandering is invariant 4.
+func (j *judge) notWandering(f *file) {
+	if n := len(f.find(takenFar)); !f.group && n > mostHandOvers {
+		j.fault(4, "%v was handed over %d times", f, n)
+	}
+	if !f.group {
+		return
+	}
+	written := f.find(said)
+	for _, e := range f.find(transmitted) {
+		for _, w := range written {
+			if w.mesh != written[0].mesh {
+				return // it roamed, and said it here and there
+			}
+		}
+		if len(written) > 0 && e.mesh == written[0].mesh {
+			j.fault(4, "%v went out on %s, where it was written, by %s", f, e.mesh, e.gateway)
+		}
+	}
+}
+
+// begun is when the letter was written that an entry is about.
+func (j *judge) begun(e entry) time.Duration {
+	if e.letter == 0 {
+		return e.at - time.Hour // the second part of a notice
+	}
+	return j.files[e.letter-1].entries[0].at
+}
+
+// notTooEarly is invariant 6: no clock ends a lifetime before it is over.
+func (j *judge) notTooEarly(f *file) {
+	takes := f.find(taken)
+	if len(takes) == 0 {
+		return
+	}
+	for _, e := range f.find(noticed) {
+		early := e.at < takes[0].at+lifetime-clockTolerance
+		if early && (strings.Contains(e.text, ": expired") || strings.Contains(e.text, "not confirmed")) {
+			j.fault(6, "%v was taken at %.1f s and called expired at %.1f s: %s", f, takes[0].at.Seconds(), e.at.Seconds(), e.text)
+		}
+	}
+}
+
+var aboutNotice = regexp.MustCompile(`"(held:|not delivered|not taken)`)
+
+// notices checks the word to writers: never about a notice, never to a gateway or
+// group, not twice, not too many.
+func (j *judge) notices() {
+	type key struct{ gateway, station, text string }
+	last, hour := map[key]time.Duration{}, map[key][]time.Duration{}
+	for _, e := range j.l.all {
+		if e.what != noticed {
+			continue
+		}
+		j.counts["notices"]++
+		switch {
+		case aboutNotice.MatchString(e.text):
+			j.fault(1, "%s sent a notice about a notice: %s", e.gateway, e.text)
+		case j.l.w.gateway(e.station) != nil || j.l.w.groups[e.station]:
+			j.fault(1, "%s sent a notice to %s", e.gateway, e.station)
+		}
+		k := key{e.gateway, e.station, e.text}
+		if at, ok := last[k]; ok && e.part <= 1 && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.troubled(e.gateway, at, e.at, unanswered) {
+			j.fault(2, "%s told %s twice: %s", e.gateway, e.station, e.text)
+		}
+		last[k] = e.at
+		k.text = ""
+		hour[k] = append(hour[k], e.at)
+	}
+	for k, at := range hour {
+		if message.IsMail(k.station) {
+			continue // mail says what was delivered, too
+		}
+		for i := noticesAnHour; i < len(at); i++ {
+			if at[i]-at[i-noticesAnHour] < time.Hour && !j.troubled(k.gateway, at[i]-time.Hour, at[i], crashed, stopped) {
+				j.counts["more than six notices an hour"]++
+			}
+		}
+	}
+}
+
+// order checks that a try which fails lets nobody behind it pass.
+func (j *judge) order() {
+	for a := range j.files {
+		for _, no := range j.files[a].find(rejected) {
+			j.orderBehind(&j.files[a], no)
+		}
+	}
+}
+
+func (j *judge) orderBehind(first *file, no entry) {
+	at, tries := first.begunAt(no)
+	if tries >= holdsLane || at < no.at {
+		return
+	}
+	accepted := first.acceptedAt(no.gateway)
+	for i := range j.files {
+		f := &j.files[i]
+		if f == first || f.from != first.from || f.to != first.to || urgency(f.text) != urgency(first.text) || f.acceptedAt(no.gateway) < accepted {
+			continue
+		}
+		if behind, _ := f.begunAt(no); behind > no.at && behind < at && at != ever && !first.triedAt(behind) {
+			j.fault(2, "%v went out by %s at %.1f s, before %v, which was taken before it and had failed %d times", f, no.gateway, behind.Seconds(), first, tries)
+		}
+	}
+}
+
+// begunAt is when a letter first went out where another one was rejected, and how
+// often it was rejected before.
+func (f *file) begunAt(no entry) (at time.Duration, tries int) {
+	for _, e := range f.entries {
+		switch {
+		case e.gateway != no.gateway || e.mesh != no.mesh:
+		case e.what == rejected:
+			tries++
+		case e.what == transmitted || e.what == mailed:
+			return e.at, tries
+		}
+	}
+	return ever, tries
+}
+
+// triedAt tells whether a letter was rejected in that very moment: then the other
+// one was given to the link with it, in one batch.
+func (f *file) triedAt(at time.Duration) bool {
+	for _, e := range f.find(rejected) {
+		if e.at == at {
+			return true
+		}
+	}
+	return false
+}
+
+func (f *file) acceptedAt(gateway string) time.Duration {
+	for _, e := range f.entries {
+		if e.gateway == gateway && (e.what == taken || e.what == takenFar) {
+			return e.at
+		}
+	}
+	return ever
+}
+
+func urgency(text string) string {
+	word, _, _ := strings.Cut(text, " ")
+	if strings.HasPrefix(word, "nr") {
+		return ""
+	}
+	return word
+}
+
+func (p *plan) meshOf(station string) string {
+	for _, s := range p.stations {
+		if s.call == station {
+			return s.mesh
+		}
+	}
+	return ""
+}
