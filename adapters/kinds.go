@@ -55,17 +55,10 @@ func New(l config.Link, n Needs) (link.Link, error) {
 // Hooks are the checks of settings that need to know a protocol.
 func Hooks() config.Hooks {
 	return config.Hooks{
-		CheckTemplate: broker.CheckTemplate, CheckPasscode: aprsis.CheckPasscode, CheckStore: checkStore,
+		CheckTemplate: broker.CheckTemplate, CheckPasscode: aprsis.CheckPasscode,
 		CheckSigningKey: func(file []byte) error { _, err := envelope.ParseKey(file); return err },
 		CheckTrust:      func(file []byte) error { _, err := envelope.ParseTrust(file); return err },
 	}
-}
-
-func checkStore(store string) error {
-	if store != "bolt" {
-		return fmt.Errorf("this program only has the store bolt")
-	}
-	return nil
 }
 
 func newMesh(l config.Link, n Needs) (link.Link, error) {

@@ -16,7 +16,7 @@ type checkCmd struct {
 
 // Run says what is wrong with the settings, a line each, and what is in force.
 func (c checkCmd) Run(s streams, environ env) error {
-	cfg, findings := config.Load(environ, adapters.Hooks())
+	cfg, findings := config.Load(environ, hooks())
 	findings = append(findings, missingKinds(cfg)...)
 	printSettings(s.out, cfg)
 	for _, f := range findings {
@@ -34,7 +34,7 @@ func (c checkCmd) Run(s streams, environ env) error {
 
 // load reads the settings for a command that needs them to be right.
 func load(environ env) (*config.Config, []config.Finding, error) {
-	cfg, findings := config.Load(environ, adapters.Hooks())
+	cfg, findings := config.Load(environ, hooks())
 	findings = append(findings, missingKinds(cfg)...)
 	if !config.HasErrors(findings) {
 		return cfg, findings, nil

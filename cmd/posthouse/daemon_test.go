@@ -84,13 +84,24 @@ func cleanEnvironment() (env []string) {
 // start starts the program and waits until it answers that it is ready.
 func (d *process) start() {
 	d.t.Helper()
+	d.begin()
+	d.awaitReady()
+}
+
+func (d *process) awaitReady() {
+	d.t.Helper()
+	d.await("the gateway to be ready", func() bool { return strings.HasPrefix(d.get("/readyz"), "ready") })
+}
+
+// begin starts the program and waits for nothing.
+func (d *process) begin() {
+	d.t.Helper()
 	d.cmd = exec.Command(d.program, "run")
 	d.cmd.Env, d.cmd.Stderr, d.cmd.Stdout = d.env, &d.log, &d.log
 	d.cmd.Dir = d.dir
 	if err := d.cmd.Start(); err != nil {
 		d.t.Fatal(err)
 	}
-	d.await("the gateway to be ready", func() bool { return strings.HasPrefix(d.get("/readyz"), "ready") })
 }
 
 // stop asks for a clean stop and demands it in time, with exit code 0.

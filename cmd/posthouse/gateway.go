@@ -26,7 +26,6 @@ import (
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/metrics"
-	"posthouse/queue/boltstore"
 )
 
 // What is in the data folder beside the control socket.
@@ -40,7 +39,7 @@ const (
 type gateway struct {
 	cfg     *config.Config
 	log     *slog.Logger
-	store   *boltstore.Store
+	store   store
 	clock   *clock.Clock
 	pulse   *pulse
 	bridge  *bridge.Bridge
@@ -67,7 +66,7 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	v, c := build()
 	meter.Build(v, c)
 	g.pulse = &pulse{Meter: meter}
-	g.store, err = boltstore.Open(filepath.Join(cfg.DataDir, queueFile), boltstore.Options{Log: log, OnCommit: meter.Commit})
+	g.store, err = openStore(ctx, cfg, storeOptions{log: log, onCommit: meter.Commit, onStandby: standby(log)})
 	if err != nil {
 		return g, fail(exitDisk, err)
 	}
@@ -92,6 +91,19 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 		ClockTrusted: g.clockTrusted, Listen: cfg.HTTPListen, Operators: cfg.Operators,
 	}
 	return g, g.listen()
+}
+
+// standby tells the log once that another process has the queue, and systemd that
+// this one is well.
+func standby(log *slog.Logger) func() {
+	var once sync.Once
+	return func() {
+		once.Do(func() {
+			log.Info("standing by: another process works with the queue of this call sign")
+			daemon.SdNotify(false, daemon.SdNotifyReady)
+		})
+		daemon.SdNotify(false, daemon.SdNotifyWatchdog)
+	}
 }
 
 func linkLabels(cfg *config.Config) []metrics.Link {
@@ -153,9 +165,18 @@ func (g *gateway) listen() (err error) {
 // run works until ctx ends or a link can never work, then stops everything and
 // writes down what is known.
 func (g *gateway) run(ctx context.Context, environ env) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
 	var desk sync.WaitGroup
+	if l, ok := g.store.(leased); ok {
+		desk.Go(func() {
+			select {
+			case <-l.Lost():
+				cancel(errLost)
+			case <-ctx.Done():
+			}
+		})
+	}
 	save := &saver{g: g, environ: environ}
 	desk.Go(func() { web.ServeControl(ctx, g.control, g.bridge, save.save, g.log) })
 	if g.http != nil {
@@ -166,9 +187,12 @@ func (g *gateway) run(ctx context.Context, environ env) error {
 		desk.Go(func() { watch(ctx, interval, g.pulse, mending, func(s string) { daemon.SdNotify(false, s) }) })
 	}
 	err := g.bridge.Run(ctx)
-	cancel()
+	cancel(nil)
 	desk.Wait()
 	g.control, g.http = nil, nil // their servers closed them
+	if errors.Is(context.Cause(ctx), errLost) {
+		return fail(exitUnavailable, errLost)
+	}
 	return fail(exitConfig, err)
 }
 

@@ -42,6 +42,9 @@ func (runCmd) Run(s streams, environ env) error {
 	signal.Notify(hup, syscall.SIGHUP)
 	defer signal.Stop(hup)
 	g, err := open(ctx, cfg, log)
+	if err != nil && ctx.Err() != nil {
+		return nil // told to stop while it stood by
+	}
 	if err != nil {
 		return err
 	}

@@ -16,7 +16,6 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/emersion/go-smtp"
 
-	"posthouse/adapters"
 	"posthouse/adapters/aprsis/standin"
 	"posthouse/adapters/broker/envelope"
 	"posthouse/adapters/mail/sink"
@@ -79,7 +78,7 @@ func setStage(ctx context.Context, dir string, log *slog.Logger, serve bool) (d 
 
 // run opens a gateway and keeps it running until clear.
 func (d *demo) run(ctx context.Context, log *slog.Logger, settings []string) (*gateway, error) {
-	cfg, findings := config.Load(settings, adapters.Hooks())
+	cfg, findings := config.Load(settings, hooks())
 	if config.HasErrors(findings) {
 		return nil, fmt.Errorf("the demo's settings: %v", findings)
 	}

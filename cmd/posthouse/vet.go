@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"unicode/utf8"
 
-	"posthouse/adapters"
 	"posthouse/bridge"
 	"posthouse/bridge/config"
 	"posthouse/bridge/link"
@@ -37,7 +36,7 @@ const maxVetLine = 1 << 20
 // Run judges each line of standard input by the settings in force; without any,
 // by the defaults.
 func (vetCmd) Run(s streams, environ env) error {
-	cfg, _ := config.Load(environ, adapters.Hooks())
+	cfg, _ := config.Load(environ, hooks())
 	judge := bridge.NewJudge(cfg)
 	in := bufio.NewScanner(s.in)
 	in.Buffer(make([]byte, 64<<10), maxVetLine)

@@ -20,14 +20,14 @@ import (
 func impatient(o *Options) { o.Timeout, o.TTL = 500*time.Millisecond, 2*time.Second }
 
 // wired opens a queue through wires that can be cut.
-func wired(t testing.TB, c *etcdtest.Cluster, name string) (*Store, []*etcdtest.Wire) {
+func wired(t testing.TB, c *etcdtest.Cluster, name string, options ...func(*Options)) (*Store, []*etcdtest.Wire) {
 	wires := c.Wires()
-	s := join(t, c, t.TempDir(), name, impatient, func(o *Options) {
+	s := join(t, c, t.TempDir(), name, append(options, impatient, func(o *Options) {
 		o.Endpoints = nil
 		for _, w := range wires {
 			o.Endpoints = append(o.Endpoints, w.Addr)
 		}
-	})
+	})...)
 	closing(t, s)
 	return s, wires
 }

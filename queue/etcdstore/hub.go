@@ -21,11 +21,12 @@ import (
 //
 // The process itself goes by its own clock: when no sign of life was confirmed
 // for as long as the lease holds, counted from when that sign was sent, it takes
-// its lease for ended, which is never later than etcd does.
+// its lease for ended: a fifth of its time before etcd does.
 type session struct {
 	s   *Store
 	ttl time.Duration
 
+	lost    chan struct{} // closed when a process that works alone has lost the queue
 	mu      sync.Mutex
 	lease   clientv3.LeaseID
 	created int64           // revision of the key that says that this process lives; 0: it is not registered
@@ -34,7 +35,7 @@ type session struct {
 }
 
 func newSession(s *Store) *session {
-	return &session{s: s, ttl: s.opts.TTL, others: map[string]bool{}}
+	return &session{s: s, ttl: s.opts.TTL, lost: make(chan struct{}), others: map[string]bool{}}
 }
 
 // life gives the revision that every transaction compares; 0 while the process is
@@ -48,30 +49,89 @@ func (n *session) life() int64 {
 	return n.created
 }
 
-// register takes a lease and says that this process lives.
-func (n *session) register(ctx context.Context) error {
+// key is what hangs on the lease: one for all processes where they work alone.
+func (n *session) key() string {
+	if n.s.opts.Alone {
+		return n.s.keys.life("alone")
+	}
+	return n.s.keys.life(n.s.process)
+}
+
+// begin registers this process; one that is to work alone waits for its turn.
+// At its first look etcd has to answer; later it may go and come back.
+func (n *session) begin(ctx context.Context) error {
+	for waited := false; ; waited = true {
+		joined, err := n.register(ctx)
+		switch {
+		case joined, err != nil && !waited:
+			return err
+		case err != nil:
+			n.s.complain(fmt.Errorf("standing by: %w", err))
+		}
+		n.s.opts.OnStandby()
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(lookStandby):
+		}
+	}
+}
+
+// lookStandby is how often a process that waits looks whether it is its turn.
+const lookStandby = time.Second
+
+// register takes a lease and says that this process lives. False: another one
+// works, and this one is to work alone.
+func (n *session) register(ctx context.Context) (bool, error) {
+	ctx, cancel := context.WithTimeout(ctx, 2*n.s.opts.Timeout)
+	defer cancel()
+	key := n.key()
+	// What a former life of this process left goes first, so that the key's creation is ours.
+	resp, err := n.s.client.Txn(ctx).If(clientv3.Compare(clientv3.Value(key), "=", n.s.process)).
+		Then(clientv3.OpDelete(key)).Else(clientv3.OpGet(key, clientv3.WithCountOnly())).Commit()
+	if err != nil {
+		return false, n.s.explain(err)
+	}
+	if !resp.Succeeded && resp.Responses[0].GetResponseRange().Count > 0 {
+		return false, nil
+	}
 	asked := time.Now()
 	granted, err := n.s.client.Grant(ctx, int64(n.ttl/time.Second))
 	if err != nil {
-		return n.s.explain(err)
+		return false, n.s.explain(err)
 	}
-	key := n.s.keys.life(n.s.process)
-	// What a former life of this process left goes first, so that the key's creation is ours.
-	if _, err := n.s.client.Delete(ctx, key); err != nil {
-		return n.s.explain(err)
-	}
-	resp, err := n.s.client.Txn(ctx).If(clientv3.Compare(clientv3.CreateRevision(key), "=", 0)).
-		Then(clientv3.OpPut(key, "", clientv3.WithLease(granted.ID))).Commit()
-	if err != nil {
-		return n.s.explain(err)
-	}
-	if !resp.Succeeded {
-		return fmt.Errorf("another process has the name %s: has this one's folder been copied? Remove process.id there", n.s.process)
+	resp, err = n.s.client.Txn(ctx).If(clientv3.Compare(clientv3.CreateRevision(key), "=", 0)).
+		Then(clientv3.OpPut(key, n.s.process, clientv3.WithLease(granted.ID))).Commit()
+	if err != nil || !resp.Succeeded {
+		return false, n.s.explain(err) // the lease runs out by itself
 	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.lease, n.created, n.until = granted.ID, resp.Header.Revision, asked.Add(n.ttl)
-	return nil
+	n.lease, n.created, n.until = granted.ID, resp.Header.Revision, asked.Add(n.holds())
+	return true, nil
+}
+
+// holds is how long this process takes a lease for good.
+func (n *session) holds() time.Duration { return n.ttl * 4 / 5 }
+
+// guard ends a process's work alone when its lease has run out.
+func (n *session) guard(ctx context.Context) {
+	for {
+		n.mu.Lock()
+		left := time.Until(n.until)
+		over := n.created == 0
+		n.mu.Unlock()
+		if over || left <= 0 {
+			n.s.log.Error("this process has lost the queue to the others: etcd has not confirmed in time that it lives")
+			close(n.lost)
+			return
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(min(left, lookStandby)):
+		}
+	}
 }
 
 // run gives signs of life until ctx ends, and registers anew when the lease ran out.
@@ -94,23 +154,29 @@ func (n *session) renew(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, n.s.opts.Timeout)
 	defer cancel()
 	n.mu.Lock()
-	id, created := n.lease, n.created
+	id, created, over := n.lease, n.created, !time.Now().Before(n.until)
 	n.mu.Unlock()
-	if created == 0 {
-		return n.register(ctx)
+	switch {
+	case n.s.opts.Alone && (over || created == 0):
+		return nil // it has lost the queue, and keeps nobody from it
+	case created == 0:
+		_, err := n.register(ctx)
+		return err
 	}
 	asked := time.Now()
 	resp, err := n.s.client.KeepAliveOnce(ctx, id)
 	switch {
 	case errors.Is(err, rpctypes.ErrLeaseNotFound) || err == nil && resp.TTL <= 0:
 		n.ended(created)
-		return n.register(ctx)
+		return nil // the next look joins anew
 	case err != nil:
 		return n.s.explain(err)
 	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.until = asked.Add(n.ttl)
+	if !n.s.opts.Alone || time.Now().Before(n.until) { // lost is lost
+		n.until = asked.Add(n.holds())
+	}
 	return nil
 }
 
@@ -120,7 +186,7 @@ func (n *session) ended(created int64) {
 	defer n.mu.Unlock()
 	if n.created == created {
 		n.created = 0
-		n.s.log.Warn("this process was taken for dead by the others and joins anew")
+		n.s.log.Warn("this process was taken for dead by the others")
 	}
 }
 

@@ -32,7 +32,7 @@ func (s *Store) commit(p *plan, t *txn) (landed bool, err error) {
 	if len(t.compare)+len(t.then) == 0 {
 		return true, nil
 	}
-	me, mine := s.keys.last(s.process), s.keys.life(s.process)
+	me, mine := s.keys.last(s.process), s.session.key()
 	life := s.session.life()
 	compare := append(t.compare, clientv3.Compare(clientv3.CreateRevision(mine), "=", life))
 	if life == 0 {
@@ -72,7 +72,7 @@ func (s *Store) learn(p *plan, resp *clientv3.TxnResponse, life int64) error {
 	for _, r := range resp.Responses {
 		for _, kv := range r.GetResponseRange().GetKvs() {
 			all[string(kv.Key)] = found{kv.Value, kv.ModRevision}
-			if string(kv.Key) == s.keys.life(s.process) {
+			if string(kv.Key) == s.session.key() {
 				fenced = kv.CreateRevision != life
 			}
 		}

@@ -206,3 +206,58 @@ func memberDies(t *testing.T, c *etcdtest.Cluster) {
 	})
 	sameRecords(t, a, b)
 }
+
+// TestStandby: one process works, another waits; when the first is cut off it
+// loses the queue before the other gets it, and writes nothing more.
+func TestStandby(t *testing.T) {
+	t.Parallel()
+	c := etcdtest.Start(t, 3)
+	alone := func(o *Options) { o.Alone = true }
+	first, wires := wired(t, c, "standby", alone)
+	if _, err := first.Apply(t.Context(), queue.Op{New: sample(1), SameFor: time.Hour}); err != nil {
+		t.Fatal(err)
+	}
+	waits, lost := make(chan struct{}, 1000), time.Time{}
+	second := make(chan *Store)
+	go func() {
+		s, err := Open(t.Context(), Options{Endpoints: c.Endpoints, Name: "standby", Dir: t.TempDir(), Alone: true, TTL: 2 * time.Second,
+			OnStandby: func() { waits <- struct{}{} }})
+		if err != nil {
+			t.Error(err)
+		}
+		second <- s
+	}()
+	<-waits
+	select {
+	case <-second:
+		t.Fatal("two processes work")
+	case <-waits: // a second later it still waits
+	}
+	cut := time.Now()
+	for _, w := range wires {
+		w.Cut()
+	}
+	select {
+	case <-first.Lost():
+		lost = time.Now()
+	case s := <-second:
+		t.Error("the second works before the first knows that it must not")
+		closing(t, s)
+	}
+	s := <-second
+	closing(t, s)
+	took := time.Now()
+	t.Logf("lost the queue after %v, the other had it after %v", lost.Sub(cut), took.Sub(cut))
+	for _, w := range wires {
+		w.Mend()
+	}
+	if _, err := first.Apply(t.Context(), queue.Op{New: sample(2)}); err == nil {
+		t.Error("the first wrote once the second had the queue")
+	}
+	if done, err := s.Apply(t.Context(), queue.Op{New: sample(1), SameFor: time.Hour}); err != nil || !done[0].Duplicate {
+		t.Errorf("the second does not know what the first stored: %v, %v", done, err)
+	}
+	if all := sameRecords(t, s); len(all) != 1 {
+		t.Errorf("%d records, want 1", len(all))
+	}
+}

@@ -38,6 +38,12 @@ type Options struct {
 	// TTL is how long after its last sign of life a process is taken for dead;
 	// 0 stands for 10 s. etcd takes whole seconds.
 	TTL time.Duration
+	// Alone has one process at a time work with the queue: others wait in Open until
+	// it leaves or dies, and when its lease runs out it has lost the queue for good.
+	// OnStandby is called every second while it waits; nil for nobody.
+	Alone     bool
+	OnStandby func()
+
 	// OnCommit is told how long each commit took; nil for nobody.
 	OnCommit func(time.Duration)
 	// Log is where trouble is reported; nil for nowhere.
@@ -53,6 +59,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.OnCommit == nil {
 		o.OnCommit = func(time.Duration) {}
+	}
+	if o.OnStandby == nil {
+		o.OnStandby = func() {}
 	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
@@ -118,6 +127,9 @@ func Open(ctx context.Context, o Options) (s *Store, err error) {
 	s.leases = &leases{client: s.client, granted: map[int]lease{}}
 	s.follower = newFollower(s)
 	s.session = newSession(s)
+	if err := s.session.begin(ctx); err != nil {
+		return nil, err
+	}
 	if err := s.join(ctx); err != nil {
 		return nil, err
 	}
@@ -161,13 +173,10 @@ func dial(o Options) (*clientv3.Client, error) {
 	return client, nil
 }
 
-// join registers the process and fills the mirror.
+// join finds out where this process ended last, and fills the mirror.
 func (s *Store) join(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, joinFor)
 	defer cancel()
-	if err := s.session.register(ctx); err != nil {
-		return err
-	}
 	resp, err := s.client.Get(ctx, s.keys.last(s.process))
 	if err != nil {
 		return s.explain(err)
@@ -185,6 +194,9 @@ func (s *Store) start() {
 	go s.commitLoop()
 	s.background.Go(func() { s.follower.run(s.life) })
 	s.background.Go(func() { s.session.run(s.life) })
+	if s.opts.Alone {
+		s.background.Go(func() { s.session.guard(s.life) })
+	}
 	s.background.Go(func() { s.watchRoom(s.life) })
 }
 
@@ -352,6 +364,30 @@ func (s *Store) Stats() queue.Stats {
 	defer s.mu.Unlock()
 	st.Commits, st.LastCommit = s.commits, s.lastCommit
 	return st
+}
+
+// Lost is closed when a process that opened the queue alone may not work with it
+// any more: another one may do so by now. Nothing can be written from then on.
+func (s *Store) Lost() <-chan struct{} { return s.session.lost }
+
+// Healthy tells why the store cannot do its work any more; nil while it can.
+func (s *Store) Healthy() error {
+	select {
+	case <-s.session.lost:
+		return errFenced
+	default:
+		return s.mirror.Healthy()
+	}
+}
+
+// Room tells how much room there is: on the disk of the mirror, and in etcd where
+// its members tell their quota.
+func (s *Store) Room() (queue.Room, bool) {
+	r, ok := s.mirror.Room()
+	if quota := s.room.quota.Load(); quota > 0 {
+		r.Used, r.Most = s.room.bytes.Load(), quota-quota*reserve/100
+	}
+	return r, ok
 }
 
 func (s *Store) isClosing() bool {
