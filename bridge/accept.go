@@ -30,6 +30,8 @@ type plan struct {
 	// err says that nothing is known about the message: the other side has to try
 	// again.
 	err error
+	// spent is what was taken of allowances for it.
+	spent *spending
 }
 
 // settled is a plan that needs no store.
@@ -65,6 +67,9 @@ func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]
 	verdicts, err := b.carryOut(ctx, ln, plans)
 	verdicts = verdicts[:min(len(verdicts), len(in))]
 	if err != nil {
+		for _, p := range plans {
+			p.spent.giveBack()
+		}
 		b.log.Error("taking over failed, nothing was confirmed", "link", ln.Name, "messages", len(in), "err", err)
 	}
 	return verdicts, err
@@ -116,7 +121,7 @@ func (b *Bridge) carryOutEach(ctx context.Context, ln *line, plans []plan) ([]li
 		if err != nil {
 			return nil, err
 		}
-		verdicts[i] = p.answer(done)
+		verdicts[i], p.spent = p.answer(done), nil // on disk, whatever comes of the others
 	}
 	return verdicts, nil
 }
@@ -129,6 +134,7 @@ func (b *Bridge) refuseFull(ln *line, p *plan) {
 		b.meter.Refused(ln.Name, link.CodeFull)
 		b.log.Warn("refused, the store is full", "link", ln.Name)
 	}
+	p.spent.giveBack()
 	*p = settled(p.full)
 }
 
@@ -248,7 +254,8 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		alarm = b.needsAlarm(m, identity)
 	}
 	p := plan{
-		ops: []queue.Op{{New: r, SameFor: same, EventFor: cmp.Or(m.Left, b.lifetime(deliveries)) + confirmLater, Urgent: urgent}},
+		spent: b.counted(m, known),
+		ops:   []queue.Op{{New: r, SameFor: same, EventFor: cmp.Or(m.Left, b.lifetime(deliveries)) + confirmLater, Urgent: urgent}},
 		answer: func(done []queue.Done) link.Verdict {
 			v := b.accepted(ctx, ln, m, done[0], deliveries)
 			if urgent {
@@ -267,6 +274,19 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		p.full = fullVerdict
 	}
 	return p
+}
+
+// counted notes the allowance that a new text takes of its sender's.
+func (b *Bridge) counted(m *message.Message, known bool) *spending {
+	spent := &spending{}
+	switch {
+	case known:
+	case m.Precedence == message.Emergency:
+		spent.note(b.alarms, m.From)
+	default:
+		spent.note(b.rate, m.From)
+	}
+	return spent
 }
 
 // recognise normalises the text and computes its identity, and for how long an

@@ -79,8 +79,10 @@ func (b *Bridge) planCustody(ln *line, m *message.Message) plan {
 		b.meter.Dropped(ln.Name, "unknown-receipt")
 		return settled(link.Verdict{})
 	}
-	at := b.stamp()
+	at, spent := b.stamp(), &spending{}
+	tell := spent.tell(b)
 	return plan{
+		spent: spent,
 		ops: []queue.Op{{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			i := b.passedBy(r, m.From)
 			if i < 0 || !r.Deliveries[i].State.Open() || r.Deliveries[i].State == queue.Passed {
@@ -90,7 +92,7 @@ func (b *Bridge) planCustody(ln *line, m *message.Message) plan {
 			switch {
 			case m.Nak:
 				d.Code, d.Error = codeNak, m.Text
-				return b.end(r, i, queue.Failed, at, b.mayTell), nil
+				return b.end(r, i, queue.Failed, at, tell), nil
 			case r.Message.Kind != message.Text: // receipts and notices ask for no more
 				return b.end(r, i, queue.Delivered, at, nil), nil
 			case b.isGroup(r.Message.To): // handed to the transmitter of our mesh
@@ -122,9 +124,11 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 	if !ok {
 		return b.planRelay(ctx, ln, m)
 	}
-	at := b.stamp()
+	at, spent := b.stamp(), &spending{}
+	tell := spent.tell(b)
 	var state queue.State
 	return plan{
+		spent: spent,
 		ops: []queue.Op{{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			i := b.confirmedBy(r, m)
 			if i < 0 || r.Deliveries[i].State == queue.Delivered || r.Deliveries[i].State == queue.Dropped {
@@ -145,7 +149,7 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 			for k := range d.Parts {
 				d.Parts[k].Acked = state == queue.Delivered
 			}
-			return b.end(r, i, state, at, b.mayTell), nil
+			return b.end(r, i, state, at, tell), nil
 		}}},
 		answer: func(done []queue.Done) link.Verdict {
 			b.far.free(seq)
@@ -432,10 +436,12 @@ func (b *Bridge) planFarNotice(ctx context.Context, ln *line, m *message.Message
 	if !ok {
 		return b.planRelay(ctx, ln, m)
 	}
-	at := b.stamp()
+	at, spent := b.stamp(), &spending{}
+	tell := spent.tell(b)
 	return plan{
+		spent: spent,
 		ops: []queue.Op{{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
-			if b.passedBy(r, m.Via) < 0 || r.Told || !b.mayTell(&r.Message) {
+			if b.passedBy(r, m.Via) < 0 || r.Told || !tell(&r.Message) {
 				return nil, queue.ErrSkip
 			}
 			r.Told = true

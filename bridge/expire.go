@@ -82,13 +82,15 @@ func (b *Bridge) lookAgain(ctx context.Context) {
 			return
 		}
 		var ops []queue.Op
+		spent := &spending{}
 		for _, seq := range seqs {
-			if op, ok := b.look(ctx, seq); ok {
+			if op, ok := b.look(ctx, seq, spent); ok {
 				ops = append(ops, op)
 			}
 		}
 		done, err := b.store.Apply(ctx, ops...)
 		if err != nil {
+			spent.giveBack()
 			b.log.Error("ending messages whose time is over failed, trying again", "err", err)
 			return
 		}
@@ -106,20 +108,20 @@ func (b *Bridge) lookAgain(ctx context.Context) {
 }
 
 // look decides what is to be done with one record now.
-func (b *Bridge) look(ctx context.Context, seq uint64) (queue.Op, bool) {
+func (b *Bridge) look(ctx context.Context, seq uint64, spent *spending) (queue.Op, bool) {
 	r, err := b.store.Get(ctx, seq)
 	if err != nil {
 		return queue.Op{}, false
 	}
 	at := b.stamp()
 	if at.Age >= r.Until {
-		told := !r.Restored && b.mayTell(&r.Message) // of what a backup brought back nobody knows how it ended
+		told := !r.Restored && spent.mayTell(b, &r.Message) // of what a backup brought back nobody knows how it ended
 		return queue.Op{Seq: seq, Change: b.expire(at, told)}, true
 	}
 	if r.Deliveries[0].State == queue.Gathering {
-		return b.endGathering(ctx, r, at)
+		return b.endGathering(ctx, r, at, spent)
 	}
-	return b.stillWaiting(r, at), true
+	return b.stillWaiting(r, at, spent), true
 }
 
 // expire ends all that is open of a record.
@@ -145,7 +147,7 @@ func tellHeld(r *queue.Record, at queue.Stamp) {
 
 // stillWaiting tells the writer once that a text is held, and a human that an
 // emergency is not acknowledged; then the record rests until its lifetime ends.
-func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp) queue.Op {
+func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp, spent *spending) queue.Op {
 	var held string
 	for _, d := range r.Deliveries {
 		if d.State == queue.Held {
@@ -154,7 +156,7 @@ func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp) queue.Op {
 	}
 	seq := r.Seq
 	emergency := r.Message.Precedence == message.Emergency && r.Open() && !hasStep(r, alerted)
-	tell := held != "" && !r.Told && r.Message.From != b.own.String() && b.mayTell(&r.Message)
+	tell := held != "" && !r.Told && r.Message.From != b.own.String() && spent.mayTell(b, &r.Message)
 	last := b.lastHeard(held)
 	return queue.Op{Seq: seq, Urgent: emergency, Change: func(r *queue.Record) (out []*queue.Record, err error) {
 		r.Expires = r.Until

@@ -174,8 +174,9 @@ func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, ide
 	r := b.record(m, waits)
 	r.Identity = identity
 	return plan{
-		ops:  []queue.Op{{New: r, SameFor: same, EventFor: b.cfg.Lifetime + confirmLater}},
-		full: fullVerdict,
+		spent: b.counted(m, known),
+		ops:   []queue.Op{{New: r, SameFor: same, EventFor: b.cfg.Lifetime + confirmLater}},
+		full:  fullVerdict,
 		answer: func(done []queue.Done) (v link.Verdict) {
 			v = b.accepted(ctx, ln, m, done[0], waits)
 			if !v.Duplicate {
@@ -192,23 +193,24 @@ func (b *Bridge) join(ctx context.Context, g *gathering) {
 	if g == nil {
 		return
 	}
-	ops, answer := b.planJoin(ctx, g)
-	if ops == nil {
+	p := b.planJoin(ctx, g)
+	if p.ops == nil {
 		return
 	}
-	done, err := b.store.Apply(ctx, ops...)
+	done, err := b.store.Apply(ctx, p.ops...)
 	if err != nil {
+		p.spent.giveBack()
 		b.log.Error("joining the parts of a text failed, trying again", "err", err)
 		for _, p := range g.parts {
 			b.parts.add(p, g.last)
 		}
 		return
 	}
-	answer(done)
+	p.answer(done)
 }
 
 // planJoin plans what join does; no ops if the parts do not fit together.
-func (b *Bridge) planJoin(ctx context.Context, g *gathering) ([]queue.Op, func([]queue.Done)) {
+func (b *Bridge) planJoin(ctx context.Context, g *gathering) plan {
 	var texts []string
 	for k := range len(g.parts) {
 		texts = append(texts, g.parts[k+1].m.Text)
@@ -218,7 +220,7 @@ func (b *Bridge) planJoin(ctx context.Context, g *gathering) ([]queue.Op, func([
 	text, err := fit.Join(texts)
 	if err != nil || ln == nil {
 		b.log.Info("parts that are none of one text go on alone", "link", whole.Link, "from", whole.From, "err", err)
-		return nil, nil
+		return plan{}
 	}
 	whole.Text = rules.Normalise(text)
 	for k := 2; k <= len(g.parts); k++ {
@@ -231,12 +233,12 @@ func (b *Bridge) planJoin(ctx context.Context, g *gathering) ([]queue.Op, func([
 	}
 	identity := identify(&whole)
 	p := b.planWhole(ctx, ln, &whole, identity)
-	ops := slices.Clone(p.ops)
+	p.ops = slices.Clone(p.ops)
 	at := b.stamp()
 	for k := range len(g.parts) {
-		ops = append(ops, queue.Op{Seq: g.parts[k+1].seq, Change: b.endPart(identity, at)})
+		p.ops = append(p.ops, queue.Op{Seq: g.parts[k+1].seq, Change: b.endPart(identity, at)})
 	}
-	return ops, func(done []queue.Done) { p.answer(done[:len(p.ops)]) }
+	return p // its answer looks at no more than its own ops
 }
 
 // planWhole decides about a joined text as about any other.
@@ -252,8 +254,12 @@ func (b *Bridge) planWhole(ctx context.Context, ln *line, m *message.Message, id
 	r := b.record(m, deliveries)
 	r.Identity, r.Event = identity, eventIdentity("", identity)
 	p := plan{
+		spent:  &spending{},
 		ops:    []queue.Op{{New: r, SameFor: ln.DedupWindow, EventFor: b.lifetime(deliveries) + confirmLater, Urgent: m.Precedence == message.Emergency}},
 		answer: func(done []queue.Done) link.Verdict { return b.accepted(ctx, ln, m, done[0], deliveries) },
+	}
+	if m.Precedence == message.Emergency {
+		p.spent.note(b.alarms, m.From) // its parts were counted as they came
 	}
 	if len(put) > 0 {
 		p.ops = append(p.ops, queue.Op{Put: put})
@@ -274,7 +280,7 @@ func (b *Bridge) endPart(whole queue.Identity, at queue.Stamp) func(*queue.Recor
 }
 
 // endGathering sends a part on as it is when the others have not come in time.
-func (b *Bridge) endGathering(ctx context.Context, r *queue.Record, at queue.Stamp) (queue.Op, bool) {
+func (b *Bridge) endGathering(ctx context.Context, r *queue.Record, at queue.Stamp, spent *spending) (queue.Op, bool) {
 	until := b.parts.take(gathered{r.Seq, r.Message}, at.Age)
 	if until > at.Age {
 		return queue.Op{Seq: r.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
@@ -288,11 +294,14 @@ func (b *Bridge) endGathering(ctx context.Context, r *queue.Record, at queue.Sta
 	}
 	ln := b.byName[r.Message.Link]
 	if ln == nil {
-		return queue.Op{Seq: r.Seq, Change: b.expire(at, b.mayTell(&r.Message))}, true
+		return queue.Op{Seq: r.Seq, Change: b.expire(at, spent.mayTell(b, &r.Message))}, true
 	}
 	m := r.Message
 	deliveries, ref := b.consider(ln, ln, &m, true)
-	told := ref != nil && b.mayTell(&r.Message)
+	if ref == nil && m.Precedence == message.Emergency {
+		spent.note(b.alarms, m.From)
+	}
+	told := ref != nil && spent.mayTell(b, &r.Message)
 	return queue.Op{Seq: r.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[0]
 		if d.State != queue.Gathering {

@@ -66,10 +66,12 @@ func (b *Bridge) acksOverheard(ctx context.Context, ln *line, t *link.Taken) {
 			continue
 		}
 		var done []queue.Done
+		spent := &spending{}
 		if err == nil {
-			done, err = b.store.Apply(ctx, queue.Op{Seq: item.Seq, Change: b.receipt(item, part, ln, m), Urgent: true})
+			done, err = b.store.Apply(ctx, queue.Op{Seq: item.Seq, Change: b.receipt(item, part, ln, m, spent.tell(b)), Urgent: true})
 		}
 		if err != nil {
+			spent.giveBack()
 			b.log.Warn("filing an ack that another gateway heard failed; it comes again when the text is sent again", "link", ln.Name, "err", err)
 			continue
 		}

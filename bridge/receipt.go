@@ -34,8 +34,10 @@ func (b *Bridge) planReceipt(ctx context.Context, ln *line, m *message.Message) 
 		b.log.Error("looking up a receipt failed", "link", ln.Name, "err", err)
 		return plan{err: err}
 	}
-	change := b.receipt(item, part, ln, m)
+	spent := &spending{}
+	change := b.receipt(item, part, ln, m, spent.tell(b))
 	return plan{
+		spent:  spent,
 		ops:    []queue.Op{{Seq: item.Seq, Change: change, Urgent: true}},
 		answer: func(done []queue.Done) link.Verdict { return b.receipted(ln, item, m, done[0]) },
 	}
@@ -55,9 +57,8 @@ func (b *Bridge) acknowledged(ctx context.Context, ln *line, m *message.Message)
 func localFrame(writer, id string) string { return writer + "/" + id }
 
 // receipt files what a station's ack or nak means for its delivery.
-func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message) func(*queue.Record) ([]*queue.Record, error) {
+func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message, tell func(*message.Message) bool) func(*queue.Record) ([]*queue.Record, error) {
 	at, name := b.stamp(), ln.Name
-	tell := b.mayTell
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]
 		bounced := m.Nak && ln.props.Final // only a mail that was taken may still come back

@@ -378,37 +378,39 @@ func (b *Bridge) endWaits(ctx context.Context) {
 	}
 	b.kin.takeOver = b.kin.takeOver && len(items) == atATime
 	var ops []queue.Op
+	spent := &spending{}
 	for _, it := range items {
 		r, err := b.store.Get(ctx, it.Seq)
 		if err != nil || r.Deliveries[it.Delivery].State != queue.Shadow {
 			continue
 		}
-		ops = append(ops, queue.Op{Seq: it.Seq, Change: b.emerge(r, it)})
+		ops = append(ops, queue.Op{Seq: it.Seq, Change: b.emerge(r, it, spent)})
 	}
 	if len(ops) == 0 {
 		return
 	}
 	if _, err := b.store.Apply(ctx, ops...); err != nil {
+		spent.giveBack()
 		b.log.Error("taking on what no other gateway took failed, trying again", "err", err)
 	}
 }
 
 // emerge turns a shadow into deliveries, or ends it when word of it came after
 // all.
-func (b *Bridge) emerge(r *queue.Record, it queue.Item) func(*queue.Record) ([]*queue.Record, error) {
-	at := b.stamp()
+func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) func(*queue.Record) ([]*queue.Record, error) {
+	at, tell := b.stamp(), spent.tell(b)
 	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, at.Age.Sub(r.Accepted.Age)) || b.kin.wasAcked(&r.Message) {
-		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at) }
+		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }
 	}
 	b.hearShadow(r)
 	to, what, how, ref := b.wayOfShadow(r)
 	switch {
 	case ref != nil:
 		return func(r *queue.Record) ([]*queue.Record, error) {
-			return b.endShadow(r, it, queue.Failed, ref.Code+": "+ref.Why, at)
+			return b.endShadow(r, it, queue.Failed, ref.Code+": "+ref.Why, at, tell)
 		}
 	case len(to) == 0: // everybody it is for has heard it
-		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Sent, "", at) }
+		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Sent, "", at, tell) }
 	}
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		if r.Deliveries[it.Delivery].State != queue.Shadow {
@@ -421,12 +423,12 @@ func (b *Bridge) emerge(r *queue.Record, it queue.Item) func(*queue.Record) ([]*
 	}
 }
 
-func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why string, at queue.Stamp) ([]*queue.Record, error) {
+func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why string, at queue.Stamp, tell func(*message.Message) bool) ([]*queue.Record, error) {
 	if r.Deliveries[it.Delivery].State != queue.Shadow {
 		return nil, queue.ErrSkip
 	}
 	r.Deliveries[it.Delivery].Error = why
-	return b.end(r, it.Delivery, as, at, b.mayTell), nil
+	return b.end(r, it.Delivery, as, at, tell), nil
 }
 
 // wayOfShadow finds the way of a shadow of which nobody said a word: to the

@@ -41,13 +41,14 @@ func (b *Bridge) sweep(ctx context.Context) {
 			return
 		}
 		var ops []queue.Op
-		at := b.stamp()
+		at, spent := b.stamp(), &spending{}
 		for _, r := range list {
 			if ref := b.blockedRecord(r); ref != nil {
-				ops = append(ops, queue.Op{Seq: r.Seq, Change: b.endBlocked(ref, at)})
+				ops = append(ops, queue.Op{Seq: r.Seq, Change: b.endBlocked(ref, at, spent.tell(b))})
 			}
 		}
 		if _, err := b.store.Apply(ctx, ops...); err != nil {
+			spent.giveBack()
 			b.log.Error("ending what waits of blocked stations failed, trying again", "err", err)
 			return
 		}
@@ -66,13 +67,13 @@ func (b *Bridge) blockedRecord(r *queue.Record) *rules.Refusal {
 }
 
 // endBlocked ends the deliveries of a record that are blocked.
-func (b *Bridge) endBlocked(ref *rules.Refusal, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
+func (b *Bridge) endBlocked(ref *rules.Refusal, at queue.Stamp, tell func(*message.Message) bool) func(*queue.Record) ([]*queue.Record, error) {
 	return func(r *queue.Record) (out []*queue.Record, err error) {
 		for i := range r.Deliveries {
 			d := &r.Deliveries[i]
 			if d.State.Open() && b.blockedSince(&r.Message, d.To) != nil {
 				d.Code, d.Error = ref.Code, ref.Why
-				out = append(out, b.end(r, i, queue.Failed, at, b.mayTell)...)
+				out = append(out, b.end(r, i, queue.Failed, at, tell)...)
 			}
 		}
 		return out, nil

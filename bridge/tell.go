@@ -134,7 +134,8 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 	if _, known, err := b.store.Known(ctx, told, b.clock.Age().Add(-ln.DedupWindow)); err != nil || known {
 		return p
 	}
-	if rec := b.refusalNotice(ln, m, ref); rec != nil {
+	p.spent = &spending{}
+	if rec := b.refusalNotice(ln, m, ref, p.spent); rec != nil {
 		rec.Identity = told
 		p.ops = append(p.ops, queue.Op{New: rec, SameFor: ln.DedupWindow})
 		p.full = verdict
@@ -146,13 +147,13 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 // frame that a gateway sent, nor a blocked or unidentified station, nor a group,
 // nor a mail server, which hears it in its own dialogue. A mail that was fetched
 // stays in its mailbox while its writer has sent too many.
-func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal) *queue.Record {
+func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal, spent *spending) *queue.Record {
 	switch ref.Code {
 	case link.CodeLooped, link.CodeBlocked, link.CodeNoCallsign, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
 		return nil
 	}
 	// On a shared mesh its transmitter tells, or each gateway would.
-	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() || !b.mayTell(m) {
+	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() || !spent.mayTell(b, m) {
 		return nil
 	}
 	return b.notice(m, 0, b.stamp(), fmt.Sprintf("not taken: %s (%s). %s", ref.Why, ref.Code, quote(m.Text)))

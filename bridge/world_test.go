@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"path/filepath"
@@ -40,7 +41,8 @@ type world struct {
 	reg    *prometheus.Registry
 	log    strings.Builder
 
-	room   int64 // for the store; 0: enough
+	broken atomic.Bool // every write to the store fails
+	room   int64       // for the store; 0: enough
 	disk   func() (queue.Room, bool)
 	jumped atomic.Int64 // nanoseconds by which the clock on the wall is wrong
 	unsure atomic.Bool  // nobody synchronises it
@@ -99,7 +101,7 @@ func (w *world) start() {
 	}
 	w.reg = prometheus.NewRegistry()
 	w.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: w.cfg, Links: ways, Store: w.store, Log: log,
+		Config: w.cfg, Links: ways, Store: breakable{w.store, &w.broken}, Log: log,
 		Clock: clock.New(saved, w.now, func() bool { return !w.unsure.Load() }),
 		Meter: metrics.New(w.reg, labels, link.Codes), JournalDir: filepath.Join(w.dir, "air"), Room: w.disk,
 	})
@@ -118,6 +120,19 @@ func (w *world) start() {
 		}
 	}
 	synctest.Wait()
+}
+
+// breakable is a store whose disk fails while the test says so.
+type breakable struct {
+	*boltstore.Store
+	broken *atomic.Bool
+}
+
+func (s breakable) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
+	if s.broken.Load() {
+		return nil, errors.New("input/output error")
+	}
+	return s.Store.Apply(ctx, ops...)
 }
 
 func (w *world) shut() {

@@ -3,6 +3,7 @@ package rules
 import (
 	"container/list"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -90,6 +91,18 @@ func (r *Rate) Allow(from string, now clock.Age) bool {
 	s.at[s.next] = now
 	s.next = (s.next + 1) % len(s.at)
 	return true
+}
+
+// GiveBack undoes the sender's last Allow: what it was for has come to nothing.
+func (r *Rate) GiveBack(from string) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	s := r.find(from)
+	if len(s.at) == 0 {
+		return // forgotten meanwhile
+	}
+	inOrder := slices.Concat(s.at[s.next:], s.at[:s.next])
+	s.at, s.next = inOrder[:len(inOrder)-1], 0
 }
 
 // find gives the sender's count, a new one if need be.

@@ -135,8 +135,6 @@ func (j *judge) notLost(f *file) {
 		j.counts["delivered"]++
 	case f.told() && f.mail && f.to != nobody && j.changed(f.entries[0].at, f.entries[0].at+lifetime):
 		j.counts["told although mail could go, after a change of transmitter"]++
-	case !f.told() && j.changed(f.entries[0].at-time.Hour, f.entries[0].at+lifetime, badDisk):
-		j.counts["not told, tries on a failing disk had used up the rate"]++
 	case f.mail && f.to != nobody && !j.airless(f):
 		j.fault(1, "%v was taken by %s at %.1f s; the mail server is there, and never got it", f, takes[0].gateway, takes[0].at.Seconds())
 	case f.told():

@@ -1,0 +1,59 @@
+package bridge
+
+import (
+	"sync"
+
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+)
+
+// spending notes what was taken of senders' allowances for something that is to be
+// written, so that it can be given back when nothing of it came on disk: the other
+// side tries again, and that must not count twice. A nil one has nothing to give.
+type spending struct {
+	mu    sync.Mutex // a change of a record runs where the store has it run
+	taken []taken
+}
+
+type taken struct {
+	rate *rules.Rate
+	from string
+}
+
+func (s *spending) note(rate *rules.Rate, from string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.taken = append(s.taken, taken{rate, from})
+}
+
+// giveBack undoes all that was noted.
+func (s *spending) giveBack() {
+	if s == nil {
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, t := range s.taken {
+		t.rate.GiveBack(t.from)
+	}
+	s.taken = nil
+}
+
+// mayTell is Bridge.mayTell with what it takes noted.
+func (s *spending) mayTell(b *Bridge, m *message.Message) bool {
+	may := b.mayTell(m)
+	if may {
+		s.note(b.tells, m.From)
+	}
+	return may
+}
+
+// tell is mayTell for one change of a record, which a store may run again.
+func (s *spending) tell(b *Bridge) func(*message.Message) bool {
+	var once sync.Once
+	var may bool
+	return func(m *message.Message) bool {
+		once.Do(func() { may = s.mayTell(b, m) })
+		return may
+	}
+}
