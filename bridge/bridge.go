@@ -62,7 +62,11 @@ type Bridge struct {
 	room     func() (queue.Room, bool)
 	day      *day // what passed in the last 24 hours
 
-	rerouted uint64        // up to which record the clerk has looked for other ways; its own
+	// Up to which record the clerk has looked for other ways, and when it looks
+	// again; its own.
+	rerouted  uint64
+	rerouteAt time.Time
+
 	farther  chan struct{} // somebody far away has just become of interest
 	stopping atomic.Bool
 	farNews  atomic.Bool   // a far gateway came or went

@@ -16,8 +16,10 @@ const (
 	// standsStill is how long a link has to be shut before what was on its way
 	// there looks for another.
 	standsStill = time.Minute
-	// roamedAtOnce is how many open records one tick looks through.
+	// roamedAtOnce is how many open records one tick looks through, and roamedAgain
+	// how long after the last of them the first is looked at again.
 	roamedAtOnce = 100
+	roamedAgain  = 30 * time.Second
 )
 
 // roamed finds where else to send a text of which nothing was transmitted yet:
@@ -61,13 +63,17 @@ func (b *Bridge) follow(delivery int, from string, next queue.Delivery, at queue
 // addressee was heard since, and what is held goes if word of its addressee came
 // while it was being filed.
 func (b *Bridge) reroute(ctx context.Context) {
+	if time.Now().Before(b.rerouteAt) {
+		return
+	}
 	list, err := b.store.List(ctx, true, b.rerouted, roamedAtOnce)
 	if err != nil {
 		return
 	}
-	b.rerouted = 0 // from the beginning
 	if len(list) == roamedAtOnce {
 		b.rerouted = list[len(list)-1].Seq
+	} else {
+		b.rerouted, b.rerouteAt = 0, time.Now().Add(roamedAgain) // from the beginning
 	}
 	at := b.stamp()
 	var ops []queue.Op
