@@ -23,8 +23,12 @@ func main() {
 	trainTo := flag.String("train", "", "write the model to this file instead of measuring")
 	most := flag.Int("most", 5_000, "messages of one corpus and length at most; 0: judge no real text")
 	samples := flag.Int("samples", 1_000, "ciphertexts of one encoding, layout and length; 0: judge none")
+	length := flag.Int("length", 0, "ciphertexts of this many bytes only; 0: of every length")
 	show := flag.Int("show", 0, "how many wrongly judged texts to show of each row")
 	flag.Parse()
+	if *length > 0 {
+		lengths = []int{*length}
+	}
 	if *fetch {
 		if err := fetchTo(*corpora); err != nil {
 			fmt.Fprintln(os.Stderr, "corpus:", err)
@@ -89,6 +93,7 @@ func run(corpora, trainTo string, most, samples, show int) error {
 	}
 	detection("ciphertext", encodings, pool, samples, show)
 	detection("other encodings", apart, pool, samples, show)
+	readAsCharacters(pool, samples, show)
 	return wholeFiles(dir, corpora, list, max(samples/40, 10), show)
 }
 

@@ -133,7 +133,8 @@ func detection(title string, encodings []encoding, pool []byte, samples, show in
 	fmt.Fprintln(w)
 	total, missed, at := 0, 0, 0
 	even, uneven := make([]int, len(lengths)), make([]int, len(lengths))
-	for _, e := range encodings {
+	shortest := make([]int, len(encodings)) // of lengths[0], evenly laid out
+	for which, e := range encodings {
 		for _, l := range layouts {
 			fmt.Fprintf(w, "%s\t%s\t%d\t", e.name, l.name, samples)
 			for column, n := range lengths {
@@ -157,6 +158,9 @@ func detection(title string, encodings []encoding, pool []byte, samples, show in
 					uneven[column] += len(bad)
 				} else {
 					even[column] += len(bad)
+					if column == 0 {
+						shortest[which] += len(bad)
+					}
 				}
 				fmt.Fprintf(w, "%d\t", len(bad))
 			}
@@ -169,6 +173,11 @@ func detection(title string, encodings []encoding, pool []byte, samples, show in
 		judged := len(encodings) * samples
 		fmt.Printf("%4d B: %8.4f %% found of %d whole, quoted or evenly split, %8.4f %% of %d unevenly split\n", n,
 			100-100*float64(even[column])/float64(judged*(len(layouts)-1)), judged*(len(layouts)-1), 100-100*float64(uneven[column])/float64(judged), judged)
+	}
+	fmt.Println()
+	for which, e := range encodings {
+		judged := samples * (len(layouts) - 1)
+		fmt.Printf("%20s, %d B: %8.4f %% found of %d whole, quoted or evenly split\n", e.name, lengths[0], 100-100*float64(shortest[which])/float64(judged), judged)
 	}
 	fmt.Printf("\n"+title+": %d samples, %d missed\n\n", total, missed)
 }
