@@ -61,7 +61,7 @@ type Outcome struct {
 // CourierOptions are what a courier needs.
 type CourierOptions struct {
 	Link            string
-	Batch           int  // jobs in one Carry
+	Batch           int  // jobs in one Carry, each of another lane
 	Parallel        int  // Carry calls at once
 	OnePerAddressee bool // one unacknowledged delivery per addressee
 	Paced           bool // Pace and Overdue have something to say

@@ -256,11 +256,7 @@ func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n
 			continue
 		}
 		picks = append(picks, w.pick(ctx, l, next))
-		if w.Parallel > 1 || len(l.queue) == 0 && !w.refillable(l) {
-			lanes = lanes[1:] // with several Carry calls at once, order in a lane needs one at a time
-		} else {
-			lanes = append(lanes[1:], l)
-		}
+		lanes = lanes[1:] // one at a time: if it fails, what is behind it may not be out already
 	}
 	return picks, wait, false, nil
 }
@@ -294,7 +290,7 @@ func (w *window) inTurn(p message.Precedence) []*lane {
 			delete(w.lanes, key)
 			continue
 		}
-		if key.Precedence == p && (w.Parallel == 1 || l.out == 0) {
+		if key.Precedence == p && l.out == 0 {
 			lanes = append(lanes, l)
 		}
 	}

@@ -477,7 +477,7 @@ func (j *judge) orderBehind(first *file, no entry) {
 		if f == first || f.from != first.from || f.to != first.to || urgency(f.text) != urgency(first.text) || f.acceptedAt(no.gateway) < accepted {
 			continue
 		}
-		if behind, _ := f.begunAt(no); behind > no.at && behind < at && at != ever && !first.triedAt(behind) {
+		if behind, _ := f.begunAt(no); behind > no.at && behind < at && at != ever {
 			j.fault(2, "%v went out by %s at %.1f s, before %v, which was taken before it and had failed %d times", f, no.gateway, behind.Seconds(), first, tries)
 		}
 	}
@@ -496,17 +496,6 @@ func (f *file) begunAt(no entry) (at time.Duration, tries int) {
 		}
 	}
 	return ever, tries
-}
-
-// triedAt tells whether a letter was rejected in that very moment: then the other
-// one was given to the link with it, in one batch.
-func (f *file) triedAt(at time.Duration) bool {
-	for _, e := range f.find(rejected) {
-		if e.at == at {
-			return true
-		}
-	}
-	return false
 }
 
 func (f *file) acceptedAt(gateway string) time.Duration {
