@@ -61,14 +61,16 @@ func listens(l config.Link) string {
 func hosts(l config.Link) (list []string) {
 	switch {
 	case l.Mesh != nil, l.Trunk != nil:
-		address := ""
+		var addresses []string
 		if l.Mesh != nil {
-			address = l.Mesh.BrokerURL
+			addresses = []string{l.Mesh.BrokerURL}
 		} else {
-			address = l.Trunk.BrokerURL
+			addresses = l.Trunk.BrokerURLs()
 		}
-		if u, err := url.Parse(address); err == nil {
-			list = append(list, u.Hostname())
+		for _, address := range addresses {
+			if u, err := url.Parse(address); err == nil {
+				list = append(list, u.Hostname())
+			}
 		}
 	case l.APRS != nil:
 		list = append(list, hostOf(l.APRS.Server))

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"maps"
 	"net"
+	"net/url"
 	"regexp"
 	"slices"
 	"sync"
@@ -158,12 +159,12 @@ func (m *Mesh) newTransport() (transport, error) {
 		if err != nil {
 			return nil, fmt.Errorf("_BROKER_URL: %w", err)
 		}
-		config, err := tlsConfig(o.TLS, o.CAFile, u.Hostname())
+		config, err := tlsConfig(o.TLS, o.CAFile)
 		if err != nil {
 			return nil, fmt.Errorf("_CA_FILE: %w", err)
 		}
 		return newSession(sessionOptions{
-			URL: u, TLS: config, Username: o.Username, Password: o.Password,
+			URLs: []*url.URL{u}, TLS: config, Username: o.Username, Password: o.Password,
 			ClientID: "posthouse-" + m.codec.call + "-" + o.Name, Topics: []string{o.FromTopic},
 		}), nil
 	}

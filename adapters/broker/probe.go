@@ -26,7 +26,21 @@ func probe(ctx context.Context, t transport, say func(string)) error {
 	if !ok {
 		return nil
 	}
-	return s.probe(ctx, say)
+	var failed []error
+	for _, u := range s.opts.URLs { // each by itself: another one may be needed tomorrow
+		opts := s.opts
+		opts.URLs = []*url.URL{u}
+		if err := newSession(opts).probe(ctx, say); err != nil {
+			failed = append(failed, err)
+		}
+	}
+	switch len(failed) {
+	case 0:
+		return nil
+	case 1:
+		return failed[0]
+	}
+	return unreachable(failed)
 }
 
 // probe logs in and subscribes, beside a gateway that may be running: under a
@@ -35,15 +49,15 @@ func probe(ctx context.Context, t transport, say func(string)) error {
 func (s *session) probe(ctx context.Context, say func(string)) error {
 	conn, err := s.dial(ctx) // by itself: the library hides what kind of error it was
 	if err != nil {
-		return fmt.Errorf("no connection to the broker at %s: %w", s.opts.URL.Host, err)
+		return fmt.Errorf("no connection to the broker at %s: %w", s.host(), err)
 	}
 	conn.Close()
-	word := "connected to " + s.opts.URL.Host
-	if s.opts.URL.Scheme == "ssl" {
+	word := "connected to " + s.host()
+	if s.opts.URLs[0].Scheme == "ssl" {
 		word += " with TLS"
 	}
 	say(word)
-	o := mqtt.NewClientOptions().AddBroker(s.opts.URL.String()).
+	o := mqtt.NewClientOptions().AddBroker(s.opts.URLs[0].String()).
 		SetClientID(s.opts.ClientID + "-check-" + rand.Text()[:6]).SetUsername(s.opts.Username).SetPassword(s.opts.Password).
 		SetProtocolVersion(4).SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(connectWait).
 		SetDefaultPublishHandler(func(mqtt.Client, mqtt.Message) {}).

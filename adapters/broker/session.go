@@ -37,7 +37,7 @@ const (
 
 // sessionOptions say how to reach a broker, and what to hear of there.
 type sessionOptions struct {
-	URL                *url.URL // tcp or ssl, with a port
+	URLs               []*url.URL // tcp or ssl, with a port; tried in this order
 	TLS                *tls.Config
 	ClientID           string // fixed: the broker keeps the session under it
 	Username, Password string
@@ -58,6 +58,7 @@ type will struct {
 // with every connection, since the queue sends again what was not confirmed.
 type session struct {
 	opts sessionOptions
+	at   int // which of opts.URLs was reached last; of the goroutine that runs or probes
 
 	mu     sync.Mutex
 	conn   *connection     // nil: down
@@ -80,9 +81,11 @@ func (s *session) run(ctx context.Context, h handler) error {
 			return ctx.Err()
 		}
 		h.state(false, err.Error())
-		if time.Since(began) > steady || errors.Is(err, errOverflow) {
+		held := time.Since(began) > steady
+		if held || errors.Is(err, errOverflow) {
 			wait = firstWait
 		}
+		s.turn(held, err)
 		// Jitter, so that gateways that lost one broker do not come back as one.
 		pause := time.NewTimer(wait/2 + rand.N(wait/2))
 		select {
@@ -92,6 +95,19 @@ func (s *session) run(ctx context.Context, h handler) error {
 			return ctx.Err()
 		}
 		wait = min(2*wait, longestWait)
+	}
+}
+
+// turn chooses the address that is dialled first the next time: the one behind a
+// broker that refused us or did not keep us, and the same one for what it holds
+// back. After that the list begins again, so that gateways with the same list meet.
+func (s *session) turn(held bool, err error) {
+	switch {
+	case errors.Is(err, errOverflow):
+	case held:
+		s.at = 0
+	default:
+		s.at = (s.at + 1) % len(s.opts.URLs)
 	}
 }
 
@@ -216,6 +232,7 @@ type connection struct {
 	h       handler
 	filters func() []string // what is subscribed
 	end     func(error)     // ends the connection; all begins anew
+	where   func() string   // names the broker, where there are several
 	flights flights
 	lost    chan struct{} // closed at the end
 
@@ -230,14 +247,16 @@ type connection struct {
 func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
-	c := &connection{h: h, filters: s.filters, end: cancel, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
+	c := &connection{h: h, filters: s.filters, end: cancel, where: s.where, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
 	opened := func() bool { return true }
 	o := s.options(ctx, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
 	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
-	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { cancel(fmt.Errorf("connection to the broker lost: %w", err)) })
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
+		cancel(fmt.Errorf("connection to the broker lost: %w", err))
+	})
 	c.client = mqtt.NewClient(o)
 
-	// Bounded by connectWait and, through AfterFunc, by ctx. Nothing is published
+	// Bounded by connectWait for each address and, through AfterFunc, by ctx. Nothing is published
 	// before its end: the library might send it twice.
 	t := c.client.Connect()
 	t.Wait()
@@ -285,7 +304,7 @@ func (c *connection) serve(ctx, parent context.Context) error {
 			}
 			late.Stop()
 			confirmed = nil
-			c.h.state(true, "connected to the broker")
+			c.h.state(true, "connected to the broker"+c.where())
 		case <-late.C:
 			return fmt.Errorf("the broker did not answer the subscription within %v", subscribeWait)
 		case m := <-in:
@@ -393,7 +412,7 @@ func (c *connection) drain(first mqtt.Message) []mqtt.Message {
 }
 
 func (s *session) options(ctx context.Context, opened func(net.Conn)) *mqtt.ClientOptions {
-	o := mqtt.NewClientOptions().AddBroker(s.opts.URL.String()).
+	o := mqtt.NewClientOptions().AddBroker(s.opts.URLs[0].String()).
 		SetClientID(s.opts.ClientID).SetUsername(s.opts.Username).SetPassword(s.opts.Password).
 		SetProtocolVersion(4).SetCleanSession(s.opts.Clean).
 		SetAutoAckDisabled(true).SetOrderMatters(true).
@@ -414,13 +433,67 @@ func (s *session) options(ctx context.Context, opened func(net.Conn)) *mqtt.Clie
 	return o
 }
 
+// dial connects to the first address that can be reached, from that of s.at on.
 func (s *session) dial(ctx context.Context) (net.Conn, error) {
+	var failed []error
+	for i := range s.opts.URLs {
+		at := (s.at + i) % len(s.opts.URLs)
+		conn, err := s.dialOne(ctx, s.opts.URLs[at])
+		if err == nil {
+			s.at = at
+			return conn, nil
+		}
+		failed = append(failed, err)
+	}
+	s.at = len(s.opts.URLs) - 1 // all have been tried: the list begins again
+	if len(failed) == 1 {
+		return nil, failed[0]
+	}
+	return nil, unreachable(failed)
+}
+
+// unreachable says of each address why.
+type unreachable []error
+
+func (e unreachable) Error() string {
+	var all []string
+	for _, err := range e {
+		all = append(all, err.Error())
+	}
+	return strings.Join(all, "; ")
+}
+
+func (e unreachable) Unwrap() []error { return e }
+
+// dialOne takes the name on the broker's certificate from the address, where the
+// settings name none.
+func (s *session) dialOne(ctx context.Context, u *url.URL) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, connectWait)
 	defer cancel()
-	if s.opts.URL.Scheme == "ssl" {
-		return (&tls.Dialer{Config: s.opts.TLS}).DialContext(ctx, "tcp", s.opts.URL.Host)
+	if u.Scheme == "ssl" {
+		return (&tls.Dialer{Config: s.opts.TLS}).DialContext(ctx, "tcp", u.Host)
 	}
-	return new(net.Dialer).DialContext(ctx, "tcp", s.opts.URL.Host)
+	return new(net.Dialer).DialContext(ctx, "tcp", u.Host)
+}
+
+// host is the address that was reached last.
+func (s *session) host() string { return s.opts.URLs[s.at].Host }
+
+// where names it in a state, where there are several.
+func (s *session) where() string {
+	if len(s.opts.URLs) == 1 {
+		return ""
+	}
+	return " at " + s.host()
+}
+
+// hosts are all addresses.
+func (s *session) hosts() string {
+	var all []string
+	for _, u := range s.opts.URLs {
+		all = append(all, u.Host)
+	}
+	return strings.Join(all, " or ")
 }
 
 // explain says in plain words why CONNECT failed. The password is never part of
@@ -428,14 +501,26 @@ func (s *session) dial(ctx context.Context) (net.Conn, error) {
 func (s *session) explain(err error) error {
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
-		return fmt.Errorf("the broker at %s refuses the user name or password: check _USERNAME and _PASSWORD_FILE", s.opts.URL.Host)
+		return fmt.Errorf("the broker at %s refuses the user name or password: check _USERNAME and _PASSWORD_FILE", s.host())
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
-		return fmt.Errorf("the broker at %s refuses the client id %q: check what ids it allows", s.opts.URL.Host, s.opts.ClientID)
+		return fmt.Errorf("the broker at %s refuses the client id %q: check what ids it allows", s.host(), s.opts.ClientID)
 	case errors.Is(err, packets.ErrorNetworkError):
 		why := strings.TrimPrefix(err.Error(), packets.ErrorNetworkError.Error()+" : ")
-		return fmt.Errorf("no connection to the broker at %s: %s", s.opts.URL.Host, why)
+		return fmt.Errorf("no connection to the broker at %s: %s", s.hosts(), why)
 	}
-	return fmt.Errorf("the broker at %s refuses the connection: %w", s.opts.URL.Host, err)
+	return fmt.Errorf("the broker at %s refuses the connection: %w", s.host(), err)
+}
+
+// parseURLs reads the addresses of one broker, or of several separated by commas.
+func parseURLs(list string) (all []*url.URL, err error) {
+	for item := range strings.SplitSeq(list, ",") {
+		u, err := parseURL(strings.TrimSpace(item))
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, u)
+	}
+	return all, nil
 }
 
 // parseURL reads a broker's address and adds the usual port.
@@ -461,13 +546,10 @@ func parseURL(s string) (*url.URL, error) {
 }
 
 // tlsConfig trusts the certificates in caFile, or without it the system's.
-func tlsConfig(base *tls.Config, caFile, host string) (*tls.Config, error) {
+func tlsConfig(base *tls.Config, caFile string) (*tls.Config, error) {
 	c := &tls.Config{MinVersion: tls.VersionTLS12}
 	if base != nil {
 		c = base.Clone()
-	}
-	if c.ServerName == "" {
-		c.ServerName = host
 	}
 	if caFile == "" {
 		return c, nil

@@ -26,7 +26,7 @@ type TrunkOptions struct {
 	Name string // of the link
 	Call string // of the gateway
 
-	BrokerURL    string       // tcp:// or ssl://host:port, or
+	BrokerURL    string       // tcp:// or ssl://host:port, several separated by commas, or
 	BrokerListen string       // host:port of the built-in broker, or
 	Listener     net.Listener // one that listens already; Run closes it
 
@@ -138,16 +138,16 @@ func (t *Trunk) prepare() error {
 	if err != nil {
 		return err
 	}
-	u, err := t.broker()
+	urls, err := t.brokers()
 	if err != nil {
 		return err
 	}
-	config, err := t.tls(u)
+	config, err := t.tls()
 	if err != nil {
 		return err
 	}
 	t.session = newSession(sessionOptions{
-		URL: u, TLS: config, Username: o.Username, Password: o.Password,
+		URLs: urls, TLS: config, Username: o.Username, Password: o.Password,
 		ClientID: "posthouse-" + o.Call + "-" + o.Name, Topics: topics, Will: t.will(),
 	})
 	return nil
@@ -178,15 +178,15 @@ func (t *Trunk) topics() ([]string, error) {
 	return out, nil
 }
 
-// broker gives the address of the broker; the built-in one listens from now on.
-func (t *Trunk) broker() (*url.URL, error) {
+// brokers gives the addresses of the broker; the built-in one listens from now on.
+func (t *Trunk) brokers() ([]*url.URL, error) {
 	o := t.opts
 	if o.BrokerURL != "" {
-		u, err := parseURL(o.BrokerURL)
+		all, err := parseURLs(o.BrokerURL)
 		if err != nil {
 			return nil, fmt.Errorf("_BROKER_URL: %w", err)
 		}
-		return u, nil
+		return all, nil
 	}
 	l := o.Listener
 	if l == nil {
@@ -199,7 +199,7 @@ func (t *Trunk) broker() (*url.URL, error) {
 		}
 	}
 	t.server = &trunkServer{root: o.TopicRoot, username: o.Username, password: o.Password, listen: l, log: t.log}
-	return &url.URL{Scheme: "tcp", Host: reachable(l.Addr().String())}, nil
+	return []*url.URL{{Scheme: "tcp", Host: reachable(l.Addr().String())}}, nil
 }
 
 // reachable turns an address to listen on into one to connect to.
@@ -211,8 +211,8 @@ func reachable(address string) string {
 	return address
 }
 
-func (t *Trunk) tls(u *url.URL) (*tls.Config, error) {
-	config, err := tlsConfig(t.opts.TLS, t.opts.CAFile, u.Hostname())
+func (t *Trunk) tls() (*tls.Config, error) {
+	config, err := tlsConfig(t.opts.TLS, t.opts.CAFile)
 	if err != nil {
 		return nil, fmt.Errorf("_CA_FILE: %w", err)
 	}

@@ -28,7 +28,7 @@ func TestSubscriptionUnderAPacketIDInUseIsTriedAgain(t *testing.T) {
 
 	held, got := make(chan struct{}), make(chan packet, 64)
 	join := func(id string, take func(context.Context, []packet) error) *session {
-		s := newSession(sessionOptions{URL: &url.URL{Scheme: "tcp", Host: l.Addr().String()}, ClientID: id, Topics: []string{"root/in/" + id}})
+		s := newSession(sessionOptions{URLs: []*url.URL{{Scheme: "tcp", Host: l.Addr().String()}}, ClientID: id, Topics: []string{"root/in/" + id}})
 		up := make(chan bool, 64)
 		work.Go(func() {
 			s.run(ctx, handler{take: take, state: func(is bool, _ string) { up <- is }, drop: func(dropped) {}})

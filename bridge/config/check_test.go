@@ -169,6 +169,13 @@ func TestOneWrongSetting(t *testing.T) {
 			[]string{"warning: POSTHOUSE_VALLEY_MAX_BYTES allows frames that cost more"}},
 
 		// The trunk.
+		{"second broker by another scheme", []string{"FAR_BROKER_URL=ssl://a.example:8883,mqtt://b.example:1883"}, []string{"error: POSTHOUSE_FAR_BROKER_URL is not a URL"}},
+		{"second broker missing", []string{"FAR_BROKER_URL=ssl://a.example:8883,"}, []string{"error: POSTHOUSE_FAR_BROKER_URL is not a URL"}},
+		{"password in the second URL", []string{"FAR_BROKER_URL=ssl://a.example:8883,ssl://u:x@b.example:8883"}, []string{"error: POSTHOUSE_FAR_BROKER_URL holds a user name"}},
+		{"password in clear to the second broker", []string{"FAR_BROKER_URL=ssl://a.example:8883,tcp://b.example:1883", "FAR_USERNAME=u", "FAR_PASSWORD=x"},
+			[]string{"warning: POSTHOUSE_FAR_BROKER_URL sends the password in clear"}},
+		{"TLS to the second broker on an amateur link", []string{"FAR_MEDIUM=amateur", "FAR_BROKER_URL=tcp://a.example:1883,ssl://b.example:8883"}, []string{"error: POSTHOUSE_FAR_BROKER_URL uses TLS"}},
+		{"two brokers of a mesh", []string{"VALLEY_BROKER_URL=tcp://127.0.0.1:1883,tcp://127.0.0.1:1884"}, []string{"error: POSTHOUSE_VALLEY_BROKER_URL has no host:port, or more"}},
 		{"certificate for a broker without TLS", []string{"FAR_BROKER_URL=tcp://b.example:1883", "FAR_CERT_FILE=" + cert, "FAR_KEY_FILE=" + key},
 			[]string{"error: POSTHOUSE_FAR_CERT_FILE has no effect", "error: POSTHOUSE_FAR_KEY_FILE has no effect"}},
 		{"certificate on an amateur link", []string{"FAR_MEDIUM=amateur", "FAR_BROKER_URL=tcp://b.example:1883", "FAR_CA_FILE=" + cert},
@@ -274,6 +281,7 @@ func TestRightSettings(t *testing.T) {
 		{"password over TLS", []string{"FAR_USERNAME=u", "FAR_PASSWORD=x", "FAR_CERT_FILE=" + cert, "FAR_KEY_FILE=" + key, "FAR_CA_FILE=" + cert}},
 		{"password to this machine", []string{"VALLEY_USERNAME=u", "VALLEY_PASSWORD=x"}},
 		{"built-in broker with users", []string{"VALLEY_BROKER_URL", "VALLEY_BROKER_LISTEN=:1883", "VALLEY_USERNAME=u", "VALLEY_PASSWORD=x"}},
+		{"several brokers of a trunk", []string{"FAR_BROKER_URL=ssl://a.example:8883, tcp://127.0.0.1:1883"}},
 		{"signed trunk by radio", []string{"FAR_MEDIUM=amateur", "FAR_BROKER_URL=tcp://44.0.0.1:1883"}},
 		{"trunk that only listens needs no key", []string{"FAR_DIRECTION=in", "FAR_SIGNING_KEY_FILE"}},
 		{"trunk that trusts any needs no list", []string{"FAR_TRUST=any", "FAR_TRUST_FILE"}},

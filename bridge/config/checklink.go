@@ -68,30 +68,43 @@ func (l *loader) checkGroupTo(k *Link) {
 
 // broker is what a mesh and a trunk say about their MQTT broker.
 type broker struct {
-	url, listen, username string
-	password              Secret
+	urls             []string // a mesh has one
+	listen, username string
+	password         Secret
 }
 
 // broker gives the link's broker; the zero value for aprs and mail.
 func (k *Link) broker() broker {
 	switch {
 	case k.Mesh != nil:
-		return broker{k.Mesh.BrokerURL, k.Mesh.BrokerListen, k.Mesh.Username, k.Mesh.Password}
+		return broker{[]string{k.Mesh.BrokerURL}, k.Mesh.BrokerListen, k.Mesh.Username, k.Mesh.Password}
 	case k.Trunk != nil:
-		return broker{k.Trunk.BrokerURL, k.Trunk.BrokerListen, k.Trunk.Username, k.Trunk.Password}
+		return broker{k.Trunk.BrokerURLs(), k.Trunk.BrokerListen, k.Trunk.Username, k.Trunk.Password}
 	}
 	return broker{}
+}
+
+// BrokerURLs are the addresses of BrokerURL, in the order in which they are tried;
+// one empty text when it is empty.
+func (t *Trunk) BrokerURLs() []string {
+	all := strings.Split(t.BrokerURL, ",")
+	for i := range all {
+		all[i] = strings.TrimSpace(all[i])
+	}
+	return all
 }
 
 func (l *loader) checkBroker(k *Link) {
 	b := k.broker()
 	switch {
-	case b.url == "" && b.listen == "":
+	case b.urls[0] == "" && b.listen == "":
 		l.fail(k.variable("BROKER_URL"), "is missing", "name the broker, or set "+k.variable("BROKER_LISTEN")+" to run the built-in one")
-	case b.url != "" && b.listen != "":
+	case b.urls[0] != "" && b.listen != "":
 		l.fail(k.variable("BROKER_URL"), "and "+k.variable("BROKER_LISTEN")+" are both set", "keep one of them")
-	case b.url != "":
-		l.checkBrokerURL(k, b)
+	case b.urls[0] != "":
+		for _, u := range b.urls {
+			l.checkBrokerURL(k, u, b)
+		}
 	default:
 		l.checkBrokerListen(k, b)
 	}
@@ -108,10 +121,10 @@ func (l *loader) refuseAmateurPassword(k *Link, suffix string) {
 }
 
 // checkBrokerURL shows nothing of the URL: people put passwords there.
-func (l *loader) checkBrokerURL(k *Link, b broker) {
+func (l *loader) checkBrokerURL(k *Link, address string, b broker) {
 	name := k.variable("BROKER_URL")
 	const advice = "write tcp://host:1883 or ssl://host:8883"
-	u, err := url.Parse(b.url)
+	u, err := url.Parse(address)
 	if err != nil || u.Scheme != "tcp" && u.Scheme != "ssl" {
 		l.fail(name, "is not a URL of a broker", advice)
 		return
@@ -161,7 +174,7 @@ func (l *loader) checkBrokerTLS(k *Link) {
 		case f.path == "":
 		case k.Medium == Amateur:
 			l.fail(k.variable(f.suffix), "is for TLS, which encrypts, on an amateur link", "remove it, or set "+k.variable("MEDIUM")+"=internet if that is what the path is")
-		case strings.HasPrefix(t.BrokerURL, "tcp:"):
+		case t.BrokerURL != "" && !strings.Contains(t.BrokerURL, "ssl:"):
 			l.fail(k.variable(f.suffix), "has no effect on a broker without TLS", "remove it, or write ssl:// in "+k.variable("BROKER_URL"))
 		}
 	}

@@ -147,7 +147,7 @@ type Mesh struct {
 
 // Trunk is the way to far gateways, through a wide-area MQTT broker.
 type Trunk struct {
-	BrokerURL    string `init:"true" userinfo:"true" example:"ssl://broker.county.example:8883" desc:"the wide-area MQTT broker, tcp:// or ssl://; or set BROKER_LISTEN"`
+	BrokerURL    string `init:"true" userinfo:"true" example:"ssl://broker.county.example:8883" desc:"the wide-area MQTT broker, tcp:// or ssl://, or several that are joined, separated by commas; or set BROKER_LISTEN"`
 	BrokerListen string `example:"127.0.0.1:1884" desc:"address on which to run the built-in broker; or set BROKER_URL"`
 	Username     string `example:"posthouse" desc:"name at the broker"`
 	Password     Secret `example:"/etc/posthouse/trunk.password" desc:"password at the broker"`
