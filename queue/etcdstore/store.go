@@ -107,9 +107,10 @@ func Open(ctx context.Context, o Options) (s *Store, err error) {
 	s = &Store{opts: o, log: o.Log, keys: keys{"posthouse/1/" + o.Name + "/"}, stopped: make(chan struct{})}
 	s.line.wake = make(chan struct{}, 1)
 	s.life, s.end = context.WithCancel(context.Background())
+	opened := s // a return of nil takes s away
 	defer func() {
 		if err != nil {
-			err = errors.Join(err, s.giveUp())
+			err = errors.Join(err, opened.giveUp())
 		}
 	}()
 	if err := os.MkdirAll(o.Dir, 0o700); err != nil {

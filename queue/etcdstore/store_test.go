@@ -41,6 +41,16 @@ func TestStoreOnOneMember(t *testing.T) {
 	queuetest.RunOnSockets(t, openIn(c))
 }
 
+func TestOpenFailsWhenItsFolderCannotBeMade(t *testing.T) {
+	file := t.TempDir() + "/taken"
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if s, err := Open(t.Context(), Options{Dir: file, Name: "N0QRZ-10"}); err == nil || s != nil {
+		t.Errorf("got %v, %v", s, err)
+	}
+}
+
 // openIn opens the store whose mirror lies in dir: each folder is a gateway of its own.
 func openIn(c *etcdtest.Cluster) queuetest.Opener {
 	return func(t testing.TB, dir string) queue.Store {
