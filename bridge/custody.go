@@ -261,6 +261,15 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 	at, kept := b.stamp(), false
 	_, err := b.store.Apply(ctx, queue.Op{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		i := passedOn(r)
+		if j := handing(r, m.Via); j >= 0 && m.Handed && !b.isGroup(m.To) && !slices.Contains(m.Hops, b.own.String()) {
+			// The two copies have crossed: each gateway has the other do it. One has
+			// to, the one of the lower call sign.
+			if kept = b.own.String() < m.Via; !kept {
+				return nil, queue.ErrSkip
+			}
+			b.takeBack(r, j, m, at)
+			return nil, nil
+		}
 		if i >= 0 && len(m.Hops) <= len(r.Message.Hops) {
 			kept = false // an old copy; who has it now answers for it
 			return nil, queue.ErrSkip
@@ -288,6 +297,14 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 	}
 	b.lookForHeld([]queue.Delivery{{To: m.To, State: queue.Held}})
 	return kept
+}
+
+// handing finds the delivery that is on its way to a gateway or has come there; -1
+// if there is none.
+func handing(r *queue.Record, gateway string) int {
+	return slices.IndexFunc(r.Deliveries, func(d queue.Delivery) bool {
+		return d.Gateway == gateway && (d.State == queue.Passed || d.State == queue.Later && d.Begun)
+	})
 }
 
 // takeBack reopens a delivery that this gateway had passed on.
