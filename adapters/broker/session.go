@@ -58,7 +58,7 @@ type will struct {
 // with every connection, since the queue sends again what was not confirmed.
 type session struct {
 	opts sessionOptions
-	at   int // which of opts.URLs was reached last; of the goroutine that runs or probes
+	at   atomic.Int32 // which of opts.URLs was reached last; the library dials from a goroutine of its own
 
 	mu     sync.Mutex
 	conn   *connection     // nil: down
@@ -105,9 +105,9 @@ func (s *session) turn(held bool, err error) {
 	switch {
 	case errors.Is(err, errOverflow):
 	case held:
-		s.at = 0
+		s.at.Store(0)
 	default:
-		s.at = (s.at + 1) % len(s.opts.URLs)
+		s.at.Store((s.at.Load() + 1) % int32(len(s.opts.URLs)))
 	}
 }
 
@@ -437,15 +437,15 @@ func (s *session) options(ctx context.Context, opened func(net.Conn)) *mqtt.Clie
 func (s *session) dial(ctx context.Context) (net.Conn, error) {
 	var failed []error
 	for i := range s.opts.URLs {
-		at := (s.at + i) % len(s.opts.URLs)
+		at := (int(s.at.Load()) + i) % len(s.opts.URLs)
 		conn, err := s.dialOne(ctx, s.opts.URLs[at])
 		if err == nil {
-			s.at = at
+			s.at.Store(int32(at))
 			return conn, nil
 		}
 		failed = append(failed, err)
 	}
-	s.at = len(s.opts.URLs) - 1 // all have been tried: the list begins again
+	s.at.Store(int32(len(s.opts.URLs) - 1)) // all have been tried: the list begins again
 	if len(failed) == 1 {
 		return nil, failed[0]
 	}
@@ -477,7 +477,7 @@ func (s *session) dialOne(ctx context.Context, u *url.URL) (net.Conn, error) {
 }
 
 // host is the address that was reached last.
-func (s *session) host() string { return s.opts.URLs[s.at].Host }
+func (s *session) host() string { return s.opts.URLs[s.at.Load()].Host }
 
 // where names it in a state, where there are several.
 func (s *session) where() string {

@@ -122,9 +122,9 @@ func TestNextBrokerAfterALoss(t *testing.T) {
 		{"the broker holds more for us: the same one", 1, 1, false, errOverflow},
 	} {
 		s := newSession(sessionOptions{URLs: urls})
-		s.at = c.at
-		if s.turn(c.held, c.err); s.at != c.next {
-			t.Errorf("%s: %d", c.name, s.at)
+		s.at.Store(int32(c.at))
+		if s.turn(c.held, c.err); int(s.at.Load()) != c.next {
+			t.Errorf("%s: %d", c.name, s.at.Load())
 		}
 	}
 }
