@@ -74,12 +74,16 @@ func join(t testing.TB, broker, mesh, call string) *station {
 			}
 		})
 	s.client = mqtt.NewClient(o)
-	s.client.Connect()
+	connected := s.client.Connect()
 	t.Cleanup(s.leave)
 	select {
 	case <-hears:
 	case <-time.After(patience):
 		t.Fatalf("%s cannot join %s", call, mesh)
+	}
+	// Before that the library sends what is published once more, as left over.
+	if !connected.WaitTimeout(patience) {
+		t.Fatalf("%s is still joining %s", call, mesh)
 	}
 	return s
 }
