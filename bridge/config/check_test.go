@@ -175,7 +175,7 @@ func TestOneWrongSetting(t *testing.T) {
 		{"password in clear to the second broker", []string{"FAR_BROKER_URL=ssl://a.example:8883,tcp://b.example:1883", "FAR_USERNAME=u", "FAR_PASSWORD=x"},
 			[]string{"warning: POSTHOUSE_FAR_BROKER_URL sends the password in clear"}},
 		{"TLS to the second broker on an amateur link", []string{"FAR_MEDIUM=amateur", "FAR_BROKER_URL=tcp://a.example:1883,ssl://b.example:8883"}, []string{"error: POSTHOUSE_FAR_BROKER_URL uses TLS"}},
-		{"two brokers of a mesh", []string{"VALLEY_BROKER_URL=tcp://127.0.0.1:1883,tcp://127.0.0.1:1884"}, []string{"error: POSTHOUSE_VALLEY_BROKER_URL has no host:port, or more"}},
+		{"two brokers of a mesh", []string{"VALLEY_BROKER_URL=tcp://127.0.0.1:1883,tcp://127.0.0.1:1884"}, []string{"error: POSTHOUSE_VALLEY_BROKER_URL lists several brokers"}},
 		{"certificate for a broker without TLS", []string{"FAR_BROKER_URL=tcp://b.example:1883", "FAR_CERT_FILE=" + cert, "FAR_KEY_FILE=" + key},
 			[]string{"error: POSTHOUSE_FAR_CERT_FILE has no effect", "error: POSTHOUSE_FAR_KEY_FILE has no effect"}},
 		{"certificate on an amateur link", []string{"FAR_MEDIUM=amateur", "FAR_BROKER_URL=tcp://b.example:1883", "FAR_CA_FILE=" + cert},

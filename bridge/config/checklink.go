@@ -124,6 +124,10 @@ func (l *loader) refuseAmateurPassword(k *Link, suffix string) {
 func (l *loader) checkBrokerURL(k *Link, address string, b broker) {
 	name := k.variable("BROKER_URL")
 	const advice = "write tcp://host:1883 or ssl://host:8883"
+	if strings.Contains(address, ",") {
+		l.fail(name, "lists several brokers, and a mesh has one", "write one; only a trunk moves between several")
+		return
+	}
 	u, err := url.Parse(address)
 	if err != nil || u.Scheme != "tcp" && u.Scheme != "ssl" {
 		l.fail(name, "is not a URL of a broker", advice)
