@@ -224,13 +224,10 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 			t.d.Parts[0].ID = c.b.id(t.item.Seq) // our own id is found without an index
 			continue
 		}
-		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) && (!c.ln.props.Final || t.r.Message.Kind != message.Text) {
+		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) {
 			continue
 		}
 		c.nameParts(ctx, t, given)
-		if c.ln.props.Final {
-			continue // only a notice about a failure will name it: filed with the outcome
-		}
 		d := *t.d
 		ops = append(ops, queue.Op{Seq: t.item.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			have := &r.Deliveries[t.item.Delivery]
@@ -257,8 +254,7 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 	}
 }
 
-// nameParts chooses the frame ids. At a mail server no ack names them; they are
-// what a delivery status notification comes back to.
+// nameParts chooses the frame ids.
 func (c *carrier) nameParts(ctx context.Context, t *trip, given map[string]bool) {
 	for i := range t.d.Parts {
 		id := frameID(t.r.Identity, i, func(id string) bool {

@@ -3,6 +3,7 @@ package bridge
 import (
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 	"sync"
 	"time"
@@ -45,11 +46,31 @@ func (b *Bridge) planReceipt(ctx context.Context, ln *line, m *message.Message) 
 
 // acknowledged finds the delivery, and its part, that an ack on a link is for.
 func (b *Bridge) acknowledged(ctx context.Context, ln *line, m *message.Message) (queue.Item, int, error) {
+	if seq, ok := b.seqOf(m.Acks); ok && ln.props.Final {
+		item, err := b.bounced(ctx, ln, m.From, seq)
+		return item, 0, err
+	}
 	item, part, err := b.store.Frame(ctx, ln.Name, m.From, m.Acks)
 	if errors.Is(err, queue.ErrNotFound) {
 		item, part, err = b.store.Frame(ctx, ln.Name, m.From, localFrame(m.To, m.Acks))
 	}
 	return item, part, err
+}
+
+// bounced finds the delivery of a mail that came back. A mail server that knows
+// no such user says so at once, so it is looked up by our own id of the message:
+// what became of sending it may not be filed yet.
+func (b *Bridge) bounced(ctx context.Context, ln *line, to string, seq uint64) (queue.Item, error) {
+	r, err := b.store.Get(ctx, seq)
+	if err != nil {
+		return queue.Item{}, err
+	}
+	for i := range r.Deliveries {
+		if d := &r.Deliveries[i]; d.Link == ln.Name && d.To == to {
+			return queue.Item{Seq: seq, Delivery: i}, nil
+		}
+	}
+	return queue.Item{}, fmt.Errorf("message %s went to nobody %.40q on link %s: %w", b.id(seq), to, ln.Name, queue.ErrNotFound)
 }
 
 // localFrame is the name under which a text that both stations exchange on
@@ -62,7 +83,7 @@ func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]
 		bounced := m.Nak && ln.props.Final // only a mail that was taken may still come back
-		if d.State == queue.Delivered && !bounced || d.State == queue.Dropped || part >= len(d.Parts) {
+		if d.State == queue.Delivered && !bounced || d.State == queue.Dropped {
 			return nil, queue.ErrSkip
 		}
 		if m.Nak {
@@ -76,7 +97,7 @@ func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message
 			}
 			return b.end(r, item.Delivery, queue.Failed, at, tell), nil
 		}
-		if d.Parts[part].Acked {
+		if part >= len(d.Parts) || d.Parts[part].Acked {
 			return nil, queue.ErrSkip
 		}
 		d.Parts[part].Acked = true

@@ -20,12 +20,13 @@ const macBytes = 10
 const maxLocal = 64
 
 // bounceAddress is where reports about one mail go: bounce+ID+MAC@domain, with
-// the frame id by which the bridge finds the delivery (with the recipient, which
-// the report names), in base32 since it must come back in its own case.
+// the gateway's id of the message by which the bridge finds the delivery (with
+// the recipient, which the report names), in base32 since it must come back in
+// its own case. A call sign of 15 characters leaves room for a billion messages.
 func (o *Options) bounceAddress(id string) (string, error) {
 	address := o.addressOf(bouncePrefix + base32Lower.EncodeToString([]byte(id)) + "+" + bounceMAC(o.BounceKey, id))
 	if local, _, _ := cutAddress(address); id == "" || len(local) > maxLocal {
-		return "", fmt.Errorf("frame id %q has no room in a bounce address (%d octets before the @)", id, maxLocal)
+		return "", fmt.Errorf("id %q has no room in a bounce address (%d octets before the @)", id, maxLocal)
 	}
 	return address, nil
 }

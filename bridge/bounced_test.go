@@ -1,0 +1,64 @@
+package bridge_test
+
+import (
+	"cmp"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// reportTo is the id that the bounce address of a mail carries.
+func reportTo(f link.Frame) string { return cmp.Or(f.ID, f.Record) }
+
+// bounce has a mail server report that it could not deliver a mail (RFC 3464).
+func (w *world) bounce(id, from string) {
+	w.t.Helper()
+	w.hears("post", message.Message{Kind: message.Receipt, From: from, To: gateway, Acks: id, Nak: true, Text: "5.1.1 no such user"})
+}
+
+func (w *world) wantNotThere(id string) {
+	w.t.Helper()
+	w.want(w.gets("valley", soon), `notice N0QRZ-10>N0QRA-7 not delivered to ann@club.example: 5.1.1 no such user. "all well"`)
+	w.want(w.gets("valley", soon), "receipt ann@club.example>N0QRA-7 7 nak")
+	if r := w.record(id); r.Outcome != queue.Failed {
+		w.t.Errorf("outcome %q", r.Outcome)
+	}
+}
+
+func TestAMailThatComesBackIsTold(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		v := w.says("valley", "N0QRA-7", "ann@club.example", "7", "all well")
+		f := w.gets("post", soon)
+		w.want(w.gets("valley", soon), "receipt ann@club.example>N0QRA-7 7")
+		w.bounce(reportTo(f), "bob@club.example") // not whom it went to
+		w.bounce(gateway+".999999", "ann@club.example")
+		w.silent("valley", time.Minute)
+		w.bounce(reportTo(f), "ann@club.example")
+		w.wantNotThere(v.ID)
+		w.bounce(reportTo(f), "ann@club.example")
+		w.silent("valley", time.Hour)
+	})
+}
+
+// A server that does not know the user reports it in the moment in which it has
+// taken the mail, maybe before it is filed that it has.
+func TestAMailMayComeBackBeforeItsSendingIsFiled(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		resume := w.links["post"].Stall()
+		v := w.says("valley", "N0QRA-7", "ann@club.example", "7", "all well")
+		synctest.Wait()
+		w.broken.Store(true)
+		resume()
+		f := w.gets("post", soon)
+		synctest.Wait() // filing it has failed
+		w.broken.Store(false)
+		w.bounce(reportTo(f), "ann@club.example")
+		w.wantNotThere(v.ID)
+		w.silent("valley", time.Hour)
+		w.silent("post", time.Second)
+	})
+}
