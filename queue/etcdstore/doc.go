@@ -34,7 +34,8 @@
 //     one is not there, which keeps the old one from ever taking effect (settle.go).
 //     A caller waits for that for a while, then gets queue.ErrUncertain.
 //   - No majority: as above. Reads go on from the mirror.
-//   - etcd's space quota is used up (alarm NOSPACE): queue.ErrFull; near the end of
+//   - etcd's space quota is used up (alarm NOSPACE): queue.ErrFull, once it is known
+//     that the write has not taken effect all the same (settle.go); near the end of
 //     the quota only receipts and emergencies are let in (room.go).
 //   - The history that the mirror needs was compacted: the mirror is filled anew.
 //   - The mirror is damaged: it is filled anew. It is made anew at each start.

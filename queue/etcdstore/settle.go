@@ -55,6 +55,11 @@ func (s *Store) commit(p *plan, t *txn) (landed bool, err error) {
 		return false, s.learn(p, resp, life)
 	case isCertain(err) || len(then) == 0:
 		return false, s.explain(err)
+	case errors.Is(err, rpctypes.ErrNoSpace):
+		if landed, unread := s.look(next); landed || unread != nil {
+			return landed, unread
+		}
+		return false, s.explain(err)
 	}
 	return s.settle(next)
 }
@@ -118,6 +123,38 @@ func (s *Store) settle(asked uint64) (landed bool, err error) {
 	}
 }
 
+// look finds out what became of a transaction that was answered with ErrNoSpace. It
+// may have taken effect: a member that finds its own quota used up while it carries
+// a transaction out carries it out, and answers so (etcd's quotaApplierV3). But it
+// is not on its way any more, so reading is enough; etcd has no room for a turn.
+func (s *Store) look(asked uint64) (landed bool, err error) {
+	for {
+		is, err := s.lastTurn()
+		if err == nil {
+			landed = is.number == asked && is.revision != s.turn.revision
+			s.turn = is
+			return landed && s.follower.reached(s.life, is.revision), s.life.Err()
+		}
+		s.complain(err)
+		if !s.pause(retry) {
+			return false, fmt.Errorf("%w: %w", queue.ErrUncertain, s.explain(err))
+		}
+	}
+}
+
+func (s *Store) lastTurn() (is turn, err error) {
+	ctx, cancel := context.WithTimeout(context.Background(), s.opts.Timeout)
+	defer cancel()
+	resp, err := s.client.Get(ctx, s.keys.last(s.process))
+	if err != nil {
+		return turn{}, err
+	}
+	for _, kv := range resp.Kvs {
+		is = turn{readNumber(kv.Value), kv.ModRevision}
+	}
+	return is, nil
+}
+
 // isCertain tells that an error of etcd means that nothing has taken effect.
 func isCertain(err error) bool {
 	var e rpctypes.EtcdError
@@ -125,7 +162,7 @@ func isCertain(err error) bool {
 		return false
 	}
 	for _, no := range []error{
-		rpctypes.ErrNoSpace, rpctypes.ErrTooManyOps, rpctypes.ErrRequestTooLarge, rpctypes.ErrDuplicateKey, rpctypes.ErrLeaseNotFound,
+		rpctypes.ErrTooManyOps, rpctypes.ErrRequestTooLarge, rpctypes.ErrDuplicateKey, rpctypes.ErrLeaseNotFound,
 		rpctypes.ErrPermissionDenied, rpctypes.ErrInvalidAuthToken, rpctypes.ErrUserEmpty, rpctypes.ErrAuthNotEnabled,
 		rpctypes.ErrTooManyRequests, rpctypes.ErrCorrupt,
 	} {
