@@ -41,6 +41,7 @@ type Cluster struct {
 
 type member struct {
 	name, dir, client, peer string
+	options                 []string  // its own, behind those of all
 	cmd                     *exec.Cmd // nil: it does not run
 	log                     bytes.Buffer
 }
@@ -115,7 +116,7 @@ func (c *Cluster) Up(i int) {
 		"--listen-client-urls", "http://" + m.client, "--advertise-client-urls", "http://" + m.client,
 		"--listen-peer-urls", "http://" + m.peer, "--initial-advertise-peer-urls", "http://" + m.peer,
 		"--logger", "zap", "--log-level", "warn", "--heartbeat-interval", "50", "--election-timeout", "500",
-	}, c.options)...)
+	}, c.options, m.options)...)
 	m.cmd.Stdout, m.cmd.Stderr = &m.log, &m.log
 	if err := m.cmd.Start(); err != nil {
 		c.t.Fatal(err)
@@ -132,10 +133,16 @@ func (c *Cluster) Await(i int) {
 		select {
 		case <-ctx.Done():
 			c.Kill(i)
-			c.t.Fatalf("etcd does not serve:\n%s", m.log.String())
+			c.t.Fatalf("etcd does not serve:\n%s", m.lastWords())
 		case <-time.After(50 * time.Millisecond):
 		}
 	}
+}
+
+// lastWords is the end of the log of a member that has ended.
+func (m *member) lastWords() string {
+	lines := strings.Split(strings.TrimSpace(m.log.String()), "\n")
+	return strings.Join(lines[max(0, len(lines)-5):], "\n")
 }
 
 func healthy(ctx context.Context, addr string) bool {
