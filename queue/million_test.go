@@ -146,3 +146,34 @@ func TestAMillionLanesOfWhichTheOldestAreParked(t *testing.T) {
 		t.Errorf("memory grew by %d MiB: the queue is in memory", grown>>20)
 	}
 }
+
+// counted counts the records that are read.
+type counted struct {
+	queue.Store
+	gets atomic.Int64
+}
+
+func (s *counted) Get(ctx context.Context, seq uint64) (*queue.Record, error) {
+	s.gets.Add(1)
+	return s.Store.Get(ctx, seq)
+}
+
+// Many write much to each other: of each lane only a little is read ahead.
+func TestManyDeepLanesStayOnDisk(t *testing.T) {
+	const lanes, deep = 1000, 10
+	s := &counted{Store: fill(t, lanes*deep, func(i int) *queue.Record {
+		return queued(fmt.Sprint("N0QRA-", i%lanes), fmt.Sprint("N0QRB-", i%lanes), fmt.Sprint(i/lanes), queue.Delivery{State: queue.Ready})
+	})}
+	next, carried, ahead := map[string]int{}, int64(0), int64(0)
+	drain(t, s, lanes*deep, func(r *queue.Record) {
+		if want := fmt.Sprint(next[r.Message.From]); r.Message.Text != want {
+			t.Errorf("%s gives text %s, want %s", r.Message.From, r.Message.Text, want)
+		}
+		next[r.Message.From]++
+		carried++
+		ahead = max(ahead, s.gets.Load()-carried)
+	})
+	if ahead > 3*lanes { // the head of each, and about as many behind them
+		t.Errorf("%d records were read ahead of those that were carried", ahead)
+	}
+}

@@ -16,6 +16,8 @@ import (
 const (
 	lanesInMemory = 256
 	dueInMemory   = 256
+	// aheadInMemory is how many records all lanes together read ahead, about.
+	aheadInMemory = 4 * lanesInMemory
 )
 
 // rewindEvery is how often what was passed over because it might not go is looked
@@ -345,7 +347,7 @@ func (w *window) front(ctx context.Context, l *lane) (*pick, error) {
 		if !w.refillable(l) {
 			return nil, nil
 		}
-		items, err := w.Store.Behind(ctx, l.key, l.last, max(w.Batch, 16))
+		items, err := w.Store.Behind(ctx, l.key, l.last, w.ahead())
 		if err != nil {
 			return nil, err
 		}
@@ -362,6 +364,11 @@ func (w *window) front(ctx context.Context, l *lane) (*pick, error) {
 			}
 		}
 	}
+}
+
+// ahead is how much of one lane is read at a time: many lanes share the room.
+func (w *window) ahead() int {
+	return min(max(w.Batch, 16), max(1, aheadInMemory/max(1, len(w.lanes))))
 }
 
 // add reads an item's record and puts it at the end of a lane, if it still
