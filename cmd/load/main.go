@@ -6,11 +6,12 @@
 //	go run ./cmd/load -rate 100           so many a second; latency from the moment each was due
 //	go run ./cmd/load -direct             to single stations, which acknowledge each
 //	go run ./cmd/load -kill 5             with kill -9 at random moments
-//	go run ./cmd/load -queued 10000       with the far broker away until so many wait
+//	go run ./cmd/load -queued 10000       with the far broker away until so many wait; with -kill, too
 //	go run ./cmd/load -peer -runs 3       beside a third Mosquitto in the daemon's place
 //	go run ./cmd/load -soak 10m           a day in ten minutes; what does it leave behind?
+//	go run ./cmd/load -table -runs 3      everything, beside Mosquitto and Postfix, in one table
 //
-// It needs the mosquitto program, listens on loopback only, ends by count and by
+// It needs the mosquitto program (-table: and postfix, as root), listens on loopback only, ends by count and by
 // time, and ends what it started. It fails when a confirmed text was lost.
 package main
 
@@ -35,9 +36,13 @@ type options struct {
 	rate                   float64
 	size                   int
 	direct, builtin, peer  bool
+	way                    way
+	starts, table          bool
+	scale                  float64
 	keep                   bool
 	kills, queued, runs    int
 	program, dir, profile  string
+	device                 string
 	from, to               string
 	maxTime, soak, keepLog time.Duration
 }
@@ -85,11 +90,15 @@ func parse(args []string) (options, error) {
 	f.BoolVar(&o.keep, "keep", false, "leave the logs and data folders, in -dir")
 	f.StringVar(&o.from, "from", "", "a broker that runs already, to publish to (tcp://127.0.0.1:PORT)")
 	f.StringVar(&o.to, "to", "", "a broker that runs already, to receive at")
+	f.BoolVar(&o.table, "table", false, "measure everything beside Mosquitto and Postfix, and print one table; takes about 20 minutes")
+	f.StringVar(&o.device, "device", "", "with -table: a folder on a device that nobody else writes to, for what is said about bytes")
+	f.Float64Var(&o.scale, "scale", 1, "with -table: this share of every count")
 	f.DurationVar(&o.soak, "soak", 0, "let a day pass in this time instead, and see what it leaves behind")
 	f.DurationVar(&o.maxTime, "max-time", 2*time.Minute, "end a run after this long")
 	if err := f.Parse(args); err != nil {
 		return o, err
 	}
+	o.way = meshToMesh
 	if o.queued > 0 {
 		o.texts = o.queued
 	}
@@ -116,8 +125,10 @@ func (o *options) check() error {
 		return fmt.Errorf("-max-time must be up to %v", maxTime)
 	case o.soak < 0 || o.soak > 24*time.Hour || o.soak > 0 && (o.to != "" || o.kills > 0 || o.peer || o.queued > 0):
 		return errors.New("-soak is up to 24h, and goes with neither -to, -kill, -peer nor -queued")
-	case o.queued > 0 && (o.to != "" || o.kills > 0 || o.peer):
-		return errors.New("-queued goes with neither -to, -kill nor -peer")
+	case o.queued > 0 && o.to != "":
+		return errors.New("-queued does not go with -to")
+	case o.table && (o.from != "" || o.to != "" || o.builtin || o.profile != "") || o.scale <= 0 || o.scale > 1:
+		return errors.New("-table goes with neither -from, -to, -builtin nor -profile, and -scale is up to 1")
 	case (o.from != "" || o.to != "") && (o.peer || o.runs > 1):
 		return errors.New("-from and -to go with neither -peer nor -runs: each run needs fresh brokers")
 	case o.profile != "" && (o.kills > 0 || o.runs > 1):
@@ -161,9 +172,12 @@ func run(ctx context.Context, o options) error {
 	if o.soak > 0 {
 		return soak(ctx, o, filepath.Join(work, "soak"), os.Stdout)
 	}
-	targets := []string{"posthouse"}
+	if o.table {
+		return compareAll(ctx, o, work, os.Stdout)
+	}
+	targets := []string{daemon}
 	if o.peer {
-		targets = append(targets, "mosquitto memory", "mosquitto durable")
+		targets = append(targets, memory, durable)
 	}
 	var all []result
 	for i := range o.runs * len(targets) {

@@ -1,11 +1,15 @@
 package main
 
 import (
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"posthouse/adapters/broker/brokertest"
+	"posthouse/adapters/mail/postfixtest"
+	"posthouse/adapters/realtest"
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/message"
 	"posthouse/bridge/rules"
@@ -23,7 +27,7 @@ func TestNothingBeyondLoopbackIsLoaded(t *testing.T) {
 }
 
 func TestLoadsAreBounded(t *testing.T) {
-	for _, args := range []string{"-n 0", "-n 2000001", "-senders 376", "-size 19", "-size 141", "-max-time 2h", "-queued 10 -kill 1", "-soak 25h", "-soak 1m -kill 1"} {
+	for _, args := range []string{"-n 0", "-n 2000001", "-senders 376", "-size 19", "-size 141", "-max-time 2h", "-queued 10 -to tcp://127.0.0.1:1883", "-soak 25h", "-soak 1m -kill 1", "-table -from tcp://127.0.0.1:1883", "-scale 2"} {
 		if _, err := parse(strings.Fields(args)); err == nil {
 			t.Errorf("%s is taken", args)
 		}
@@ -75,6 +79,7 @@ func TestQuantilesAreNearestRanks(t *testing.T) {
 
 // TestADayLeavesNothingBehind is the short form of -soak.
 func TestADayLeavesNothingBehind(t *testing.T) {
+	t.Parallel()
 	brokertest.Program(t, "mosquitto")
 	o, err := parse([]string{"-soak", "5s", "-dir", t.TempDir()})
 	if err != nil {
@@ -82,5 +87,43 @@ func TestADayLeavesNothingBehind(t *testing.T) {
 	}
 	if err := run(t.Context(), o); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestTheTableHasEveryRow is the short form of -table: what counts is counted,
+// times and ratios are for the long one.
+func TestTheTableHasEveryRow(t *testing.T) {
+	t.Parallel()
+	brokertest.Program(t, "mosquitto")
+	postfixtest.Program(t, "postfix")
+	if os.Geteuid() != 0 {
+		realtest.Missing(t, "Postfix only runs as root")
+	}
+	o, err := parse([]string{"-table", "-scale", "0.002"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.program = filepath.Join(t.TempDir(), "posthouse")
+	if err := build(t.Context(), o); err != nil {
+		t.Fatal(err)
+	}
+	var out strings.Builder
+	if err := compareAll(t.Context(), o, t.TempDir(), &out); err != nil {
+		t.Fatal(err)
+	}
+	for _, measure := range []string{
+		"full rate, delivered", "device bytes a text, full rate", "CPU time a text, full rate", "p50 at 100/s", "p99 at 1000/s", "device bytes a text at 100/s",
+		"device bytes a text, one a second", "lost, 2 kills at 500/s", "copies a kill", "lost, 2 kills while the far broker is away",
+		"SMTP accepted", "mails delivered to the smarthost", "mail to the broker", "broker to the sink's DATA",
+		"RssAnon growth with 200 queued", "RssAnon growth with 2000 queued", "start to ready after kill -9, 2000 queued", "cold", "then delivered",
+	} {
+		if !strings.Contains(out.String(), measure) {
+			t.Errorf("no row about %q", measure)
+		}
+	}
+	for line := range strings.Lines(out.String()) {
+		if strings.Contains(line, "| lost") && !strings.Contains(line, "| 0 |") {
+			t.Errorf("lost: %s", line)
+		}
 	}
 }

@@ -26,6 +26,7 @@ type result struct {
 	Lost       int     `json:"lost"` // confirmed, and never arrived
 	Duplicates int     `json:"duplicates"`
 	PerSecond  float64 `json:"arrived_per_s"`
+	Accepted   float64 `json:"confirmed_per_s"`
 	P50        float64 `json:"p50_ms"`
 	P99        float64 `json:"p99_ms"`
 	Max        float64 `json:"max_ms"`
@@ -37,11 +38,20 @@ type result struct {
 	FillPerSecond float64 `json:"fill_per_s,omitempty"`
 	QueuedAnon    float64 `json:"queued_anon_mib,omitempty"`
 	QueuedRSS     float64 `json:"queued_rss_mib,omitempty"`
+	QueuedGrowth  float64 `json:"queued_anon_growth_mib,omitempty"`
+	StartWarm     float64 `json:"start_warm_ms,omitempty"`
+	StartCold     float64 `json:"start_cold_ms,omitempty"`
+	StartDone     float64 `json:"start_finished_ms,omitempty"` // once all are delivered
 
 	Anon    float64 `json:"anon_mib"`
 	Peak    float64 `json:"peak_rss_mib"`
 	CPU     float64 `json:"cpu_us_per_text"`
 	Written float64 `json:"written_bytes_per_text"`
+	Device  float64 `json:"device_bytes_per_text"` // of the whole device, whoever wrote
+}
+
+func newResult(target string, o options) result {
+	return result{Target: target, Texts: o.texts, Senders: o.senders, Rate: o.rate, Direct: o.direct, Builtin: o.builtin && target == daemon, Kills: o.kills}
 }
 
 // fill takes over the tally; the texts began to flow at begun.
@@ -51,6 +61,9 @@ func (r *result) fill(t *tally, begun int64) {
 	if span := time.Duration(t.lastArrival.Load() - begun); span > 0 {
 		r.PerSecond = round(float64(r.Arrived) / span.Seconds())
 	}
+	if last := latest(t.confirmed); last > begun {
+		r.Accepted = round(float64(r.Confirmed) / time.Duration(last-begun).Seconds())
+	}
 	way := t.since(t.arrived)
 	r.P50, r.P99, r.Max = quantile(way, 0.5), quantile(way, 0.99), quantile(way, 1)
 	back := t.since(t.receipts)
@@ -59,13 +72,14 @@ func (r *result) fill(t *tally, begun int64) {
 
 // cost takes over what the carrier used; after a kill it is a new process, whose
 // CPU time and bytes are not those of the whole load.
-func (r *result) cost(before, after usage) {
+func (r *result) cost(before, after usage, device int64) {
 	r.Anon, r.Peak = mib(after.anon), mib(after.hw)
 	if r.Kills > 0 || r.Arrived == 0 {
 		return
 	}
 	r.CPU = round(float64((after.cpu - before.cpu).Microseconds()) / float64(r.Arrived))
 	r.Written = round(float64(after.written-before.written) / float64(r.Arrived))
+	r.Device = round(float64(device) / float64(r.Arrived))
 }
 
 func round(f float64) float64    { return math.Round(f*10) / 10 }
@@ -90,7 +104,7 @@ func report(w io.Writer, o options, all []result) error {
 	for _, r := range all {
 		fmt.Fprintf(table, "%s\t%d\t%d\t%d\t%d\t%g\t%g\t%g\t%g\t%g\t%g\t%g\t%g\t\n", r.Target, r.Confirmed, r.Arrived, r.Lost,
 			r.Duplicates, r.PerSecond, r.P50, r.P99, r.Max, r.Anon, r.Peak, r.CPU, r.Written)
-		if r.Target == "posthouse" {
+		if r.Target == daemon {
 			lost += r.Lost
 		}
 	}
@@ -135,13 +149,13 @@ func compare(all []result) (out []comparison) {
 	by := map[string][]result{}
 	var peers []string
 	for _, r := range all {
-		if by[r.Target] == nil && r.Target != "posthouse" {
+		if by[r.Target] == nil && r.Target != daemon {
 			peers = append(peers, r.Target)
 		}
 		by[r.Target] = append(by[r.Target], r)
 	}
 	ratio := func(peer string, of func(result) float64) float64 {
-		return math.Round(100*median(by["posthouse"], of)/median(by[peer], of)) / 100
+		return math.Round(100*median(by[daemon], of)/median(by[peer], of)) / 100
 	}
 	for _, p := range peers {
 		out = append(out, comparison{

@@ -54,7 +54,7 @@ func soak(ctx context.Context, o options, dir string, out io.Writer) error {
 	for h := range hours {
 		o.texts += textsAt(h, hour)
 	}
-	s, err := newStage(ctx, o, "posthouse", dir)
+	s, err := newStage(ctx, o, daemon, dir, "")
 	if err != nil {
 		return err
 	}
@@ -150,6 +150,7 @@ func (d *day) write(ctx context.Context, from, to int) {
 	for range d.s.o.window {
 		workers.Go(func() {
 			for i := range due {
+				d.t.due[i].Store(d.t.now())
 				d.st.publish(ctx, i)
 			}
 		})

@@ -16,6 +16,11 @@ import (
 )
 
 const (
+	daemon  = "posthouse"
+	memory  = "mosquitto memory"
+	durable = "mosquitto durable"
+	relay   = "postfix"
+
 	gateway  = "N0QRZ-10"
 	patience = 30 * time.Second // for a program to start, a link to come up
 )
@@ -59,24 +64,29 @@ func (p *process) end(sig syscall.Signal) {
 
 // stage is two brokers and what carries from the one to the other.
 type stage struct {
-	o        options
-	dir      string
-	near     *process // broker A; nil: one that runs already, or the built-in one
-	far      *process // broker B; nil: one that runs already
-	carrier  *process
-	fromURL  string // where the senders publish
-	toURL    string // where the far stations listen
-	http     string // of the daemon
-	isDaemon bool
-	topics   topics
+	o         options
+	target    string
+	dir       string
+	near      *process // broker A; nil: one that runs already, or the built-in one
+	far       *process // broker B; nil: one that runs already
+	carrier   *process
+	fromURL   string // where the senders publish
+	toURL     string // where the far stations listen
+	http      string // of the daemon
+	smtp      string // of the daemon
+	addr      string // of the peer
+	smarthost string // where the daemon's mails go; empty: nowhere
+	isDaemon  bool
+	topics    topics
 }
 
 // topics are where the stations of either side speak and listen.
 type topics struct{ nearSays, nearHears, farSays, farHears string }
 
-// newStage starts everything and waits until the daemon is ready.
-func newStage(ctx context.Context, o options, target, dir string) (s *stage, err error) {
-	s = &stage{o: o, dir: dir, fromURL: o.from, toURL: o.to, isDaemon: target == "posthouse"}
+// newStage starts everything and waits until the daemon is ready. Its mails go to
+// the smarthost, if there is one.
+func newStage(ctx context.Context, o options, target, dir, smarthost string) (s *stage, err error) {
+	s = &stage{o: o, target: target, dir: dir, fromURL: o.from, toURL: o.to, isDaemon: target == daemon, smarthost: smarthost}
 	defer func() {
 		if err != nil {
 			s.end()
@@ -85,7 +95,8 @@ func newStage(ctx context.Context, o options, target, dir string) (s *stage, err
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return s, err
 	}
-	if s.fromURL == "" && !(o.builtin && s.isDaemon) {
+	own := s.isDaemon && o.builtin || !s.isDaemon && o.queued > 0 // the carrier is the broker that is published to
+	if s.fromURL == "" && !own {
 		if s.near, s.fromURL, err = startBroker(ctx, dir, "a", nil); err != nil {
 			return s, err
 		}
@@ -98,7 +109,7 @@ func newStage(ctx context.Context, o options, target, dir string) (s *stage, err
 	if s.isDaemon {
 		return s, s.startDaemon(ctx)
 	}
-	return s, s.startPeer(ctx, target == "mosquitto durable")
+	return s, s.startPeer(ctx, target == durable)
 }
 
 func (s *stage) end() {
@@ -127,6 +138,7 @@ func (s *stage) startDaemon(ctx context.Context) error {
 			"POSTHOUSE_DATA_DIR="+filepath.Join(s.dir, "data"), "POSTHOUSE_HTTP_LISTEN="+s.http,
 			"CPU_PROFILE="+s.o.profile),
 	}
+	s.addPost()
 	if s.o.keepLog > 0 {
 		s.carrier.env = append(s.carrier.env, "POSTHOUSE_KEEP_LOG="+s.o.keepLog.String())
 	}
@@ -147,6 +159,20 @@ func (s *stage) startDaemon(ctx context.Context) error {
 	return nil
 }
 
+// addPost gives the daemon a mail link where the way has one.
+func (s *stage) addPost() {
+	if s.o.way == meshToMesh {
+		return
+	}
+	s.smtp = freePort()
+	s.carrier.env = append(s.carrier.env, // of two values of a variable the last counts
+		"POSTHOUSE_LINKS=valley,hill,post", "POSTHOUSE_POST_KIND=mail", "POSTHOUSE_POST_DOMAIN="+radioDomain,
+		"POSTHOUSE_POST_LISTEN="+s.smtp, "POSTHOUSE_POST_ALLOW=*@"+clubDomain)
+	if s.smarthost != "" {
+		s.carrier.env = append(s.carrier.env, "POSTHOUSE_POST_SMARTHOST="+s.smarthost, "POSTHOUSE_POST_SMARTHOST_TLS=none")
+	}
+}
+
 // startPeer starts a Mosquitto that takes from the one broker and gives to the
 // other, and back. Durable is the most that Mosquitto can do: it saves its state
 // after every change, but before no PUBACK.
@@ -160,16 +186,23 @@ func (s *stage) startPeer(ctx context.Context, durable bool) (err error) {
 		lines = append(lines, "connection "+name, "address "+strings.TrimPrefix(broker, "tcp://"),
 			"topic "+in+" in 1", "topic "+out+" out 1", "cleansession false", "notifications false", "restart_timeout 1")
 	}
-	bridge("near", s.fromURL, "valley/from", "hill/from")
+	if s.near != nil {
+		bridge("near", s.fromURL, "valley/from", "hill/from")
+	}
 	bridge("far", s.toURL, "hill/from", "valley/from")
-	s.carrier, _, err = startBroker(ctx, s.dir, "middle", lines)
+	var url string
+	s.carrier, url, err = startBroker(ctx, s.dir, "middle", lines)
+	s.addr = strings.TrimPrefix(url, "tcp://")
+	if s.fromURL == "" {
+		s.fromURL = url
+	}
 	return err
 }
 
 // startBroker starts a Mosquitto on a free port that drops nothing for want of
 // room in its queues, and gives its address.
 func startBroker(ctx context.Context, dir, name string, more []string) (*process, string, error) {
-	path, err := mosquitto()
+	path, err := program("mosquitto")
 	if err != nil {
 		return nil, "", err
 	}
@@ -194,14 +227,14 @@ func startBroker(ctx context.Context, dir, name string, more []string) (*process
 	return p, "tcp://" + addr, listening(ctx, p, addr)
 }
 
-// mosquitto finds the program; it is not on everybody's PATH.
-func mosquitto() (string, error) {
-	for _, name := range []string{"mosquitto", "/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"} {
-		if path, err := exec.LookPath(name); err == nil {
+// program finds a server's program; it is not on everybody's PATH.
+func program(name string) (string, error) {
+	for _, dir := range []string{"", "/usr/sbin/", "/usr/local/sbin/"} {
+		if path, err := exec.LookPath(dir + name); err == nil {
 			return path, nil
 		}
 	}
-	return "", errors.New("mosquitto is not installed: apt-get install mosquitto")
+	return "", fmt.Errorf("%s is not installed: apt-get install %s", name, name)
 }
 
 // listening waits until a program takes connections.
@@ -220,14 +253,20 @@ func listening(ctx context.Context, p *process, addr string) error {
 	return nil
 }
 
-// kill ends the daemon as a power failure would and starts it again.
+// kill ends the carrier at once and starts it again.
 func (s *stage) kill(ctx context.Context) error {
 	s.carrier.end(syscall.SIGKILL)
 	if err := s.carrier.start(); err != nil {
 		return err
 	}
-	return await(ctx, func() bool { return strings.HasPrefix(s.get("/readyz"), "ready") })
+	if !s.isDaemon {
+		return listening(ctx, s.carrier, s.addr)
+	}
+	return await(ctx, s.ready)
 }
+
+// ready tells whether the daemon takes messages over.
+func (s *stage) ready() bool { return strings.HasPrefix(s.get("/readyz"), "ready") }
 
 // profile has a daemon that was built for it write its CPU profile.
 func (s *stage) profile(ctx context.Context) error {
@@ -260,15 +299,22 @@ func (s *stage) get(path string) string {
 	return string(b)
 }
 
-// await looks again and again until something is true.
+// await looks again and again until something is true, for as long as one has
+// patience.
 func await(ctx context.Context, ready func() bool) error {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
+	return awaitLong(ctx, ready)
+}
+
+// awaitLong does so until ctx ends.
+func awaitLong(ctx context.Context, ready func() bool) error {
+	begun := time.Now()
 	for !ready() {
 		select {
 		case <-ctx.Done():
-			return fmt.Errorf("not ready after %v: %w", patience, ctx.Err())
-		case <-time.After(20 * time.Millisecond):
+			return fmt.Errorf("not ready after %v: %w", time.Since(begun).Round(time.Second), ctx.Err())
+		case <-time.After(5 * time.Millisecond):
 		}
 	}
 	return nil

@@ -159,32 +159,36 @@ func (st *stations) open(ctx context.Context) error {
 	return nil
 }
 
-// send publishes all texts, window of them at once, and waits for their PUBACKs.
-// It returns when the last is there, or ctx ended.
-func (st *stations) send(ctx context.Context) {
-	due := make(chan int, st.o.window)
-	go pace(ctx, st.t, st.o, due)
+// send has all texts handed in, window of them at once. It returns when the last
+// is confirmed, or ctx ended.
+func send(ctx context.Context, t *tally, o options, handIn func(ctx context.Context, i int)) {
+	due := make(chan int, o.window)
+	go pace(ctx, t, o, due)
 	var sending sync.WaitGroup
-	for range st.o.window {
+	for range o.window {
 		sending.Go(func() {
 			for i := range due {
-				st.publish(ctx, i)
+				if o.rate == 0 {
+					t.due[i].Store(t.now())
+				}
+				t.offered.Add(1)
+				handIn(ctx, i)
 			}
 		})
 	}
 	sending.Wait()
 }
 
+// publish hands one text in and waits for its PUBACK.
 func (st *stations) publish(ctx context.Context, i int) {
 	who := i % len(st.senders)
 	f := frame{ID: strconv.Itoa(i), From: callOf(who), To: "ALL", Text: text(i, st.o.size)}
-	if st.o.direct {
+	switch {
+	case st.o.way == meshToMail:
+		f.To = addressOf(i)
+	case st.o.direct:
 		f.To = farOf(who)
 	}
-	if st.o.rate == 0 {
-		st.t.due[i].Store(st.t.now())
-	}
-	st.t.offered.Add(1)
 	token := say(st.senders[who], st.topics.nearSays, f)
 	select {
 	case <-token.Done():

@@ -73,6 +73,13 @@ func count(moments []atomic.Int64) (n int) {
 	return n
 }
 
+func latest(moments []atomic.Int64) (last int64) {
+	for i := range moments {
+		last = max(last, moments[i].Load())
+	}
+	return last
+}
+
 // duplicates counts the copies beyond the first of each text.
 func (t *tally) duplicates() (n int) {
 	for i := range t.copies {

@@ -10,7 +10,6 @@ import (
 	"strconv"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -44,8 +43,51 @@ type flooded struct {
 	far                 envelope.Key
 	fir                 *station // the hill's client
 	pine, cedar         *station // of the lake and the pond
-	arrived             sync.Map // texts at the hill
-	copies, texts       atomic.Int64
+	arrived             arrivals
+}
+
+// arrivals counts what has come out at the hill.
+type arrivals struct {
+	mu     sync.Mutex
+	seen   map[string]bool
+	from   map[string]int // texts by their input
+	copies int            // beyond the first
+}
+
+func (a *arrivals) note(text string) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	_, input, ok := strings.Cut(text, " by ")
+	switch {
+	case a.seen[text]:
+		a.copies++
+	case ok && strings.HasPrefix(text, "flood "):
+		a.seen[text] = true
+		a.from[input]++
+	}
+}
+
+// all tells whether n texts of each input are there.
+func (a *arrivals) all(n int) bool {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for _, f := range floods {
+		if a.from[f.input] < n {
+			return false
+		}
+	}
+	return true
+}
+
+func (a *arrivals) String() string {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	var s strings.Builder
+	for _, f := range floods {
+		fmt.Fprintf(&s, "%d by %s, ", a.from[f.input], f.input)
+	}
+	fmt.Fprintf(&s, "%d copies", a.copies)
+	return s.String()
 }
 
 func newFlooded(t *testing.T) *flooded {
@@ -53,6 +95,7 @@ func newFlooded(t *testing.T) *flooded {
 		valley: brokertest.Mosquitto(t, hasty...), hill: brokertest.Mosquitto(t, append([]string{"autosave_on_changes false"}, roomy...)...),
 		trunk: brokertest.Mosquitto(t, hasty...),
 		creek: freePort(t), smtp: freePort(t), aprs: serveLines(t),
+		arrived: arrivals{seen: map[string]bool{}, from: map[string]int{}},
 	}
 	key, trust := keys(t, gatewayCall, "N0QRH-10")
 	x.far = keyIn(t, key["N0QRH-10"])
@@ -73,13 +116,7 @@ func newFlooded(t *testing.T) *flooded {
 	x.ship()
 	x.start()
 	x.fir, x.pine, x.cedar = join(t, x.hill.Addr, "hill", "N0QTF-1"), join(t, lake, "lake", "N0QTP-1"), join(t, pond, "pond", "N0QTC-1")
-	x.fir.also(func(f said) {
-		if _, again := x.arrived.LoadOrStore(f.Text, true); again {
-			x.copies.Add(1)
-		} else if strings.HasPrefix(f.Text, "flood ") {
-			x.texts.Add(1)
-		}
-	})
+	x.fir.also(func(f said) { x.arrived.note(f.Text) })
 	x.awaitUp("valley", "hill", "lake", "pond", "far", "aprs")
 	x.pine.position()
 	x.cedar.position()
@@ -99,15 +136,22 @@ func floodText(input string, i int) (from, to, text string) {
 	return fmt.Sprintf("%s%c-%d", who, 'A'+i%20, 1+i/20%15), fmt.Sprintf("N0QS%c-%d", 'A'+i%26, 1+i/26%5), fmt.Sprintf("flood %d by %s", i, input)
 }
 
-var floods = []struct {
-	link string
-	do   func(x *flooded, n int)
-}{
-	{"valley", func(x *flooded, n int) { x.overMQTT(x.valley.Addr, "valley", n) }},
-	{"creek", func(x *flooded, n int) { x.overMQTT(x.creek, "creek", n) }},
-	{"post", (*flooded).overSMTP},
-	{"aprs", (*flooded).overAPRS},
-	{"far", (*flooded).overTrunk},
+// floods are the links that are flooded, each with the name that its texts bear.
+var floods []flood
+
+type flood struct {
+	link, input string
+	do          func(x *flooded, n int)
+}
+
+func init() { // what they do asks for the list
+	floods = []flood{
+		{"valley", "valley", func(x *flooded, n int) { x.overMQTT(x.valley.Addr, "valley", n) }},
+		{"creek", "creek", func(x *flooded, n int) { x.overMQTT(x.creek, "creek", n) }},
+		{"post", "mail", (*flooded).overSMTP},
+		{"aprs", "aprs", (*flooded).overAPRS},
+		{"far", "trunk", (*flooded).overTrunk},
+	}
 }
 
 // TestFloodWithADeadOutput: texts on each input as fast as they come while their
@@ -141,16 +185,31 @@ func TestFloodWithADeadOutput(t *testing.T) {
 	if grown := x.anon() - before; grown > floodGrowth {
 		t.Errorf("memory grew by %d KiB from %d KiB, want at most %d KiB", grown>>10, before>>10, floodGrowth>>10)
 	}
-	all := int64(n * len(floods))
-	begun := time.Now()
-	x.hill.Restart()
-	if !becomes(patience+time.Duration(all)*10*time.Millisecond, func() bool { return x.texts.Load() >= all }) {
-		t.Fatalf("%d of %d texts arrived", x.texts.Load(), all)
-	}
-	t.Logf("all %d texts arrived in %v once the output was back, %d copies beyond the first; then %d KiB of its own memory", all,
-		time.Since(begun).Round(time.Millisecond), x.copies.Load(), x.anon()>>10)
-	x.awaitMetric(`posthouse_deliveries_total{link="hill",result="sent"}`, float64(all))
+	x.drain(t, n, before)
 	x.stop()
+}
+
+// drain brings the output back: all that each input took over arrives, and memory
+// stays flat then, too.
+func (x *flooded) drain(t *testing.T, n int, before int64) {
+	t.Helper()
+	x.hill.Restart()
+	if !becomes(2*patience, func() bool { return x.metric(`posthouse_link_up{link="hill"}`) == 1 }) { // a link waits up to 30 s between tries
+		t.Fatal("the hill does not come back")
+	}
+	all, begun, most := n*len(floods), time.Now(), int64(0)
+	if !becomes(patience+time.Duration(all)*10*time.Millisecond, func() bool {
+		most = max(most, x.anon())
+		return x.arrived.all(n)
+	}) {
+		t.Fatalf("of %d texts by each input arrived %v", n, &x.arrived)
+	}
+	x.awaitMetric(`posthouse_deliveries_total{link="hill",result="sent"}`, float64(all))
+	t.Logf("once the output was back, there arrived in %v %v; at most %d KiB of its own memory meanwhile, %d KiB then",
+		time.Since(begun).Round(time.Millisecond), &x.arrived, most>>10, x.anon()>>10)
+	if grown := most - before; grown > floodGrowth {
+		t.Errorf("memory grew by %d KiB from %d KiB while the queue drained, want at most %d KiB", grown>>10, before>>10, floodGrowth>>10)
+	}
 }
 
 // counted lists what the metrics say of a link's refusals and losses.
