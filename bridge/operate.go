@@ -159,6 +159,9 @@ func (o *order) release(r *queue.Record, i int) ([]*queue.Record, error) {
 		return nil, cannot("%s is not held by the operator; it waits: %s", o.b.id(r.Seq), o.b.waitsFor(d))
 	}
 	d.Error, d.Due = "", o.at.Age
+	if namedByWriter(r, d) {
+		d.Parts = nil // now it is the gateway's, under an id of its own
+	}
 	switch {
 	case d.Link == "":
 		d.State = queue.Held

@@ -52,6 +52,21 @@ func TestHoldParksUntilRelease(t *testing.T) {
 	})
 }
 
+func TestReleasedLocalTextGoesOutUnderItsOwnFrameID(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("valley", "N0QRB-9")
+		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
+		w.order(desk.Hold, v.ID, "")
+		w.order(desk.Release, v.ID, "")
+		f := w.gets("valley", soon)
+		if len(f.ID) != 5 {
+			t.Errorf("frame id %q", f.ID)
+		}
+		w.ack("valley", f)
+		w.want(w.gets("valley", soon), "receipt N0QRB-9>N0QRA-7 1")
+	})
+}
+
 func TestHoldEndsResendsAndAnAckStillCounts(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")

@@ -212,8 +212,13 @@ func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.
 
 // wasLocal tells that the stations exchanged the text and its ack by themselves.
 func wasLocal(r *queue.Record) bool {
-	d := r.Deliveries[0]
-	return len(r.Deliveries) == 1 && d.Link == r.Message.Link && r.Outcome == queue.Delivered && !d.Begun
+	return len(r.Deliveries) == 1 && r.Outcome == queue.Delivered && namedByWriter(r, &r.Deliveries[0])
+}
+
+// namedByWriter tells that a delivery waits for an ack under the writer's own id: it
+// was left to the stations, and this gateway has never sent it.
+func namedByWriter(r *queue.Record, d *queue.Delivery) bool {
+	return len(d.Parts) > 0 && d.Parts[0].ID == localFrame(r.Message.From, r.Message.OriginID)
 }
 
 // handedToSibling tells that the transmitter of the writer's own mesh has the

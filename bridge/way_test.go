@@ -3,6 +3,7 @@ package bridge_test
 import (
 	"posthouse/bridge/desk"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"posthouse/bridge/link"
@@ -180,6 +181,25 @@ func TestLocalTextWithoutAckIsHeld(t *testing.T) {
 		time.Sleep(11 * time.Minute)
 		w.beacon("hill", "N0QRB-9") // it has moved
 		w.want(w.gets("hill", soon), "text N0QRA-7>N0QRB-9 hello neighbour")
+	})
+}
+
+// The gateway has sent a held text itself, and does not know any more that it did.
+func TestAckOfALocalTextThatWentOutBeforeItsMarkIsFiled(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("valley", "N0QRB-9")
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello neighbour")
+		w.gets("valley", 11*time.Minute) // that it is held
+		resume := w.links["valley"].Stall()
+		w.beacon("valley", "N0QRB-9")
+		w.broken.Store(true)
+		resume()
+		f := w.gets("valley", soon)
+		w.want(f, "text N0QRA-7>N0QRB-9 hello neighbour")
+		synctest.Wait()
+		w.broken.Store(false)
+		w.ack("valley", f)
+		w.want(w.gets("valley", soon), "receipt N0QRB-9>N0QRA-7 1")
 	})
 }
 
