@@ -9,6 +9,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime/debug"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -40,6 +42,7 @@ type process struct {
 	dir     string
 	http    string
 	env     []string
+	within  []string  // what it is started with: a place of its own
 	cmd     *exec.Cmd // nil: not running
 	log     record
 }
@@ -96,7 +99,8 @@ func (d *process) awaitReady() {
 // begin starts the program and waits for nothing.
 func (d *process) begin() {
 	d.t.Helper()
-	d.cmd = exec.Command(d.program, "run")
+	args := append(slices.Clone(d.within), d.program, "run")
+	d.cmd = exec.Command(args[0], args[1:]...)
 	d.cmd.Env, d.cmd.Stderr, d.cmd.Stdout = d.env, &d.log, &d.log
 	d.cmd.Dir = d.dir
 	if err := d.cmd.Start(); err != nil {
@@ -285,10 +289,19 @@ func (d *process) rss() int64 {
 }
 
 // shipped builds the program as the packages hold it: what is measured or killed
-// at random is to be the real thing, at its own speed.
+// at random is to be the real thing, at its own speed. It has the tags that the
+// tests have.
 var shipped = sync.OnceValues(func() (string, error) {
 	path := shippedPath()
-	cmd := exec.Command("go", "build", "-buildvcs=false", "-trimpath", "-o", path, ".")
+	args := []string{"build", "-buildvcs=false", "-trimpath", "-o", path}
+	if info, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range info.Settings {
+			if s.Key == "-tags" {
+				args = append(args, "-tags", s.Value)
+			}
+		}
+	}
+	cmd := exec.Command("go", append(args, ".")...)
 	cmd.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if out, err := cmd.CombinedOutput(); err != nil {
 		return "", fmt.Errorf("go build: %w\n%s", err, out)
@@ -340,6 +353,13 @@ func (r *record) Write(b []byte) (int, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.b.Write(b)
+}
+
+// Reset forgets what was written.
+func (r *record) Reset() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.b.Reset()
 }
 
 func (r *record) String() string {

@@ -450,9 +450,15 @@ func (s *Store) Close() error {
 	s.mu.Unlock()
 	s.line.close()
 	enough := time.AfterFunc(lastWords, s.end)
+	lost := errors.Is(s.Healthy(), errFenced)
+	if lost {
+		s.end() // nothing can be written any more
+	}
 	<-s.stopped
 	enough.Stop()
-	s.session.leave()
+	if !lost {
+		s.session.leave()
+	}
 	s.end()
 	s.background.Wait()
 	return errors.Join(s.closeErr, s.client.Close(), s.mirror.Close())

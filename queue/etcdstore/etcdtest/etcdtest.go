@@ -41,6 +41,8 @@ type Cluster struct {
 
 type member struct {
 	name, dir, client, peer string
+	seen                    string    // host:port by which the test sees it, if not as the others do
+	within                  []string  // what it is started with
 	options                 []string  // its own, behind those of all
 	cmd                     *exec.Cmd // nil: it does not run
 	log                     bytes.Buffer
@@ -56,7 +58,14 @@ func Start(t testing.TB, n int, options ...string) *Cluster {
 		c.members = append(c.members, m)
 		c.Endpoints = append(c.Endpoints, m.client)
 	}
-	t.Cleanup(func() {
+	c.begin()
+	return c
+}
+
+// begin starts all members and waits until they serve.
+func (c *Cluster) begin() {
+	c.t.Helper()
+	c.t.Cleanup(func() {
 		for i := range c.members {
 			c.Kill(i)
 		}
@@ -67,7 +76,6 @@ func Start(t testing.TB, n int, options ...string) *Cluster {
 	for i := range c.members {
 		c.Await(i)
 	}
-	return c
 }
 
 // program gives the path of etcd, or skips the test for want of it.
@@ -111,12 +119,17 @@ func (c *Cluster) Up(i int) {
 		all = append(all, o.name+"=http://"+o.peer)
 	}
 	m.log.Reset()
-	m.cmd = exec.Command(c.program, slices.Concat([]string{
-		"--name", m.name, "--data-dir", filepath.Join(m.dir, "data"), "--initial-cluster", strings.Join(all, ","),
-		"--listen-client-urls", "http://" + m.client, "--advertise-client-urls", "http://" + m.client,
+	listen := "http://" + m.client
+	if m.seen != "" {
+		listen += ",http://" + m.seen
+	}
+	args := slices.Concat(m.within, []string{
+		c.program, "--name", m.name, "--data-dir", filepath.Join(m.dir, "data"), "--initial-cluster", strings.Join(all, ","),
+		"--listen-client-urls", listen, "--advertise-client-urls", "http://" + m.client,
 		"--listen-peer-urls", "http://" + m.peer, "--initial-advertise-peer-urls", "http://" + m.peer,
 		"--logger", "zap", "--log-level", "warn", "--heartbeat-interval", "50", "--election-timeout", "500",
-	}, c.options, m.options)...)
+	}, c.options, m.options)
+	m.cmd = exec.Command(args[0], args[1:]...)
 	m.cmd.Stdout, m.cmd.Stderr = &m.log, &m.log
 	if err := m.cmd.Start(); err != nil {
 		c.t.Fatal(err)
@@ -129,7 +142,7 @@ func (c *Cluster) Await(i int) {
 	m := c.members[i]
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
-	for !healthy(ctx, m.client) {
+	for !healthy(ctx, m.address()) {
 		select {
 		case <-ctx.Done():
 			c.Kill(i)
@@ -137,6 +150,14 @@ func (c *Cluster) Await(i int) {
 		case <-time.After(50 * time.Millisecond):
 		}
 	}
+}
+
+// address is how the test sees a member.
+func (m *member) address() string {
+	if m.seen != "" {
+		return m.seen
+	}
+	return m.client
 }
 
 // lastWords is the end of the log of a member that has ended.

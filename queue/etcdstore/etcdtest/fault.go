@@ -61,7 +61,7 @@ func (c *Cluster) Leader() int {
 	c.t.Helper()
 	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		for i, m := range c.members {
-			if m.cmd != nil && leads(m.client) {
+			if m.cmd != nil && leads(m.address()) {
 				return i
 			}
 		}
