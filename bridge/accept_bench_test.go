@@ -6,6 +6,7 @@ import (
 	"io"
 	"log/slog"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"sync"
 	"sync/atomic"
@@ -26,7 +27,7 @@ import (
 
 // benchGateway runs a gateway outside of any bubble, on a store that syncs, with
 // its log written as the daemon writes it. It gives its two meshes.
-func benchGateway(b *testing.B) (valley, hill *memory.Link) {
+func benchGateway(b testing.TB) (valley, hill *memory.Link) {
 	b.Helper()
 	cfg, findings := config.Load(settings("POSTHOUSE_RATE=1000000/1s", "POSTHOUSE_LINKS=valley,hill"), config.Hooks{})
 	if config.HasErrors(findings) {
@@ -71,16 +72,16 @@ func benchGateway(b *testing.B) (valley, hill *memory.Link) {
 	}
 }
 
-// write has so many stations hand in b.N texts to everybody, each its next one
-// when the one before is on disk.
-func write(b *testing.B, valley *memory.Link, senders int) {
+// write has so many stations hand in n texts to everybody, each its next one when
+// the one before is on disk.
+func write(b testing.TB, valley *memory.Link, n, senders int) {
 	b.Helper()
 	var next atomic.Int64
 	var writing sync.WaitGroup
 	for s := range senders {
 		writing.Go(func() {
 			from := fmt.Sprintf("N0QR%c-%d", 'A'+s%24, 1+s/24)
-			for i := next.Add(1); i <= int64(b.N); i = next.Add(1) {
+			for i := next.Add(1); i <= int64(n); i = next.Add(1) {
 				id := strconv.FormatInt(i, 36)
 				v, err := valley.Hear(b.Context(), message.Message{
 					Kind: message.Text, From: from, To: "ALL", OriginID: id,
@@ -109,7 +110,7 @@ func BenchmarkAccept(b *testing.B) {
 			hill.Down("away")
 			b.ReportAllocs()
 			b.ResetTimer()
-			write(b, valley, senders)
+			write(b, valley, b.N, senders)
 			perSecond(b, "texts/s")
 		})
 	}
@@ -123,12 +124,36 @@ func BenchmarkWay(b *testing.B) {
 			b.ReportAllocs()
 			b.ResetTimer()
 			var writing sync.WaitGroup
-			writing.Go(func() { write(b, valley, senders) })
+			writing.Go(func() { write(b, valley, b.N, senders) })
 			for range b.N {
 				<-hill.Sent()
 			}
 			writing.Wait()
 			perSecond(b, "texts/s")
 		})
+	}
+}
+
+// mostAllocations is what one text may allocate on its whole way: accepted,
+// committed, carried and filed, with its lines of log.
+const mostAllocations = 450
+
+func TestAllocationsOfTheWholeWay(t *testing.T) {
+	const texts, senders = 1000, 100
+	valley, hill := benchGateway(t)
+	through := func(n int) {
+		var writing sync.WaitGroup
+		writing.Go(func() { write(t, valley, n, senders) })
+		for range n {
+			<-hill.Sent()
+		}
+		writing.Wait()
+	}
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	through(texts)
+	runtime.ReadMemStats(&after)
+	if got := (after.Mallocs - before.Mallocs) / texts; got > mostAllocations {
+		t.Errorf("a text takes %d allocations, want at most %d", got, mostAllocations)
 	}
 }

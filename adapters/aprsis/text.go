@@ -2,7 +2,6 @@ package aprsis
 
 import (
 	"errors"
-	"fmt"
 	"strings"
 )
 
@@ -69,7 +68,7 @@ func ParseText(info string) (Text, error) {
 
 // String gives the information field. It checks nothing: see encode.go.
 func (t Text) String() string {
-	head := fmt.Sprintf(":%-*s:", addresseeLen, t.To)
+	head := ":" + t.To + strings.Repeat(" ", max(0, addresseeLen-len(t.To))) + ":" // bytes: fmt would count characters
 	switch {
 	case t.Sort == Ack:
 		return head + "ack" + t.FullID
