@@ -1,9 +1,11 @@
 package bridge
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"posthouse/bridge/airtime"
 	"posthouse/bridge/callsign"
@@ -16,55 +18,125 @@ import (
 )
 
 // Judge judges messages by the settings without a running gateway: what the
-// rules say, and the parts that a text would go out in. What depends on what
-// went before it cannot know: duplicates, the sender's rate and fourth emergency
-// in ten minutes, who was heard where, ages, hand-overs and signatures.
+// rules say, and the parts that a text would go out in. What went before a
+// message it knows from the Question, or from its own count of what it was asked
+// in turn. Who was heard where, signatures and room on the disk it cannot know.
 type Judge struct {
 	cfg *config.Config
+
+	// Block are stations and writers that are refused besides those of the
+	// settings, such as a running gateway's. What cannot be read is left out.
+	Block []string
+
+	// Exercise is the exercise that goes on.
+	Exercise string
+
+	turns *turns // nil: each question stands for itself
 }
 
 // NewJudge makes a judge. Settings that name no link do: the defaults hold then.
-func NewJudge(cfg *config.Config) *Judge { return &Judge{cfg} }
+func NewJudge(cfg *config.Config) *Judge { return &Judge{cfg: cfg, Exercise: cfg.Exercise} }
+
+// Question is one text to be judged, and what a gateway would know of it.
+type Question struct {
+	From, To, Text string
+	Subject        string // of a mail
+
+	Link string // it is to go out on: a name from the settings or a kind of link; empty: its way by the settings
+	In   string // it came in on; empty: the mesh that lists its sender, else the first
+
+	ID         string // the station's own
+	Precedence message.Precedence
+	Encrypted  bool          // the mesh says so
+	Via        string        // the gateway that has transmitted or handed it over
+	Hops       []string      // the gateways that it has passed
+	Age        time.Duration // since it was written
+	Known      bool          // the same text was here lately
+	Sent       int           // texts that the sender has handed in within the time of the rate
+	Alarms     int           // and emergencies within ten minutes
+	After      time.Duration // since the question before; counts where they are asked in turn
+}
 
 // Judgement is what becomes of one text.
 type Judgement struct {
-	Refusal *rules.Refusal // nil: it passes
-	Note    string         // what a writer would like to know of one that passes
-	Parts   []string       // that it goes out in
+	Refusal    *rules.Refusal // nil: it passes
+	Note       string         // what a writer would like to know of one that passes
+	Parts      []string       // that it goes out in
+	Link       string         // that it takes: its name, or its kind where none is set up
+	To         string         // whom it is for, after aliases and addresses in the text
+	Precedence message.Precedence
+	Claimed    message.Precedence // what it asked for, when that was lowered
+	Exercise   bool               // it is marked
+	ThirdParty bool               // its writer has no call sign
+	Station    *rules.Station     // its sender on the mesh's list; nil: not on one
 }
 
-// Vet judges one text for a link: a link's name from the settings, or a kind of
-// link for one with the defaults. Without a link it takes its way by the
-// settings: a mail address goes by mail, what no route leads elsewhere to the
-// first mesh. A radio sender speaks on the mesh that lists him, else on the first.
-func (j *Judge) Vet(from, to, text, name string) (Judgement, error) {
-	l, err := j.link(name, to)
+// Vet judges one text. Without a link it takes its way by the settings: a mail
+// address goes by mail, what no route leads elsewhere to the first mesh.
+func (j *Judge) Vet(q Question) (Judgement, error) {
+	l, err := j.link(q.Link, q.To)
 	if err != nil {
 		return Judgement{}, err
 	}
-	m := &message.Message{Kind: message.Text, From: canonical(from), To: canonical(to), Text: rules.Normalise(text), Link: "vet"}
-	in := j.speaksOn(m, from)
-	policy := j.policy(in)
-	if ref := rules.Check(m, policy); ref != nil {
-		return Judgement{Refusal: ref}, nil
+	m := &message.Message{Kind: message.Text, From: canonical(q.From), To: canonical(q.To), Text: rules.Normalise(q.Text), Subject: rules.Normalise(q.Subject), Link: "vet",
+		OriginID: q.ID, Precedence: q.Precedence, Encrypted: q.Encrypted, Via: canonical(q.Via), Hops: q.Hops}
+	in, err := j.comesIn(m, q)
+	if err != nil {
+		return Judgement{}, err
 	}
-	way, ref := j.way(m, in, name)
+	policy, before := j.policy(in, m, q.Age), j.before(m, q)
+	v := Judgement{ThirdParty: rules.ThirdParty(m), Station: listed(policy, m.From)}
+	if v.Refusal = rules.Check(m, policy); v.Refusal != nil {
+		return v, nil
+	}
+	way, ref := j.way(m, in, q.Link)
 	if ref == nil {
 		ref = j.allowed(m)
 	}
-	if ref != nil {
-		return Judgement{Refusal: ref}, nil
+	if v.Refusal = ref; ref != nil {
+		return v, nil
 	}
 	if way != nil {
 		l = *way
 	}
-	note := j.setPrecedence(m, policy)
+	v.Link, v.To = cmp.Or(l.Name, l.Kind), m.To
+	v.Note = j.setPrecedence(m, policy, before)
 	j.setExercise(m)
-	if ref := rules.CheckOut(m, j.out(m, l, policy)); ref != nil {
-		return Judgement{Refusal: ref}, nil
+	v.Precedence, v.Claimed, v.Exercise = m.Precedence, m.Claimed, rules.Drill(m)
+	if v.Refusal = rules.CheckOut(m, j.out(m, l, policy)); v.Refusal != nil {
+		return v, nil
 	}
-	parts, ref := j.parts(m, l)
-	return Judgement{Refusal: ref, Note: note, Parts: parts}, nil
+	if v.Parts, v.Refusal = j.parts(m, l); v.Refusal == nil {
+		v.Refusal = before.refusal(m)
+	}
+	if v.Refusal != nil {
+		v.Parts = nil
+	}
+	return v, nil
+}
+
+func listed(p *rules.Policy, call string) *rules.Station {
+	if s, ok := p.Stations.Find(call); ok {
+		return &s
+	}
+	return nil
+}
+
+// comesIn finds the mesh that a text came in on: the one that was asked for, or
+// the one that its sender speaks on.
+func (j *Judge) comesIn(m *message.Message, q Question) (*config.Link, error) {
+	in := j.speaksOn(m, q.From)
+	if q.In == "" {
+		return in, nil
+	}
+	l := j.cfg.Links.Find(q.In)
+	if l == nil {
+		return nil, fmt.Errorf("there is no link %q that a text could come in on", q.In)
+	}
+	if l.Trunk != nil && q.Via != "" {
+		m.TrunkID, m.Handed = "vet", true // handed over, not overheard
+	}
+	return l, nil
 }
 
 // speaksOn completes the sender, and finds the mesh that he speaks on: nil for a
@@ -144,10 +216,20 @@ func allows(a config.Allow, from string) bool {
 	return err == nil && p.Match(from)
 }
 
-func (j *Judge) policy(in *config.Link) *rules.Policy {
-	p := &rules.Policy{Own: j.own(), MaxBytes: maxText}
+func (j *Judge) policy(in *config.Link, m *message.Message, age time.Duration) *rules.Policy {
+	p := &rules.Policy{Own: j.own(), MaxBytes: maxText, Lifetime: j.cfg.Lifetime, Now: time.Now()}
+	m.Filed = p.Now.Add(-age)
 	p.Block, _ = rules.ParsePatterns(j.cfg.Block) // 'check' complains of what cannot be read
-	if in != nil {
+	for _, s := range j.Block {
+		if b, err := rules.ParsePattern(s); err == nil {
+			p.Block = append(p.Block, b)
+		}
+	}
+	if in == nil {
+		return p
+	}
+	p.Lifetime = max(p.Lifetime, in.Lifetime)
+	if in.Mesh != nil {
 		p.Stations, p.Unknown = stationList(*in), rules.Unknown(in.Mesh.Unknown)
 	}
 	return p
@@ -201,27 +283,32 @@ func (j *Judge) firstOf(kind string) string {
 }
 
 // setPrecedence lowers what a sender may not claim, and says so.
-func (j *Judge) setPrecedence(m *message.Message, p *rules.Policy) (note string) {
+func (j *Judge) setPrecedence(m *message.Message, p *rules.Policy, before history) (note string) {
 	m.Precedence = rules.Precedence(m)
-	unlicensed := message.IsMail(m.From) && m.SenderCall == ""
-	if m.Precedence != message.Emergency || !unlicensed && p.Known(m.From) {
+	switch unlicensed := message.IsMail(m.From) && m.SenderCall == ""; {
+	case m.Precedence != message.Emergency:
+		return ""
+	case unlicensed:
+		note = "goes as priority: an emergency by mail needs a call sign on the allow list"
+	case !p.Known(m.From):
+		note = "goes as priority: the station is not on the list"
+	case before.alarm(m):
+		note = "goes as priority: more than three emergencies in ten minutes"
+	default:
 		return ""
 	}
 	m.Claimed, m.Precedence = message.Emergency, message.Priority
-	if unlicensed {
-		return "goes as priority: an emergency by mail needs a call sign on the allow list"
-	}
-	return "goes as priority: the station is not on the list"
+	return note
 }
 
 // setExercise marks the text as the settings have it.
 func (j *Judge) setExercise(m *message.Message) {
-	if j.cfg.Exercise == "" || rules.Real(m.Text) {
+	if j.Exercise == "" || rules.Real(m.Text) {
 		return
 	}
 	players, err := rules.ParsePatterns(j.cfg.ExerciseStations)
 	if err == nil && (len(players) == 0 || players.Match(m.From)) {
-		m.Exercise = j.cfg.Exercise
+		m.Exercise = j.Exercise
 	}
 }
 

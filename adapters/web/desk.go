@@ -118,6 +118,10 @@ func control(d Desk) *http.ServeMux {
 		story, err := d.Order(ctx, q)
 		return Answer{Story: &story}, err
 	}))
+	mux.HandleFunc("POST /exercise", handle(func(context.Context, struct{}, string) (Answer, error) {
+		e := d.Exercise()
+		return Answer{Exercise: &e}, nil
+	}))
 	mux.HandleFunc("POST /exercise/start", handle(func(ctx context.Context, q ExerciseRequest, by string) (Answer, error) {
 		e, err := d.StartExercise(ctx, q.Name, by)
 		return Answer{Exercise: &e}, err

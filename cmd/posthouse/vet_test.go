@@ -25,7 +25,7 @@ func FuzzVet(f *testing.F) {
 	cfg, _ := config.Load(append(ownMesh("valley", "127.0.0.1:1"), "POSTHOUSE_CALLSIGN="+gatewayCall, "POSTHOUSE_LINKS=valley"), adapters.Hooks())
 	judge := bridge.NewJudge(cfg)
 	f.Fuzz(func(t *testing.T, line string) {
-		a, err := vet(judge, []byte(line))
+		a, err := vetCmd{}.vet(judge, []byte(line))
 		if err != nil {
 			return
 		}

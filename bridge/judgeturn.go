@@ -1,0 +1,93 @@
+package bridge
+
+import (
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// InTurn has the judge count what it is asked from now on, as if all were handed
+// in one after the other: duplicates, the sender's rate and emergencies.
+func (j *Judge) InTurn() {
+	j.turns = &turns{
+		seen:   map[queue.Identity]clock.Age{},
+		rate:   rules.NewRate(rules.Limit{N: j.cfg.Rate.Count, Per: j.cfg.Rate.Per}),
+		alarms: rules.NewRate(rules.Emergencies),
+	}
+}
+
+// turns is what the questions before have left.
+type turns struct {
+	now    clock.Age
+	seen   map[queue.Identity]clock.Age
+	rate   *rules.Rate
+	alarms *rules.Rate
+}
+
+// maxSeen bounds what is remembered of a long list of questions.
+const maxSeen = 100_000
+
+// history is what went before a text: what its question says, or what the judge
+// has counted.
+type history struct {
+	known bool                        // the same text was here lately
+	full  func(*message.Message) bool // one more is above its sender's rate
+	alarm func(*message.Message) bool // one more emergency is too many
+	took  func()                      // the text passes
+}
+
+// before is asked before anything is changed in the text.
+func (j *Judge) before(m *message.Message, q Question) history {
+	t := j.turns
+	if t == nil {
+		return history{
+			known: q.Known,
+			full:  func(*message.Message) bool { return q.Sent >= j.cfg.Rate.Count },
+			alarm: func(*message.Message) bool { return q.Alarms >= rules.Emergencies.N },
+			took:  func() {},
+		}
+	}
+	t.now = t.now.Add(q.After)
+	id := identify(m)
+	at, seen := t.seen[id]
+	known := q.Known || seen && t.now.Sub(at) < j.sameFor(m, q)
+	return history{
+		known: known,
+		full:  func(m *message.Message) bool { return !t.rate.Allow(m.From, t.now) },
+		alarm: func(m *message.Message) bool { return !known && !t.alarms.Allow(m.From, t.now) },
+		took: func() {
+			if len(t.seen) >= maxSeen {
+				clear(t.seen)
+			}
+			t.seen[id] = t.now
+		},
+	}
+}
+
+// sameFor is how long the same text is the same, as the running gateway has it.
+func (j *Judge) sameFor(m *message.Message, q Question) time.Duration {
+	if m.OriginID == "" {
+		return sameWithoutID
+	}
+	if l := j.cfg.Links.Find(q.In); l != nil {
+		return l.DedupWindow
+	}
+	return j.cfg.DedupWindow
+}
+
+// refusal is what a gateway says of a text because of what went before. An
+// emergency has no rate, and a duplicate does not count.
+func (h history) refusal(m *message.Message) *rules.Refusal {
+	switch {
+	case h.known:
+		return &rules.Refusal{Code: link.CodeDuplicate, Why: "the same text was here lately; its receipt is given again", Regulation: "good practice, 47 CFR 97.101(a)"}
+	case m.Precedence != message.Emergency && h.full(m):
+		return &rules.Refusal{Code: link.CodeTooMany, Why: "too many messages, wait some minutes", Regulation: "47 CFR 97.101(b)"}
+	}
+	h.took()
+	return nil
+}
