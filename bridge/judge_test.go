@@ -15,11 +15,16 @@ import (
 // judge makes a judge by the settings of a gateway, and more.
 func judge(t *testing.T, extra ...string) *bridge.Judge {
 	t.Helper()
+	return bridge.NewJudge(judgeConfig(t, extra...))
+}
+
+func judgeConfig(t testing.TB, extra ...string) *config.Config {
+	t.Helper()
 	cfg, findings := config.Load(settings(extra...), config.Hooks{})
 	if config.HasErrors(findings) {
 		t.Fatal(findings)
 	}
-	return bridge.NewJudge(cfg)
+	return cfg
 }
 
 func TestVet(t *testing.T) {
