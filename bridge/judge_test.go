@@ -109,7 +109,7 @@ func TestVet(t *testing.T) {
 	}
 	for _, code := range link.Codes {
 		running := slices.Contains([]string{link.CodeBadSignature, link.CodeFull}, code) || slices.Contains([]string{link.CodeExpired, link.CodeDuplicate, link.CodeTooMany}, code) // the latter in judgeturn_test.go
-		if !running && !seen[code] { // what needs a running gateway vet cannot know
+		if !running && !seen[code] {                                                                                                                                                // what needs a running gateway vet cannot know
 			t.Errorf("no case for %s", code)
 		}
 	}
