@@ -100,19 +100,22 @@ func byteEvidence(prev, r rune) int32 {
 }
 
 // isByteMix tells whether characters are as mixed as bytes: about half of them
-// beyond ASCII, and hardly any twice.
+// beyond ASCII, most of these but once, and hardly any twice.
 func isByteMix(list []rune) bool {
-	beyond, pairs := 0, 0
+	beyond, again, pairs := 0, 0, 0
 	for i, r := range list {
-		if r >= utf8.RuneSelf {
-			beyond++
-		}
-		for _, before := range list[:i] {
-			if r == before {
+		before := pairs
+		for _, earlier := range list[:i] {
+			if r == earlier {
 				pairs++
+			}
+		}
+		if r >= utf8.RuneSelf {
+			if beyond++; pairs > before {
+				again++
 			}
 		}
 	}
 	n := len(list)
-	return beyond*4 > n && beyond*8 < n*7 && pairs*80 < n*(n-1)/2+4*80
+	return beyond*4 > n && beyond*8 < n*7 && again*5 < beyond*2 && pairs*80 < n*(n-1)/2+4*80
 }

@@ -57,7 +57,7 @@ var encodings = [...]encoding{
 		mixes: []mix{{0, 26. / 32, 6. / 32}, {0, 22. / 32, 10. / 32}}}, // base32hex has more figures
 	{name: "base32", has: digits + lowerLetters, size: 32, floor: 23, enough: 104, outer: 10 * nat, uneven: allAway, figures: true, past: 5,
 		mixes: []mix{{26. / 32, 0, 6. / 32}, {22. / 32, 0, 10. / 32}}},
-	{name: "base64", has: digits + upperLetters + lowerLetters + "+/-_", size: 64, floor: 20, enough: 138, outer: 10 * nat, uneven: 6 * nat,
+	{name: "base64", has: digits + upperLetters + lowerLetters + "+/-_", size: 64, floor: 20, enough: 138, outer: 10 * nat, uneven: 6 * nat, radio: true,
 		mixes: []mix{{26. / 64, 26. / 64, 12. / 64}}},
 	{name: "ascii85", has: between('!', 'u'), size: 85, floor: 17, enough: 94, outer: 10 * nat, uneven: 13 * nat, mixes: []mix{{21. / 85, 26. / 85, 10. / 85, 22. / 85, 6. / 85}}},
 	{name: "base85", has: digits + lowerLetters + upperLetters + ".-:+=^!/*?&<>()[]{}@%$#", size: 85, floor: 17, enough: 98, outer: 10 * nat, uneven: 13 * nat,

@@ -67,6 +67,8 @@ var plain = map[string]string{
 	"JSON":                               `{"id":"4f2a","from":"N0QRA-7","to":"N0QRB-9","text":"hello","snr":6.25,"rssi":-112,"hops":3}`,
 	"a link with tracking":               "https://shop.example/x?utm_source=news&fbclid=IwAR0abcdefGHIJKLmnopQRSTUVwxyz1234567890-_abcdefg and more",
 	"account numbers":                    "DE89370400440532013000 AT611904300234573201 GB29NWBK60161331926819 BIC COBADEFFXXX",
+	"spaced account numbers":             "pay to GB82 WEST 1234 5698 7654 32 or MT84 MALT 0110 0001 2345 MTLC AST0 01S, BE68 5390 0754 7034", // ISO 13616's examples
+	"a list of quotation marks":          "utzi du:\n“%s”(e)k, “%s”(e)n bidez",
 	"Finnish":                            "lentokonesuihkuturbiinimoottoriapumekaanikkoaliupseerioppilas epäjärjestelmällistyttämättömyydelläänsäkäänköhän",
 	"Hungarian":                          "megszentségteleníthetetlenségeskedéseitekért elkelkáposztástalanítottátok",
 	"Turkish":                            "muvaffakiyetsizleştiricileştiriveremeyebileceklerimizdenmişsinizcesine",

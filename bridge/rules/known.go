@@ -25,7 +25,7 @@ func (s *scan) known(i int) (n int, hex bool) {
 		return n, false
 	}
 	if s.prev == wordStart || strings.IndexByte("<([{:,\"'", byte(s.prev)+' ') >= 0 { // not inside base64
-		if n := cmp.Or(sentence(text[i:]), plusCode(text[i:]), groups(text[i:]), options(text[i:])); n > 0 {
+		if n := cmp.Or(sentence(text[i:]), plusCode(text[i:]), groups(text[i:]), options(text[i:]), account(text[i:])); n > 0 {
 			return n, false
 		}
 	}
@@ -96,6 +96,55 @@ func sentence(s string) int {
 	return star + 3
 }
 
+// account gives the length of an international bank account number (ISO 13616: a
+// country, two check digits, the country's own number), together or in groups of
+// four, if it is as long as the country's are and its check digits are right.
+func account(s string) int {
+	if len(s) < 15 || !isCapital(s[0]) || !isCapital(s[1]) || !isFigure(s[2]) || !isFigure(s[3]) {
+		return 0
+	}
+	at := strings.Index(accountLengths, s[:2])
+	if at < 0 || at%5 != 0 {
+		return 0
+	}
+	var number [34]byte
+	length := int(accountLengths[at+2]-'0')*10 + int(accountLengths[at+3]-'0')
+	n, all := 0, 0
+	for ; n < len(s) && all < length && (isFigure(s[n]) || isCapital(s[n])); n++ {
+		number[all] = s[n]
+		all++
+		if all%4 == 0 && all < length && n+1 < len(s) && s[n+1] == ' ' {
+			n++
+		}
+	}
+	if all < length || n < len(s) && isWordByte(s[n]) || !isChecked(number[:all]) {
+		return 0
+	}
+	return n
+}
+
+// accountLengths are the characters that account numbers have, by country: the
+// registry of ISO 13616.
+const accountLengths = "AD24 AE23 AT20 BA20 BE16 BG22 BR29 CH21 CR22 CY28 CZ24 DE22 DK18 EE20 ES24 FI18 FO18 FR27 GB22 GE22 GI23 GL18 GR27 HR21 HU28 IE22 IL23 IS26 IT27 KW30 KZ20 " +
+	"LB28 LI21 LT20 LU20 LV21 MC27 MD24 ME22 MK19 MT31 NL18 NO15 PK24 PL28 PT25 QA29 RO24 RS22 SA24 SE24 SI19 SK24 SM27 TN24 TR26 UA29 XK20 "
+
+// isChecked does what ISO 7064 calls MOD 97-10, with the first four characters
+// put last.
+func isChecked(account []byte) bool {
+	rest := 0
+	for i := range account {
+		ch := account[(i+4)%len(account)]
+		if isFigure(ch) {
+			rest = (rest*10 + int(ch-'0')) % 97
+		} else {
+			rest = (rest*100 + int(ch-'A') + 10) % 97
+		}
+	}
+	return rest == 1
+}
+
+func isCapital(ch byte) bool { return ch >= 'A' && ch <= 'Z' }
+
 // plusCode gives the length of an Open Location Code: eight characters of its
 // alphabet, a plus and two or three more.
 func plusCode(s string) int {
@@ -134,19 +183,21 @@ func groups(s string) int {
 }
 
 // options gives the length of a list of letters, 16 or more, none of them twice,
-// as programs list their options. Of as many letters of ciphertext hardly ever
-// none comes twice.
+// in the order of the alphabet but for two places, as programs list their options.
 func options(s string) int {
 	var seen uint64
-	n := 0
+	n, falls := 0, 0
 	for ; n < len(s) && isASCIILetter(s[n]); n++ {
 		bit := uint64(1) << (s[n] - 'A')
 		if seen&bit != 0 {
 			return 0
 		}
 		seen |= bit
+		if n > 0 && s[n]|0x20 < s[n-1]|0x20 {
+			falls++
+		}
 	}
-	if n < 16 || n < len(s) && isWordByte(s[n]) {
+	if n < 16 || falls > 2 || n < len(s) && isWordByte(s[n]) {
 		return 0
 	}
 	return n

@@ -4,7 +4,7 @@
 # never learned or tuned on. Usage: fetch.sh DIR
 set -eu
 dir=${1:?usage: fetch.sh DIR}
-mkdir -p "$dir/deb" "$dir/root" "$dir/heldout" "$dir/fresh" "$dir/tools" "$dir/lists/partial"
+mkdir -p "$dir/deb" "$dir/root" "$dir/heldout" "$dir/fresh" "$dir/untouched" "$dir/last" "$dir/tools" "$dir/lists/partial"
 cd "$dir/deb"
 
 corpora="fortunes fortunes-min fortunes-bg fortunes-br fortunes-cs fortunes-de fortunes-eo fortunes-es fortunes-ga fortunes-it fortunes-pl fortunes-ru fortunes-zh
@@ -26,6 +26,21 @@ aptitude-doc-cs aptitude-doc-es aptitude-doc-fi aptitude-doc-fr aptitude-doc-it 
 maint-guide-ca maint-guide-de maint-guide-es maint-guide-fr maint-guide-it maint-guide-ja maint-guide-ru maint-guide-zh-cn
 debmake-doc git-doc bash-doc vim-runtime anarchism apt-doc sqlite3-doc hunspell-uk hunspell-mn vlc-l10n mc-data wget lynx screen"
 
+untouched="manpages-de-dev manpages-fr-dev manpages-es-dev manpages-tr manpages-pl-dev manpages-uk-dev adduser passwd man-db debhelper procps iproute2 openssh-client rsync
+gnome-user-docs harden-doc debian-history libreoffice-help-hi libreoffice-help-el libreoffice-help-km libreoffice-help-ko libreoffice-help-tr libreoffice-help-vi debian-edu-doc-de debian-edu-doc-fr debian-edu-doc-es debian-edu-doc-ja debian-edu-doc-nl
+evolution-common python3-django e2fsprogs-l10n libvirt-l10n wordpress-l10n
+tzdata locales exim4-config keyboard-configuration grub-pc samba-common dbconfig-common slapd popularity-contest
+hunspell-bg hunspell-ca hunspell-da hunspell-dz hunspell-es hunspell-gug hunspell-it hunspell-oc hunspell-uz hunspell-bs
+dict-freedict-ara-eng dict-freedict-jpn-eng dict-freedict-kha-eng dict-freedict-eng-hin dict-freedict-san-deu dict-freedict-ell-eng dict-freedict-kur-eng dict-foldoc dict-vera dict-elements
+linux-libc-dev fortunes-eo-iso3 weather-util-data"
+
+last="manpages-ru-dev manpages-pt-br-dev manpages-ja-dev manpages-nl-dev manpages-it-dev po4a dpkg-dev tmux nftables lsof util-linux systemd
+libreoffice-help-om libreoffice-help-dz libreoffice-help-et libreoffice-help-fi libreoffice-help-ja libreoffice-help-ru libreoffice-help-zh-tw libreoffice-help-eu weechat-doc debian-edu-doc-it
+wesnoth-1.16-l gcc-12-locales krb5-locales gutenprint-locales libc-l10n
+cups nslcd postfix console-setup mariadb-server roundcube-core tripwire iodine
+hunspell-cs hunspell-fr hunspell-id hunspell-no hunspell-pl hunspell-an hunspell-de-at
+dict-freedict-ckb-kmr dict-freedict-lit-eng dict-freedict-swh-eng dict-freedict-wol-fra dict-freedict-jpn-rus dict-freedict-deu-rus dict-jargon dict-devil display-dhammapada"
+
 # unpack DIR PACKAGE…: gets what the archive has, and names what it has not.
 unpack() {
     into=$1
@@ -36,13 +51,17 @@ unpack() {
         ls "$p"_*.deb >/dev/null 2>&1 || echo "$p"
     done | xargs -r apt-get download -qq
     for p in $known; do
-        [ -d "$into/$p" ] || dpkg-deb -x "$p"_*.deb "$into/$p"
+        [ -d "$into/$p" ] && continue
+        dpkg-deb -x "$p"_*.deb "$into/$p"
+        dpkg-deb -e "$p"_*.deb "$into/$p/DEBIAN" # the questions it asks
     done
 }
 apt-cache pkgnames | sort > "$dir/known"
 unpack "$dir/root" $corpora
 unpack "$dir/heldout" $heldout
 unpack "$dir/fresh" $fresh
+unpack "$dir/untouched" $untouched
+unpack "$dir/last" $last
 unpack "$dir/tools" age
 
 # Translated package descriptions, from the archive's own lists.

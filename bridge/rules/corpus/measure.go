@@ -28,52 +28,67 @@ func falseAlarms(title string, list []corpus, most int, show int) {
 	for _, n := range sizes {
 		fmt.Fprintf(w, "%d B: judged\twrong\t", n)
 	}
-	fmt.Fprintln(w, "hidden\t")
-	var total, wrong, hidden int
-	kinds := classes{}
+	fmt.Fprintln(w, "of them bytes\thidden\t")
+	all := &alarms{}
+	kinds := map[string]*alarms{}
 	for _, co := range list {
 		fmt.Fprintf(w, "%s\t", co.name)
-		hiddenHere := 0
+		here := &alarms{}
 		for _, size := range sizes {
-			msgs := messages(co, size, most)
-			bad := judge(msgs, func(s string) bool { return rules.LooksEncrypted(s) != "" && rules.Hidden(s) == "" })
-			for _, s := range judge(msgs, func(s string) bool { return rules.Hidden(s) != "" }) {
-				if hiddenHere++; hiddenHere <= show {
-					fmt.Fprintf(os.Stderr, "%s: %s: %q\n", co.name, rules.Hidden(s), s)
-				}
-			}
-			for i, s := range bad {
-				if i < show {
-					fmt.Fprintf(os.Stderr, "%s: %s: %q\n", co.name, rules.LooksEncrypted(s), s)
-				}
-			}
-			fmt.Fprintf(w, "%d\t%d\t", len(msgs), len(bad))
-			total += len(msgs)
-			wrong += len(bad)
-			kinds.add(co.name, len(msgs), len(bad))
+			a := alarmsOf(co, size, most, show)
+			fmt.Fprintf(w, "%d\t%d\t", a.judged, a.wrong)
+			here.add(a)
 		}
-		hidden += hiddenHere
-		fmt.Fprintf(w, "%d\t\n", hiddenHere)
+		fmt.Fprintf(w, "%d\t%d\t\n", here.bytes, here.hidden)
+		all.add(*here)
+		kind, _, _ := strings.Cut(co.name, "-") // of text
+		if kinds[kind] == nil {
+			kinds[kind] = &alarms{}
+		}
+		kinds[kind].add(*here)
 	}
 	w.Flush()
-	kinds.print()
-	fmt.Printf("\n%s: %d messages, %d wrongly taken for ciphertext (1 in %d), %d with hidden characters\n\n", title, total, wrong, total/max(wrong, 1), hidden)
-}
-
-// classes sums up by the kind of text: what stands before the first hyphen.
-type classes map[string][2]int
-
-func (c classes) add(name string, judged, wrong int) {
-	kind, _, _ := strings.Cut(name, "-")
-	n := c[kind]
-	c[kind] = [2]int{n[0] + judged, n[1] + wrong}
-}
-
-func (c classes) print() {
 	fmt.Println()
-	for _, kind := range slices.Sorted(maps.Keys(c)) {
-		fmt.Printf("%-12s %8d judged %5d wrong, 1 in %d\n", kind, c[kind][0], c[kind][1], c[kind][0]/max(c[kind][1], 1))
+	for _, kind := range slices.Sorted(maps.Keys(kinds)) {
+		fmt.Println(kinds[kind].line(kind))
 	}
+	fmt.Printf("\n%s; %d with hidden characters\n\n", all.line(title), all.hidden)
+}
+
+// alarms count what was judged, what of it was wrongly refused, and what of that
+// holds encoded bytes.
+type alarms struct{ judged, wrong, bytes, hidden int }
+
+func (a *alarms) add(b alarms) {
+	a.judged, a.wrong, a.bytes, a.hidden = a.judged+b.judged, a.wrong+b.wrong, a.bytes+b.bytes, a.hidden+b.hidden
+}
+
+func (a *alarms) line(name string) string {
+	words := a.wrong - a.bytes
+	return fmt.Sprintf("%-12s %8d judged %5d refused, 1 in %d; %d of them hold encoded bytes, the other %d are 1 in %d",
+		name, a.judged, a.wrong, a.judged/max(a.wrong, 1), a.bytes, words, a.judged/max(words, 1))
+}
+
+func alarmsOf(co corpus, size, most, show int) alarms {
+	msgs := messages(co, size, most)
+	a := alarms{judged: len(msgs)}
+	for _, s := range judge(msgs, func(s string) bool { return rules.LooksEncrypted(s) != "" || rules.Hidden(s) != "" }) {
+		why := rules.Hidden(s)
+		switch {
+		case why != "":
+			a.hidden++
+		case holdsBytes(s):
+			a.wrong, a.bytes = a.wrong+1, a.bytes+1
+			continue
+		default:
+			a.wrong, why = a.wrong+1, rules.LooksEncrypted(s)
+		}
+		if show > 0 {
+			fmt.Fprintf(os.Stderr, "%s: %s: %q\n", co.name, why, s)
+			show--
+		}
+	}
+	return a
 }
 
 // messages cuts a corpus into messages of a length, at words.
@@ -124,20 +139,19 @@ func judge(texts []string, f func(string) bool) []string {
 
 // detection prints, for each encoding, layout and length of ciphertext, how
 // many of the samples were found.
-func detection(title string, encodings []encoding, pool []byte, samples, show int) {
+func detection(title string, encodings []encoding, layouts []layout, pool []byte, samples, show int) {
 	w := tabwriter.NewWriter(os.Stdout, 2, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprint(w, title+"\tlayout\tsamples each\t")
 	for _, n := range lengths {
 		fmt.Fprintf(w, "%d B: missed\t", n)
 	}
 	fmt.Fprintln(w)
-	total, missed, at := 0, 0, 0
-	even, uneven := make([]int, len(lengths)), make([]int, len(lengths))
-	shortest := make([]int, len(encodings)) // of lengths[0], evenly laid out
-	for which, e := range encodings {
+	even, uneven, shortest := tallies{}, tallies{}, tallies{}
+	at := 0
+	for _, e := range encodings {
 		for _, l := range layouts {
 			fmt.Fprintf(w, "%s\t%s\t%d\t", e.name, l.name, samples)
-			for column, n := range lengths {
+			for _, n := range lengths {
 				texts := make([]string, samples)
 				for i := range texts {
 					if at+n > len(pool) {
@@ -152,14 +166,13 @@ func detection(title string, encodings []encoding, pool []byte, samples, show in
 						fmt.Fprintf(os.Stderr, "missed %s, %s, %d B: %q\n", e.name, l.name, n, s)
 					}
 				}
-				total += samples
-				missed += len(bad)
+				length := fmt.Sprintf("%4d B", n)
 				if l.name == unevenName {
-					uneven[column] += len(bad)
+					uneven.add(length, samples, len(bad))
 				} else {
-					even[column] += len(bad)
-					if column == 0 {
-						shortest[which] += len(bad)
+					even.add(length, samples, len(bad))
+					if n == lengths[0] {
+						shortest.add(fmt.Sprintf("%20s, %d B", e.name, n), samples, len(bad))
 					}
 				}
 				fmt.Fprintf(w, "%d\t", len(bad))
@@ -168,16 +181,22 @@ func detection(title string, encodings []encoding, pool []byte, samples, show in
 		}
 	}
 	w.Flush()
+	even.print("found, evenly laid out")
+	uneven.print("found, unevenly split")
+	shortest.print("found, evenly laid out")
+}
+
+// tallies count what was judged and what was missed, by length or encoding.
+type tallies map[string][2]int
+
+func (t tallies) add(name string, judged, missed int) {
+	n := t[name]
+	t[name] = [2]int{n[0] + judged, n[1] + missed}
+}
+
+func (t tallies) print(what string) {
 	fmt.Println()
-	for column, n := range lengths {
-		judged := len(encodings) * samples
-		fmt.Printf("%4d B: %8.4f %% found of %d whole, quoted or evenly split, %8.4f %% of %d unevenly split\n", n,
-			100-100*float64(even[column])/float64(judged*(len(layouts)-1)), judged*(len(layouts)-1), 100-100*float64(uneven[column])/float64(judged), judged)
+	for _, name := range slices.Sorted(maps.Keys(t)) {
+		fmt.Printf("%s: %8.4f %% of %d %s\n", name, 100-100*float64(t[name][1])/float64(t[name][0]), t[name][0], what)
 	}
-	fmt.Println()
-	for which, e := range encodings {
-		judged := samples * (len(layouts) - 1)
-		fmt.Printf("%20s, %d B: %8.4f %% found of %d whole, quoted or evenly split\n", e.name, lengths[0], 100-100*float64(shortest[which])/float64(judged), judged)
-	}
-	fmt.Printf("\n"+title+": %d samples, %d missed\n\n", total, missed)
 }

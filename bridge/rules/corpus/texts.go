@@ -71,6 +71,14 @@ func readFile(path string) (string, []string) {
 		return "words-" + strings.TrimSuffix(base, ".dic"), words(slurp(path))
 	case strings.HasPrefix(base, "changelog") && strings.HasSuffix(base, ".gz"):
 		return "changelogs", strings.Split(slurp(path), "\n\n")
+	case base == "templates":
+		return "questions-" + d(path), descriptions(slurp(path))
+	case strings.HasSuffix(base, ".dict.dz"):
+		return "dictionary-" + strings.TrimSuffix(base, ".dict.dz"), paragraphs(slurp(path))
+	case strings.HasSuffix(path, ".page"):
+		return "help-" + language(strings.Replace(path, "/help/", "/locale/", 1)), paragraphs(tags.ReplaceAllString(slurp(path), ""))
+	case strings.Contains(path, "/weather-util/"):
+		return "places", paragraphs(slurp(path))
 	case strings.HasSuffix(path, ".mo"):
 		return "programs-" + language(path), catalogue(path)
 	case strings.HasSuffix(base, ".html") || strings.HasSuffix(base, ".html.gz"):
@@ -149,7 +157,7 @@ func slurp(path string) string {
 	if err != nil {
 		return ""
 	}
-	if strings.HasSuffix(path, ".gz") {
+	if strings.HasSuffix(path, ".gz") || strings.HasSuffix(path, ".dz") {
 		z, err := gzip.NewReader(bytes.NewReader(b))
 		if err != nil {
 			return ""
@@ -165,7 +173,8 @@ func slurp(path string) string {
 	return string(b)
 }
 
-// descriptions takes the translated texts out of a package list.
+// descriptions takes the translated texts out of a package list or out of the
+// questions that a package asks when it is installed.
 func descriptions(s string) []string {
 	var out []string
 	var cur strings.Builder
@@ -181,7 +190,7 @@ func descriptions(s string) []string {
 	for in.Scan() {
 		line := in.Text()
 		switch {
-		case strings.HasPrefix(line, "Description-") && !strings.HasPrefix(line, "Description-md5"):
+		case strings.HasPrefix(line, "Description-") && !strings.HasPrefix(line, "Description-md5"), strings.HasPrefix(line, "Extended_description-"), strings.HasPrefix(line, "Choices-"):
 			flush()
 			on = true
 			_, line, _ = strings.Cut(line, ": ")
