@@ -66,6 +66,9 @@ func armoured(text string) bool {
 	if strings.HasPrefix(text, "age-encryption.org/v1") { // the format's first line
 		return true
 	}
+	if strings.Contains(text, "U2FsdGVkX1") { // "Salted__" in base64: what openssl enc writes in front (its manual page)
+		return true
+	}
 	if !strings.Contains(text, "Content-Type:") {
 		return false
 	}

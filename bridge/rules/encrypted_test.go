@@ -133,6 +133,7 @@ func TestOrdinaryTextPasses(t *testing.T) {
 func TestMarksOfEncryptedContainers(t *testing.T) {
 	for name, text := range map[string]string{
 		"OpenPGP armour, RFC 9580 section 6.2":  "-----BEGIN PGP MESSAGE-----\n\nhF4D",
+		"openssl enc, a bad salt":               "U2FsdGVkX19w0vQ3mXy7Jb1kU2FsdGVkX19w0vQ3mXy7Jb1k",
 		"age armour":                            "-----BEGIN AGE ENCRYPTED FILE-----\nYWdl",
 		"age, binary header":                    "age-encryption.org/v1\n-> X25519 abc",
 		"PKCS #7, RFC 7468 section 8":           "-----BEGIN PKCS7-----\nMIIB",
