@@ -27,6 +27,9 @@ type plan struct {
 	// full is the answer when the store has no room for a new message; empty for
 	// what is let into the reserve.
 	full link.Verdict
+	// text is what is refused then, for the log.
+	text     *message.Message
+	identity queue.Identity
 	// err says that nothing is known about the message: the other side has to try
 	// again.
 	err error
@@ -131,8 +134,7 @@ var fullVerdict = link.Verdict{Code: link.CodeFull, Why: "the gateway's store is
 // refuseFull turns a plan into the refusal that the store has no room for it.
 func (b *Bridge) refuseFull(ln *line, p *plan) {
 	if p.full.Code == link.CodeFull {
-		b.meter.Refused(ln.Name, link.CodeFull)
-		b.log.Warn("refused, the store is full", "link", ln.Name)
+		b.refused(ln, p.text, p.identity, link.CodeFull, fullVerdict.Why)
 	}
 	p.spent.giveBack()
 	*p = settled(p.full)
@@ -254,6 +256,7 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		alarm = b.needsAlarm(m, identity)
 	}
 	p := plan{
+		text: m, identity: identity,
 		spent: b.counted(m, known),
 		ops:   []queue.Op{{New: r, SameFor: same, EventFor: cmp.Or(m.Left, b.lifetime(deliveries)) + confirmLater, Urgent: urgent}},
 		answer: func(done []queue.Done) link.Verdict {

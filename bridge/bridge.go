@@ -56,7 +56,8 @@ type Bridge struct {
 	kin    *siblings   // the other gateways of our meshes
 	parts  *gatherings // parts of texts that wait for the others
 
-	journal *journal // what went out
+	journal  *journal  // what went out
+	refusals *refusals // what was not taken over
 
 	troubles map[string]*trouble // the clerk's own
 	room     func() (queue.Room, bool)
@@ -125,6 +126,9 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		return nil, fmt.Errorf("reading what passed in the last day: %w", err)
 	}
 	b.meter = b.day
+	if b.refusals, err = newRefusals(ctx, o.Store); err != nil {
+		return nil, fmt.Errorf("reading what was refused: %w", err)
+	}
 	b.journal = newJournal(o.JournalDir, o.Config.KeepLog, o.Log, o.Meter.JournalLost)
 	for _, cfg := range o.Config.Links {
 		l := o.Links[cfg.Name]
@@ -218,6 +222,7 @@ func (b *Bridge) Run(ctx context.Context) error {
 	running.Go(func() { b.wake(ctx) })
 	running.Wait()
 	b.saveHeard(context.WithoutCancel(ctx))
+	b.saveRefusals(context.WithoutCancel(ctx))
 	b.saveAir(context.WithoutCancel(ctx))
 	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) {
 		return err

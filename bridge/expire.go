@@ -33,7 +33,7 @@ const (
 func (b *Bridge) clerk(ctx context.Context) {
 	tick := time.NewTicker(clerkEvery)
 	defer tick.Stop()
-	saved, watched, purged := time.Now(), time.Now(), time.Now().Add(-purgeEvery)
+	saved, watched, purged, refused := time.Now(), time.Now(), time.Now().Add(-purgeEvery), time.Now()
 	b.joinWhole(ctx)
 	b.resumeAlarms(ctx)
 	for {
@@ -64,10 +64,15 @@ func (b *Bridge) clerk(ctx context.Context) {
 				saved = time.Now()
 				b.saveHeard(ctx)
 			}
+			if time.Since(refused) >= saveRefusalsEvery {
+				refused = time.Now()
+				b.saveRefusals(ctx)
+			}
 			if time.Since(purged) >= min(purgeEvery, b.cfg.KeepLog/4) {
 				purged = time.Now()
 				b.purge(ctx)
 				b.forget(ctx)
+				b.forgetRefusals(ctx)
 			}
 		}
 	}

@@ -174,6 +174,7 @@ func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, ide
 	r := b.record(m, waits)
 	r.Identity = identity
 	return plan{
+		text: m, identity: identity,
 		spent: b.counted(m, known),
 		ops:   []queue.Op{{New: r, SameFor: same, EventFor: b.cfg.Lifetime + confirmLater}},
 		full:  fullVerdict,

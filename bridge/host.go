@@ -130,6 +130,12 @@ func (h *host) FarHeard(f link.FarHearing) {
 // TakenBy implements link.TrunkHost.
 func (h *host) TakenBy(t link.Taken) { h.b.takenBy(context.Background(), t) }
 
+// TurnedAway implements link.Host.
+func (h *host) TurnedAway(m message.Message, code, why string) {
+	m.Link, m.Kind = h.ln.Name, message.Text
+	h.b.refused(h.ln, &m, identify(&m), code, why)
+}
+
 // Refuse implements link.TrunkHost.
 func (h *host) Refuse(code string) { h.b.meter.Refused(h.ln.Name, code) }
 

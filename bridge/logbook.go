@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"time"
@@ -20,15 +21,34 @@ import (
 // keeps a transaction open, nor fills the memory.
 const page = 100
 
-// Log calls each with a line for every message that was accepted in the span,
-// in the order of acceptance. What the clock said while it was not trusted does
+// Log calls each with a line for every message that was accepted or refused in
+// the span, in the order in which they came. What the clock said while it was not trusted does
 // not decide: then the gateway's age does.
 func (b *Bridge) Log(ctx context.Context, span desk.Span, steps bool, each func(desk.Line) error) error {
 	from, err := b.firstSince(ctx, span.Since)
 	if err != nil {
 		return err
 	}
-	return b.walk(ctx, false, from, func(r *queue.Record) (bool, error) {
+	turnedAway, err := b.refusals.all(ctx, b.store)
+	if err != nil {
+		return err
+	}
+	refusedUntil := func(at clock.Age) error { // those that came before
+		for len(turnedAway) > 0 && turnedAway[0].At.Age < at {
+			r := turnedAway[0]
+			turnedAway = turnedAway[1:]
+			if span.Contains(b.when(r.At)) {
+				if err := each(refusalLine(r)); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	}
+	err = b.walk(ctx, false, from, func(r *queue.Record) (bool, error) {
+		if err := refusedUntil(r.Accepted.Age); err != nil {
+			return false, err
+		}
 		if b.past(r.Accepted, span.Until) {
 			return false, nil
 		}
@@ -37,6 +57,10 @@ func (b *Bridge) Log(ctx context.Context, span desk.Span, steps bool, each func(
 		}
 		return true, each(b.line(r, steps))
 	})
+	if err != nil {
+		return err
+	}
+	return refusedUntil(math.MaxInt64)
 }
 
 // walk calls do with each record behind a number, until it says no more.

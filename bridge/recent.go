@@ -2,11 +2,12 @@ package bridge
 
 import (
 	"context"
+	"slices"
 
 	"posthouse/bridge/desk"
 )
 
-// Recent gives the latest n messages, the newest first, without reading the log
+// Recent gives the latest n messages, refused ones among them, the newest first, without reading the log
 // that lies before them.
 func (b *Bridge) Recent(ctx context.Context, n int) ([]desk.Line, error) {
 	last, err := b.lastSeq(ctx)
@@ -17,11 +18,18 @@ func (b *Bridge) Recent(ctx context.Context, n int) ([]desk.Line, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := make([]desk.Line, 0, len(records))
-	for i := len(records) - 1; i >= 0; i-- {
-		out = append(out, b.line(records[i], false))
+	turnedAway := b.latestRefusals()
+	var out []desk.Line
+	for _, r := range slices.Backward(records) {
+		for len(turnedAway) > 0 && turnedAway[0].At.Age >= r.Accepted.Age {
+			out, turnedAway = append(out, refusalLine(turnedAway[0])), turnedAway[1:]
+		}
+		out = append(out, b.line(r, false))
 	}
-	return out, nil
+	for _, r := range turnedAway {
+		out = append(out, refusalLine(r))
+	}
+	return out[:min(n, len(out))], nil
 }
 
 // lastSeq finds the number of the newest record, by halving; 0: there is none.

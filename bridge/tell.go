@@ -115,8 +115,7 @@ func quote(text string) string {
 // planRefusal answers for a text that is not taken over: it is counted, logged,
 // and its writer is told unless that would do harm.
 func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, id queue.Identity, ref *rules.Refusal) plan {
-	b.meter.Refused(ln.Name, ref.Code)
-	b.log.Info("refused", "link", ln.Name, "from", m.From, "to", m.To, "rule", ref.Code, "why", ref.Why)
+	b.refused(ln, m, id, ref.Code, ref.Why)
 	verdict := link.Verdict{Code: ref.Code, Why: ref.Why}
 	p := settled(verdict)
 	if ln.trunk != nil {

@@ -25,6 +25,8 @@ type Host struct {
 	refusal  link.Verdict
 	hearings map[string][]link.Hearing
 	interest link.Interest
+
+	turnedAway []message.Message
 }
 
 // State is one call of Host.State.
@@ -96,6 +98,19 @@ func (h *Host) Interest() link.Interest {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return link.Interest{Stations: slices.Clone(h.interest.Stations), Sought: slices.Clone(h.interest.Sought)}
+}
+
+// TurnedAway implements link.Host: it counts by the code, as Count does.
+func (h *Host) TurnedAway(m message.Message, code, _ string) {
+	h.Count(code)
+	h.change(func() { h.turnedAway = append(h.turnedAway, m) })
+}
+
+// AllTurnedAway gives what the adapter refused itself, in order.
+func (h *Host) AllTurnedAway() []message.Message {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return slices.Clone(h.turnedAway)
 }
 
 // Count implements link.Host.

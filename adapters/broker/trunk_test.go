@@ -98,17 +98,18 @@ func (b *bureau) with(do func()) { b.mu.Lock(); defer b.mu.Unlock(); do() }
 func (b *bureau) Accept(ctx context.Context, in ...message.Message) ([]link.Verdict, error) {
 	return b.AcceptMarked(ctx, nil, in...)
 }
-func (b *bureau) Judge(message.Message) link.Verdict { return link.Verdict{} }
-func (b *bureau) State(up bool, _ string)            { b.with(func() { b.up = up }) }
-func (b *bureau) Heard(string) []link.Hearing        { return nil }
-func (b *bureau) Interest() link.Interest            { return link.Interest{} }
-func (b *bureau) Count(why string)                   { b.with(func() { b.dropped = append(b.dropped, why) }) }
-func (b *bureau) Absent(string, uint64)              {}
-func (b *bureau) Spoke(call string)                  { b.with(func() { b.spoke = append(b.spoke, call) }) }
-func (b *bureau) FarHeard(h link.FarHearing)         { b.with(func() { b.heard = append(b.heard, h) }) }
-func (b *bureau) FarPosition(p link.FarPosition)     { b.with(func() { b.places = append(b.places, p) }) }
-func (b *bureau) TakenBy(t link.Taken)               { b.with(func() { b.taken = append(b.taken, t) }) }
-func (b *bureau) Refuse(code string)                 { b.with(func() { b.refused = append(b.refused, code) }) }
+func (b *bureau) Judge(message.Message) link.Verdict         { return link.Verdict{} }
+func (b *bureau) State(up bool, _ string)                    { b.with(func() { b.up = up }) }
+func (b *bureau) Heard(string) []link.Hearing                { return nil }
+func (b *bureau) Interest() link.Interest                    { return link.Interest{} }
+func (b *bureau) TurnedAway(message.Message, string, string) {}
+func (b *bureau) Count(why string)                           { b.with(func() { b.dropped = append(b.dropped, why) }) }
+func (b *bureau) Absent(string, uint64)                      {}
+func (b *bureau) Spoke(call string)                          { b.with(func() { b.spoke = append(b.spoke, call) }) }
+func (b *bureau) FarHeard(h link.FarHearing)                 { b.with(func() { b.heard = append(b.heard, h) }) }
+func (b *bureau) FarPosition(p link.FarPosition)             { b.with(func() { b.places = append(b.places, p) }) }
+func (b *bureau) TakenBy(t link.Taken)                       { b.with(func() { b.taken = append(b.taken, t) }) }
+func (b *bureau) Refuse(code string)                         { b.with(func() { b.refused = append(b.refused, code) }) }
 
 func (b *bureau) Present(s presence.Say, retained bool) {
 	b.with(func() {

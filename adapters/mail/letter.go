@@ -146,27 +146,27 @@ func cmpError(err error, or string) error {
 // to that station, is told by the bridge.
 func (v *visit) judge(l letter, raw []byte) error {
 	if raw == nil {
-		return v.counted(reply(552, 5, 3, 4, "the mail has more than %d bytes", v.o.MaxMessageBytes))
+		return v.counted(l, nil, reply(552, 5, 3, 4, "the mail has more than %d bytes", v.o.MaxMessageBytes))
 	}
 	if l.bounced != "" {
-		return v.counted(v.takeReport(raw, l.bounced))
+		return v.counted(l, nil, v.takeReport(raw, l.bounced))
 	}
 	m, wrong := readMail(raw, v.o.Now())
 	if m == nil || m.from == "" {
-		return v.counted(wrong)
+		return v.counted(l, m, wrong)
 	}
 	if err := v.proven(m, raw, l.to); err != nil {
-		return v.counted(err)
+		return v.counted(l, m, err)
 	}
 	m.fetched = true
 	if wrong == nil {
-		return v.counted(v.handOver(m, l.to))
+		return v.counted(l, m, v.handOver(m, l.to))
 	}
 	m.unfit = unfit(wrong)
 	if m.unfit == nil || automatic(m.header) {
-		return v.counted(wrong)
+		return v.counted(l, m, wrong)
 	}
-	return v.counted(v.handOver(m, l.to[:1]))
+	return v.counted(l, m, v.handOver(m, l.to[:1]))
 }
 
 // unfit puts a refusal for good into the bridge's words; nil: it is none.
@@ -180,8 +180,9 @@ func unfit(err error) *message.Unfit {
 	return nil
 }
 
-// counted counts and logs a refusal that the bridge has not counted.
-func (in *intake) counted(err error) error {
+// counted counts and logs a refusal that the bridge has not counted. m is the
+// mail as far as it could be read, or nil.
+func (in *intake) counted(l letter, m *incoming, err error) error {
 	if err == nil {
 		return nil
 	}
@@ -189,7 +190,12 @@ func (in *intake) counted(err error) error {
 	switch {
 	case ok && r.counted:
 	case ok:
-		in.host.Count(r.code)
+		about := message.Message{To: strings.Join(l.to, ", ")}
+		if m != nil {
+			m.fill(&about)
+			about.From = m.from
+		}
+		in.host.TurnedAway(about, r.code, r.why)
 	default:
 		in.host.Count("smtp")
 	}

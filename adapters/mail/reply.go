@@ -9,6 +9,7 @@ import (
 	"github.com/emersion/go-smtp"
 
 	"posthouse/bridge/link"
+	"posthouse/bridge/message"
 )
 
 // refusal is a mail that is not taken, by one of the contract's codes.
@@ -60,18 +61,21 @@ func notASCII(who string) error {
 }
 
 // refused turns what went wrong into the client's answer, counts it and logs it.
-func (s *session) refused(err error) error {
+// about is the mail as far as it is known.
+func (s *session) refused(err error, about message.Message) error {
 	if err == nil {
 		return nil
 	}
 	out, ok := errors.AsType[*smtp.SMTPError](err)
-	reason, counted := "smtp", false
+	counted := false
 	if r, is := errors.AsType[*refusal](err); is {
 		a, known := answers[r.code]
 		if !known {
 			a = answers[link.CodeNotAllowed]
 		}
-		reason, counted = r.code, r.counted
+		if counted = true; !r.counted {
+			s.host.TurnedAway(about, r.code, r.why)
+		}
 		out, ok = reply(a.code, a.status[0], a.status[1], a.status[2], "%s", r.Error()), true
 	}
 	if !ok {
@@ -80,7 +84,7 @@ func (s *session) refused(err error) error {
 		out = reply(451, 4, 3, 0, "local trouble, try again later")
 	}
 	if !counted {
-		s.host.Count(reason)
+		s.host.Count("smtp")
 	}
 	s.log.Info("mail refused", "reply", out.Code, "why", out.Message, "client", s.conn.Conn().RemoteAddr().String())
 	return out

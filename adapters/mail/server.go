@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -10,11 +11,13 @@ import (
 	"net"
 	"net/netip"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/emersion/go-smtp"
 
 	"posthouse/bridge/link"
+	"posthouse/bridge/message"
 )
 
 // server is the SMTP side that people and their mail servers write to.
@@ -133,7 +136,9 @@ func (s *session) Rcpt(to string, _ *smtp.RcptOptions) error {
 		s.conn.Conn().SetReadDeadline(time.Now())
 		return reply(421, 4, 7, 0, "too many refused recipients")
 	}
-	return s.refused(err)
+	local, _ := s.o.localPart(to)
+	station, _ := stationIn(local)
+	return s.refused(err, message.Message{From: s.from, To: cmp.Or(station, local)})
 }
 
 func (s *session) rcpt(to string) error {
@@ -212,31 +217,44 @@ func (s *session) Data(r io.Reader) error {
 	raw, err := io.ReadAll(r)
 	if err != nil {
 		if tooLarge, ok := errors.AsType[*smtp.SMTPError](err); ok {
-			return s.refused(tooLarge)
+			return s.refused(tooLarge, s.about(nil))
 		}
 		if errors.Is(err, smtp.ErrTooLongLine) { // go-smtp ends the session
-			return s.refused(reply(554, 5, 6, 0, "the mail has a line of more than 2000 octets"))
+			return s.refused(reply(554, 5, 6, 0, "the mail has a line of more than 2000 octets"), s.about(nil))
 		}
 		// Else the rest of the text would be read as commands (go-smtp issue 196).
 		s.conn.Conn().Close()
 		return reply(451, 4, 4, 2, "the mail did not come in whole")
 	}
 	if s.bounced != "" {
-		return s.refused(s.takeReport(raw, s.bounced))
+		return s.refused(s.takeReport(raw, s.bounced), s.about(nil))
 	}
-	return s.refused(s.take(raw))
+	m, err := s.take(raw)
+	return s.refused(err, s.about(m))
 }
 
-// take hands one mail for stations to the bridge.
-func (s *session) take(raw []byte) error {
+// take hands one mail for stations to the bridge, and gives it as far as it could
+// be read.
+func (s *session) take(raw []byte) (*incoming, error) {
 	m, err := readMail(raw, s.o.Now())
 	if err != nil {
-		return err
+		return m, err
 	}
 	if !s.relay {
 		if err := s.vouch(m, raw, s.to); err != nil {
-			return err
+			return m, err
 		}
 	}
-	return s.handOver(m, s.to)
+	return m, s.handOver(m, s.to)
+}
+
+// about is what the log says of a mail that is refused: the envelope, and the
+// text if it could be read.
+func (s *session) about(m *incoming) message.Message {
+	text := message.Message{From: s.from, To: strings.Join(s.to, ", ")}
+	if m != nil {
+		m.fill(&text)
+		text.From = cmp.Or(m.from, s.from)
+	}
+	return text
 }

@@ -226,6 +226,17 @@ func (l *Link) Hear(ctx context.Context, m message.Message) (link.Verdict, error
 	}
 }
 
+// TurnAway refuses a message as an adapter does by itself; Run must be at work.
+func (l *Link) TurnAway(m message.Message, code, why string) error {
+	_, host, _, err := l.begin()
+	if err != nil {
+		return err
+	}
+	defer l.busy.Done()
+	host.TurnedAway(m, code, why)
+	return nil
+}
+
 // begin registers an accept with Run, which waits for it.
 func (l *Link) begin() (context.Context, link.Host, <-chan struct{}, error) {
 	l.mu.Lock()

@@ -54,13 +54,17 @@ type Line struct {
 	About string `json:"about,omitempty"` // the message that a receipt or notice speaks of
 	// Result is delivered, sent, failed, expired, dropped, taken, refused, or open.
 	Result string `json:"result"`
-	Why    string `json:"why,omitempty"` // it is not delivered (yet)
+	Code   string `json:"code,omitempty"` // of a refused one, which has no id
+	Why    string `json:"why,omitempty"`  // it is not delivered (yet)
 	Ended  Moment `json:"ended,omitzero"`
 	// Seconds is how long it took from accept to the end, by a clock that nobody
 	// sets; nil while open.
 	Seconds *float64 `json:"seconds,omitempty"`
 	Ways    []Way    `json:"ways,omitempty"`
 	Steps   []Step   `json:"steps,omitempty"` // only where asked for
+	// More is how many refusals the line stands for that were too many to be
+	// written down one by one; 0: it is one message.
+	More int `json:"more,omitempty"`
 }
 
 // Step is one thing that happened to a message.

@@ -51,6 +51,11 @@ type Host interface {
 	// Count adds one to the count of frames that were dropped before Accept
 	// because they were not readable or not for us; reason is a short fixed word.
 	Count(reason string)
+
+	// TurnedAway counts a text that the adapter refuses itself by one of the
+	// codes, and keeps it for the log, as far as it is known: perhaps no more than
+	// who wrote to whom. Its writer has been told by the adapter.
+	TurnedAway(m message.Message, code, why string)
 }
 
 // Verdict is what became of one message at Accept.

@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"syscall"
@@ -165,7 +166,7 @@ func TestDiskFull(t *testing.T) {
 	}
 	x.flows(20)
 	confirmed, copies := x.settle()
-	refused := strings.Count(x.log.String(), `msg="refused, the store is full" link=valley`) // the counter began anew
+	refused := len(regexp.MustCompile(`msg=refused link=valley .* rule=full `).FindAllString(x.log.String(), -1)) // the counter began anew
 	if lost := len(x.notArrived()); lost > refused {
 		t.Errorf("%d texts have not arrived, and %d were refused", lost, refused)
 	}

@@ -179,6 +179,7 @@ func (b *booth) Judge(message.Message) link.Verdict           { return link.Verd
 func (b *booth) Heard(string) []link.Hearing                  { return nil }
 func (b *booth) Interest() link.Interest                      { return link.Interest{} }
 func (b *booth) Count(string)                                 {}
+func (b *booth) TurnedAway(message.Message, string, string)   {}
 func (b *booth) Present(presence.Say, bool)                   {}
 func (b *booth) Absent(string, uint64)                        {}
 func (b *booth) Spoke(string)                                 {}

@@ -74,6 +74,9 @@ func way(l desk.Line) string {
 	if in == "" {
 		in = "own"
 	}
+	if l.Code != "" {
+		return in + " > " + l.Code + ": " + l.Why
+	}
 	if l.Why != "" {
 		return in + " > " + l.Why
 	}

@@ -101,8 +101,14 @@ func textOf(h desk.Head) string {
 	return `: "` + h.Text + `"`
 }
 
-// number is the short form of an id, which every command takes too.
-func number(id string) string { return id[strings.LastIndexByte(id, '.')+1:] }
+// number is the short form of an id, which every command takes too; what was
+// refused has none.
+func number(id string) string {
+	if id == "" {
+		return "-"
+	}
+	return id[strings.LastIndexByte(id, '.')+1:]
+}
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 

@@ -12,7 +12,7 @@ import (
 // Columns are those of the log and the report as CSV.
 var Columns = []string{
 	"id", "accepted", "clock_trusted", "kind", "precedence", "claimed", "from", "to", "in", "exercise",
-	"result", "why", "ended", "seconds", "tries", "ways", "about", "subject", "text",
+	"result", "code", "why", "ended", "seconds", "tries", "ways", "about", "subject", "text",
 }
 
 // Cells gives a line's cells, in the order of Columns. Words from outside that a
@@ -30,7 +30,7 @@ func Cells(l *desk.Line) []string {
 	return []string{
 		l.ID, stamp(l.Accepted), strconv.FormatBool(!l.Accepted.Unsure), string(l.Kind), l.Precedence.String(), l.Claimed.String(),
 		words(l.From), words(l.To), l.In, words(l.Exercise),
-		l.Result, words(l.Why), stamp(l.Ended), seconds, strconv.Itoa(tries), words(Ways(l)), l.About, words(l.Subject), words(l.Text),
+		l.Result, l.Code, words(l.Why), stamp(l.Ended), seconds, strconv.Itoa(tries), words(Ways(l)), l.About, words(l.Subject), words(l.Text),
 	}
 }
 

@@ -92,6 +92,33 @@ func TestSummary(t *testing.T) {
 	}
 }
 
+// What was refused counts as that, and nowhere else; a line may stand for many.
+func TestRefusedTextsAreCountedAndShown(t *testing.T) {
+	one := text(1, message.Priority, "refused", 0)
+	one.ID, one.Code, one.Why = "", "too-long", "does not fit into 4 parts"
+	many := text(2, message.Unset, "refused", 0)
+	many.ID, many.Head.From, many.Head.To, many.Head.Text, many.More, many.Why = "", "", "", "", 30, "30 more"
+	all := []desk.Line{text(0, message.Routine, "delivered", 5), one, many}
+	s := tally(all)
+	if r := s.Total; s.Messages != 32 || r.Texts != 32 || r.Refused != 31 || r.Open != 0 || *r.Share != 1 || s.Rows[1].Refused != 1 {
+		t.Errorf("%+v", s)
+	}
+	for _, b := range s.Timeline {
+		if b.Accepted > 1 {
+			t.Errorf("the time line has %+v", b)
+		}
+	}
+	var b bytes.Buffer
+	if err := HTML(&b, s, slices.Values(all)); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"too-long: does not fit into 4 parts", "30 more"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+}
+
 // A clock that was wrong puts decades between two messages.
 func TestTimelineStaysShort(t *testing.T) {
 	for _, years := range []int{0, 1, 5, 50, 500} {

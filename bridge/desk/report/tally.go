@@ -45,7 +45,8 @@ const (
 
 // Add counts one line.
 func (t *Tally) Add(l *desk.Line) {
-	t.kinds[l.Kind]++
+	n := max(1, l.More)
+	t.kinds[l.Kind] += n
 	if l.Accepted.Unsure {
 		t.unsure++
 	}
@@ -55,9 +56,12 @@ func (t *Tally) Add(l *desk.Line) {
 	if t.results[l.Precedence] == nil {
 		t.results[l.Precedence] = map[string]int{}
 	}
-	t.results[l.Precedence][l.Result]++
+	t.results[l.Precedence][l.Result] += n
 	if l.Exercise != "" {
 		t.exercises[l.Exercise]++
+	}
+	if l.Result == refused {
+		return // nothing was taken over
 	}
 	t.bar(l.Accepted.At).Accepted++
 	if l.Result == delivered {
@@ -115,7 +119,7 @@ type Summary struct {
 	Station   string    `json:"station"`
 	Span      desk.Span `json:"span"`
 	Made      time.Time `json:"made"`
-	Messages  int       `json:"messages"` // of every kind: as many as the log has lines
+	Messages  int       `json:"messages"` // of every kind, those that were refused included
 	Kinds     []Count   `json:"kinds"`
 	Rows      []Row     `json:"precedences"`
 	Total     Row       `json:"total"`
