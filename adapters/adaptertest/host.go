@@ -72,10 +72,14 @@ func (h *Host) Accept(ctx context.Context, in ...message.Message) ([]link.Verdic
 	return verdicts, nil
 }
 
-// Judge implements link.Host.
-func (h *Host) Judge(message.Message) link.Verdict {
+// Judge implements link.Host. As the bridge does, it looks for a text before it
+// looks at anything else.
+func (h *Host) Judge(m message.Message) link.Verdict {
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	if m.Text == "" {
+		return link.Verdict{Code: link.CodeNotText, Why: "there is nothing to read"}
+	}
 	return h.judge()
 }
 

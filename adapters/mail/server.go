@@ -195,7 +195,9 @@ func (s *session) judgeEnvelope(station string) error {
 	if !ok {
 		return refuse(link.CodeNotAllowed, "%s may not write to %s here", s.from, station)
 	}
-	v := s.host.Judge(who.message(s.o.Name, station))
+	m := who.message(s.o.Name, station)
+	m.Text = "hello" // or the lack of a text would be all that is said
+	v := s.host.Judge(m)
 	if v.Refused() && aboutAddress(v.Code) {
 		return refuse(v.Code, "%s: %s", station, v.Why)
 	}

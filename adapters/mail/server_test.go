@@ -103,6 +103,24 @@ func TestRefusedInTheDialogue(t *testing.T) {
 	}
 }
 
+// What the envelope alone shows is said at RCPT, or one recipient too many spoils
+// the mail for the others.
+func TestAStationThatNobodyKnowsIsRefusedAtItsRecipient(t *testing.T) {
+	g := startGateway(t, nil)
+	g.host.Refuse(link.CodeNoRoute, "so it is")
+	c, err := smtp.Dial(g.address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	if err := c.Mail("qra@home.example", nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := c.Rcpt("n0qrb-9@"+domain, nil); err == nil || code(t, err) != "550 5.1.1" {
+		t.Errorf("answered %v", err)
+	}
+}
+
 // deliverRaw writes the addresses as they are.
 func (g *gateway) deliverRaw(t *testing.T, from, to, data string) error {
 	c, err := smtp.Dial(g.address)
