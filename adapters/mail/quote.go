@@ -2,7 +2,6 @@ package mail
 
 import (
 	"regexp"
-	"slices"
 	"strings"
 )
 
@@ -45,10 +44,25 @@ func cutSignature(text string) string {
 // (common practice, no source).
 var original = regexp.MustCompile(`(?i)^-{3,}\s*(original message|forwarded message|urspr\x{fc}ngliche nachricht|message d'origine|mensaje original)\s*-{3,}$`)
 
+// The first two lines of a quoted mail's header, which office programs put above
+// it, under an empty line or one of underscores (common practice, no source).
+var (
+	quotedFrom = regexp.MustCompile(`(?i)^(from|von|de|da|van|fr\x{e5}n|fra|od)\s*:\s*\S`)
+	quotedSent = regexp.MustCompile(`(?i)^(sent|gesendet|envoy\x{e9}|enviad[oa]( el| em)?|inviato|verzonden|skickat|sendt|wys\x{142}ano)\s*:\s*\S`)
+	ruler      = regexp.MustCompile(`^_{10,}$`)
+)
+
 func cutOriginal(text string) string {
 	lines := strings.Split(text, "\n")
-	if i := slices.IndexFunc(lines, original.MatchString); i >= 0 {
-		return strings.Join(lines[:i], "\n")
+	for i, line := range lines {
+		above := i > 0 && (strings.TrimSpace(lines[i-1]) == "" || ruler.MatchString(lines[i-1]))
+		header := above && i+1 < len(lines) && quotedFrom.MatchString(line) && quotedSent.MatchString(lines[i+1])
+		if header && ruler.MatchString(lines[i-1]) {
+			i--
+		}
+		if header || original.MatchString(line) {
+			return strings.Join(lines[:i], "\n")
+		}
 	}
 	return text
 }

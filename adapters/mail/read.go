@@ -4,12 +4,14 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
+	"regexp"
 	"strings"
 	"time"
 
 	gomessage "github.com/emersion/go-message"
-	_ "github.com/emersion/go-message/charset" // charsets beyond UTF-8
+	"github.com/emersion/go-message/charset"
 	gomail "github.com/emersion/go-message/mail"
+	"golang.org/x/text/encoding/charmap"
 
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
@@ -18,6 +20,20 @@ import (
 // markHeader marks every mail that a gateway sends. A mail that carries it was
 // forwarded back to radio by a machine, and is refused: that would be a loop.
 const markHeader = "Posthouse-Gateway"
+
+// The package charset knows those beyond UTF-8. What is labelled ISO 8859-1 or -9
+// is read as everybody reads it, as the charset of Windows that has characters in
+// place of control codes (WHATWG Encoding Standard section 4.2): a euro sign is
+// not to vanish from an amount.
+func init() {
+	for _, label := range []string{"iso-8859-1", "iso8859-1", "iso_8859-1", "latin1", "l1"} {
+		charset.RegisterEncoding(label, charmap.Windows1252)
+	}
+	charset.RegisterEncoding("iso-8859-9", charmap.Windows1254)
+}
+
+// latin1Word begins an encoded word (RFC 2047) that package mime reads by itself.
+var latin1Word = regexp.MustCompile(`(?i)=\?(iso-8859-1|us-ascii)\?`)
 
 // incoming is one mail as read, before it is known whether its From is true.
 type incoming struct {
@@ -159,6 +175,11 @@ func (m *incoming) checkMachine() error {
 	switch strings.ToLower(strings.TrimSpace(h.Get("Precedence"))) {
 	case "bulk", "list", "junk":
 		return refuse(link.CodeNotAllowed, "bulk mail is not for radio")
+	case "auto_reply":
+		return refuse(link.CodeNotAllowed, "automatic mail is not for radio")
+	}
+	if h.Has("X-Autoreply") || h.Has("X-Autorespond") { // from before RFC 3834
+		return refuse(link.CodeNotAllowed, "automatic mail is not for radio")
 	}
 	for f := h.Fields(); f.Next(); {
 		if strings.HasPrefix(strings.ToLower(f.Key()), "list-") {
@@ -204,6 +225,8 @@ var answerMarks = []string{"re", "aw", "sv", "antw", "fwd", "fw", "wg"}
 
 // plainSubject decodes the subject and takes the marks of answers off.
 func plainSubject(h gomail.Header) (subject string, reply bool) {
+	h = h.Copy()
+	h.Set("Subject", latin1Word.ReplaceAllString(h.Get("Subject"), "=?windows-1252?"))
 	subject, err := h.Subject()
 	if err != nil {
 		return "", false // an unknown charset is never guessed
