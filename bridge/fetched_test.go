@@ -21,7 +21,7 @@ func TestWriterOfAFetchedMailIsToldOfARefusal(t *testing.T) {
 
 		mail.OriginID, mail.Fetched = "2", true
 		w.hears("post", mail)
-		w.want(w.gets("post", soon), `notice `+gateway+`>ann@club.example not taken: the mail is encrypted (looks-encrypted). "two cans"`)
+		w.want(w.gets("post", soon), `notice `+gateway+`>ann@club.example not taken: the mail is encrypted (looks-encrypted).`)
 		w.hears("post", mail)
 		w.silent("post", time.Minute) // told once
 	})

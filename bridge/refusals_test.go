@@ -130,3 +130,18 @@ func TestRefusalsGoWithTheLog(t *testing.T) {
 		}
 	})
 }
+
+// A notice about a refusal goes out by radio: what the rules refuse is not in it.
+func TestANoticeCarriesNothingThatIsRefused(t *testing.T) {
+	for text, want := range map[string]string{
+		"bell\a\x1b[2Jx": `notice N0QRZ-10>N0QRA-7 not taken: control character in the text (not-text). "bell` + "\uFFFD\uFFFD" + `[2Jx"`,
+		"rtl\u202eevil":  `notice N0QRZ-10>N0QRA-7 not taken: character that reorders the text (not-text). "rtl` + "\uFFFD" + `evil"`,
+		"U2FsdGVkX19w0vQ3mXy7Jb1kU2FsdGVkX19w0vQ3mXy7Jb1k": `notice N0QRZ-10>N0QRA-7 not taken: looks encrypted, radio is plain text only (armour) (looks-encrypted).`,
+	} {
+		inWorld(t, nil, func(t *testing.T, w *world) {
+			w.says("valley", "N0QRA-7", "ALL", "0", "hello")
+			w.says("valley", "N0QRA-7", "N0QRB-9", "1", text)
+			w.want(w.gets("valley", soon), want)
+		})
+	}
+}

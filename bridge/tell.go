@@ -155,5 +155,9 @@ func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal,
 	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() || !spent.mayTell(b, m) {
 		return nil
 	}
-	return b.notice(m, 0, b.stamp(), fmt.Sprintf("not taken: %s (%s). %s", ref.Why, ref.Code, quote(m.Text)))
+	text := fmt.Sprintf("not taken: %s (%s).", ref.Why, ref.Code)
+	if ref.Code != link.CodeLooksEncrypted { // none of it leaves
+		text += " " + quote(showable(m.Text, refusalText))
+	}
+	return b.notice(m, 0, b.stamp(), text)
 }
