@@ -36,6 +36,9 @@ func (runCmd) Run(s streams, environ env) error {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, syscall.SIGINT)
 	defer stop()
+	// Go ends a program whose stderr nobody reads any longer, and systemd takes that
+	// for a clean end and leaves it at that. A gateway goes on without its log.
+	signal.Ignore(syscall.SIGPIPE)
 	// A trunk reads its trust file anew on SIGHUP. To have it caught here too keeps
 	// a reload from ending a gateway that has no trunk, or none just now.
 	hup := make(chan os.Signal, 1)
