@@ -11,6 +11,10 @@ import "time"
 // transmits at once. Cut off from the others a gateway transmits: the mesh must
 // not fall silent, at the price that a message which both hold may go out twice.
 //
+// Of two that transmit the one with the higher call sign gives way as soon as it
+// hears the other. One that goes on for longer than Alive does not hear us: then
+// we give way, since what we would hand over does not get through, either.
+//
 // A gateway on standby (its operator has silenced it there, or its link carries
 // one direction only) transmits as long as no other is alive that can do better;
 // one that cannot announce itself, as long as no other is alive at all.
@@ -21,6 +25,7 @@ type Election struct {
 	joined    bool      // it was connected to the trunk before
 	connected time.Time // to the trunk; zero: cut off
 	cut       time.Time // since when it is cut off; zero: connected
+	rivalled  time.Time // since when another transmits too; zero: none does
 }
 
 // Transmits is the last decision.
@@ -37,6 +42,9 @@ type Condition struct {
 func (e *Election) Decide(t *Table, c Condition, now time.Time) bool {
 	e.follow(c.TrunkUp, now)
 	e.transmits = c.MeshUp && e.may(t, c, now)
+	if !e.transmits {
+		e.rivalled = time.Time{}
+	}
 	return e.transmits
 }
 
@@ -75,9 +83,15 @@ func (e *Election) may(t *Table, c Condition, now time.Time) bool {
 			incumbent = s.Call
 		}
 	}
+	if incumbent == "" {
+		e.rivalled = time.Time{}
+	}
 	switch {
-	case e.transmits && incumbent != "":
-		return e.Own < incumbent // two at once: a cut was mended
+	case e.transmits && incumbent != "": // two at once: a cut was mended, or we are not heard
+		if e.rivalled.IsZero() {
+			e.rivalled = now
+		}
+		return e.Own < incumbent && now.Sub(e.rivalled) <= Alive
 	case e.transmits:
 		return true
 	case incumbent != "":

@@ -22,6 +22,7 @@ type node struct {
 	mesh  bool
 
 	standby, mute bool
+	unheard       bool // what it announces is lost, and it does not know
 }
 
 func newCrowd(calls ...string) *crowd {
@@ -66,7 +67,7 @@ func (c *crowd) run(d time.Duration) (seconds map[int]int) {
 			if n.trunk && !n.mute && (c.now.Unix()%int64(Every/time.Second) == 0 || was != n.vote.Transmits() || n.count == 0) {
 				n.count++
 				for _, o := range c.nodes {
-					if o != n && o.alive && o.trunk {
+					if o != n && o.alive && o.trunk && !n.unheard {
 						o.table.Hear(n.say(), false, c.now)
 					}
 				}
@@ -104,6 +105,27 @@ func TestNewcomerLeavesTheIncumbentAlone(t *testing.T) {
 	}
 	if got := c.transmitter(); got != "N0QRB-10" {
 		t.Errorf("%s transmits, want the incumbent", got)
+	}
+}
+
+// The way out may fail alone, as where a broker drops what its access list does
+// not allow. Then two transmit for as long as it takes to notice, not for ever.
+func TestAGatewayThatNobodyHearsGivesWay(t *testing.T) {
+	for _, first := range []string{"N0QRA-10", "N0QRB-10"} {
+		other := map[string]string{"N0QRA-10": "N0QRB-10", "N0QRB-10": "N0QRA-10"}[first]
+		c := newCrowd(first)
+		c.run(time.Minute)
+		c.start(other)
+		c.run(5 * time.Minute)
+		c.nodes[first].unheard = true
+		s := c.run(20 * time.Minute)
+		if got := c.transmitter(); got != other || s[2] > 100 || s[0] > 2 {
+			t.Errorf("%s is not heard and %s transmits; seconds by number of transmitters: %v", first, got, s)
+		}
+		c.nodes[first].unheard = false
+		if s := c.run(10 * time.Minute); s[1] < 598 || c.transmitter() != other {
+			t.Errorf("once it is heard again %s transmits; seconds by number of transmitters: %v", c.transmitter(), s)
+		}
 	}
 }
 
