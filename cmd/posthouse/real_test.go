@@ -241,7 +241,7 @@ func licensedSender(t *testing.T, o *office) {
 func strangersAtRcpt(t *testing.T, o *office) {
 	before := len(o.alder.all(func(said) bool { return true }))
 	refused(t, refusedAtRcpt, "550 5.7.1 ", o.smtp, "--from", "kim@shop.example", "--to", "n0qra-7@radio.example", "--body", "buy now")
-	if got := o.gateway.metric(`posthouse_messages_dropped_total{link="post",reason="not-allowed"}`); got < 1 {
+	if got := o.gateway.metric(`posthouse_messages_refused_total{link="post",rule="not-allowed"}`); got < 1 {
 		t.Errorf("not counted: %g", got)
 	}
 	// Whoever is not known by the header's From is refused behind the envelope, too.
