@@ -21,7 +21,7 @@ func (a *Adapter) Probe(ctx context.Context, say func(string)) error {
 	if a.o.Mailbox.Server == "" {
 		return nil
 	}
-	v := &visit{fetcher: newFetcher(a.o, a.log, nil)}
+	v := &visit{fetcher: newFetcher(a.o, a.log, &sides{})}
 	if err := v.open(ctx); err != nil {
 		return cleanError("mailbox "+a.o.Mailbox.Server, err)
 	}
