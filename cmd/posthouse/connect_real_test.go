@@ -51,7 +51,7 @@ func TestConnectToARealPostfix(t *testing.T) {
 		{"with STARTTLS", cert, mailTo(p.Addr, "starttls"), 0, []string{"post ok: smarthost " + p.Addr + " answers (TLS by STARTTLS, no login)"}},
 		{"a certificate that nobody vouches for", "", mailTo(p.Addr, "starttls"), exitUnavailable, []string{"NOT OK: smarthost " + p.Addr, "certificate"}},
 		{"TLS where there is none at once", cert, mailTo(p.Addr, "implicit"), exitUnavailable, []string{"NOT OK", "it does not speak TLS there"}},
-		{"a login that it does not offer", cert, mailTo(p.Addr, "starttls", login...), exitUnavailable, []string{"NOT OK: smarthost " + p.Addr, "login"}},
+		{"a login that it does not offer", cert, mailTo(p.Addr, "starttls", login...), exitUnavailable, []string{"NOT OK: smarthost " + p.Addr, "it offers neither AUTH PLAIN nor LOGIN"}},
 	} {
 		code, said := connectFrom(t, c.ca, c.settings...)
 		if code != c.code {
