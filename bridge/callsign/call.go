@@ -4,6 +4,7 @@ import (
 	"errors"
 	"strconv"
 	"strings"
+	"sync/atomic"
 )
 
 // Placeholder is the call sign that documents use for "put yours here". It has
@@ -36,8 +37,31 @@ type Call struct {
 	After  string // the mark after the call, as in N0CALL/P
 }
 
-// Parse reads a call sign of the shape and the series that the ITU knows.
-func Parse(s string) (Call, error) { return Table{}.Parse(s) }
+// inUse is what the operator allows, one table for the process: whether a call
+// sign is one must not depend on who asks.
+var inUse atomic.Pointer[Table]
+
+// Use puts a table in force for Parse. It is called once, before anything is read.
+func Use(t Table) { inUse.Store(&t) }
+
+func tableInUse() Table {
+	if t := inUse.Load(); t != nil {
+		return *t
+	}
+	return Table{}
+}
+
+// Parse reads a call sign of the shape and the series that the ITU knows, or
+// that the table in use adds.
+func Parse(s string) (Call, error) { return tableInUse().Parse(s) }
+
+// ParseLong is Parse where another gateway may have admitted special event calls
+// (Table.Long): in what it sends, they are call signs.
+func ParseLong(s string) (Call, error) {
+	t := tableInUse()
+	t.Long = true
+	return t.Parse(s)
+}
 
 // Table adds what the operator allows beyond the Radio Regulations' everyday
 // shapes. The zero value adds nothing.

@@ -17,7 +17,7 @@ import (
 // now and has its finding already.
 func (l *loader) check() {
 	for _, check := range []func(){
-		l.checkCallsign, l.checkStore, l.checkPage, l.checkOperators, l.checkAlertTo, l.checkAliases,
+		l.checkCallsign, l.checkStarts, l.checkStore, l.checkPage, l.checkOperators, l.checkAlertTo, l.checkAliases,
 		l.checkCountry, l.checkExercise, l.checkRoutes, l.checkUnheard, l.checkBlock,
 	} {
 		check()
@@ -42,6 +42,14 @@ func (l *loader) checkCallsign() {
 		l.fail(name, "is the placeholder N0CALL, which must never be transmitted", "write your own call sign with SSID")
 	case !call.AX25() && slices.ContainsFunc(l.config.Links, func(k Link) bool { return k.Kind == KindAPRS }):
 		l.fail(name, "does not fit an AX.25 address, which an aprs link needs", "use a call sign of at most 6 characters, with no slash")
+	}
+}
+
+func (l *loader) checkStarts() {
+	for _, start := range l.config.CallsignStarts {
+		if !isStart(start) {
+			l.fail(Prefix+"CALLSIGN_STARTS", "has "+quote(start), "write what stands before the digit of the area: one to three letters and digits, a letter among them, no Q first, such as 1A or Z6")
+		}
 	}
 }
 

@@ -183,6 +183,9 @@ func (c *Config) normalise() {
 			list[i] = canonical(list[i])
 		}
 	}
+	for i := range c.CallsignStarts {
+		c.CallsignStarts[i] = strings.ToUpper(c.CallsignStarts[i])
+	}
 	each(c.AlertTo)
 	each(c.ExerciseStations)
 	each(c.Block)

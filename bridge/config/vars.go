@@ -18,6 +18,8 @@ import (
 // hold a password before an @, multiline that it may have several lines.
 type Config struct {
 	Callsign         string        `required:"true" init:"true" example:"N0CALL-10" desc:"this gateway's own call sign with SSID; identifies all that it sends"`
+	CallsignStarts   []string      `example:"1A,Z6" desc:"starts of call signs that are heard and that the ITU gave to nobody, taken for call signs here"`
+	CallsignLong     bool          `default:"no" desc:"yes to take call signs with five to eight characters behind the digit, as for special events"`
 	Links            Links         `required:"true" init:"true" example:"valley,aprs,post" desc:"the links' names, a to z and 0 to 9; each has variables POSTHOUSE_<NAME>_..."`
 	DataDir          string        `default:"posthouse-data" desc:"folder of the queue, keys and control socket; under systemd the unit's $STATE_DIRECTORY is the default"`
 	Store            string        `default:"bolt" userinfo:"true" desc:"bolt, or etcd://host:port,host:port"`

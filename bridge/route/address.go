@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 
+	"posthouse/bridge/callsign"
 	"posthouse/bridge/message"
 )
 
@@ -70,7 +71,7 @@ func (t *Table) named(name string, spelt bool) (string, bool) {
 			return group, true
 		}
 	}
-	if c, err := t.Calls.Parse(name); err == nil {
+	if c, err := callsign.Parse(name); err == nil {
 		return c.String(), true
 	}
 	return "", false

@@ -59,7 +59,7 @@ func (t *Table) Decide(ask Query) Decision {
 	if group, ok := t.Group(ask.To); ok {
 		return t.group(ask, group)
 	}
-	if _, err := t.Calls.Parse(ask.To); err != nil {
+	if _, err := callsign.Parse(ask.To); err != nil {
 		return noRoute("no call sign, group or mail address: check the address")
 	}
 	return t.station(ask)

@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"posthouse/bridge/callsign"
 	"posthouse/bridge/rules"
 )
 
@@ -67,7 +66,6 @@ type Table struct {
 	Routes  []Route
 	Unheard string // Hold, or the name of a link to try
 	Aliases map[string]string
-	Calls   callsign.Table
 }
 
 // link finds a link by name, nil if there is none.

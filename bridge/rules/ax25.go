@@ -16,7 +16,7 @@ var notAX25 = outRule{
 			return ""
 		}
 		for _, call := range [...]string{m.From, m.To} {
-			c, err := callsign.Table{Long: true}.Parse(call)
+			c, err := callsign.ParseLong(call)
 			if err == nil && !c.AX25() {
 				return "APRS cannot carry the call sign " + c.String()
 			}

@@ -40,6 +40,6 @@ func isGroup(to string) bool {
 	if to == "" || message.IsMail(to) {
 		return false
 	}
-	_, err := callsign.Table{Long: true}.Parse(to)
+	_, err := callsign.ParseLong(to)
 	return err != nil
 }

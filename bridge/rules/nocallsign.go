@@ -19,7 +19,7 @@ var noCallsign = rule{
 			}
 			call = m.SenderCall
 		}
-		c, err := p.Calls.Parse(call)
+		c, err := callsign.Parse(call)
 		switch {
 		case err != nil:
 			return "call sign of sender: " + err.Error()

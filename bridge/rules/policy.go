@@ -14,8 +14,7 @@ const MaxHandOvers = 8
 // Policy is what the operator decided, for the link that a message came in on.
 // It is a plain value: copy it to change it, and to set Now.
 type Policy struct {
-	Own   string         // this gateway's call sign, canonical
-	Calls callsign.Table // starts and lengths that the operator adds
+	Own string // this gateway's call sign, canonical
 
 	// Gateways are the call signs of all gateways of the mesh that this link
 	// serves. What comes from one of them is no new text.

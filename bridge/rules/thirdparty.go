@@ -48,7 +48,7 @@ var thirdPartyAbroad = outRule{
 
 // country gives the state of a call sign, empty for anything else.
 func country(call string) string {
-	c, err := callsign.Table{Long: true}.Parse(call)
+	c, err := callsign.ParseLong(call)
 	if err != nil {
 		return ""
 	}

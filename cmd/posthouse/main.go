@@ -11,6 +11,9 @@ import (
 	"strings"
 
 	"github.com/alecthomas/kong"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/config"
 )
 
 func main() {
@@ -107,6 +110,7 @@ func run(args []string, s streams, environ []string) (code int) {
 		fmt.Fprintf(s.err, "posthouse: %v\nTry 'posthouse --help'.\n", err)
 		return exitUsage
 	}
+	callsign.Use(config.Calls(environ))
 	return complain(s.err, ctx.Run())
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"posthouse/adapters"
 	"posthouse/bridge"
+	"posthouse/bridge/callsign"
 	"posthouse/bridge/config"
 	"posthouse/bridge/presence"
 	"posthouse/queue/boltstore"
@@ -37,6 +38,7 @@ func (r *restore) readSettings() error {
 		}
 		read[i] = name + "=" + value
 	}
+	callsign.Use(config.Calls(read))
 	r.cfg, _ = config.Load(read, config.Hooks{}) // the daemon ran with them
 	return nil
 }

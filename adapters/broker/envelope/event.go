@@ -196,7 +196,7 @@ func (e *Event) check() error {
 
 // isCall tells whether s is a call sign in canonical form.
 func isCall(s string) bool {
-	c, err := callsign.Table{Long: true}.Parse(s)
+	c, err := callsign.ParseLong(s)
 	return err == nil && c.String() == s
 }
 
