@@ -244,13 +244,13 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 	}
 	done, err := c.b.store.Apply(ctx, ops...)
 	for i, t := range named {
-		if err == nil {
-			err = done[i].Err
+		why := err // none of them is on disk
+		if why == nil {
+			why = done[i].Err
 		}
-		if err != nil {
-			t.err = fmt.Errorf("writing down the frame ids: %w", err)
+		if why != nil {
+			t.err = fmt.Errorf("writing down the frame ids: %w", why)
 		}
-		err = nil
 	}
 }
 

@@ -92,3 +92,20 @@ func TestReceiptGetsInBesideWhatHasNoRoom(t *testing.T) {
 		time.Sleep(time.Second)
 	})
 }
+
+// TestFrameIDsThatCannotBeWrittenDown: nothing of a batch goes out whose frame ids
+// are not on disk, and all of it goes once they can be.
+func TestFrameIDsThatCannotBeWrittenDown(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9", "N0QRC-9")
+		w.links["hill"].Down("")
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "one lane")
+		w.says("valley", "N0QRA-7", "N0QRC-9", "2", "another lane")
+		w.broken.Store(true)
+		w.links["hill"].Up()
+		w.silent("hill", time.Second)
+		w.broken.Store(false)
+		w.gets("hill", time.Minute)
+		w.gets("hill", time.Minute)
+	})
+}
