@@ -68,7 +68,10 @@ type CourierOptions struct {
 	// Room asks before a delivery is taken whether the far side has room for it,
 	// and keeps the place; without room others may go before. Wake when there is
 	// room again. nil: always.
-	Room    func(r *Record, delivery int) bool
+	Room func(r *Record, delivery int) bool
+	// Take asks before a delivery is taken whether its lane is this process's, where
+	// several share a queue. nil: all are.
+	Take    func(Lane) (giveBack func(), ok bool)
 	Store   Store
 	Clock   *clock.Clock
 	Carrier Carrier
@@ -120,6 +123,12 @@ func (c *Courier) Wake() {
 	case c.wake <- struct{}{}:
 	default:
 	}
+}
+
+// Reshared makes the courier look again, also at what was another process's.
+func (c *Courier) Reshared() {
+	c.window.reshared.Store(true)
+	c.Wake()
 }
 
 // Run works until ctx ends and every Carry has returned.
@@ -296,5 +305,6 @@ type pick struct {
 	record     *Record
 	lane       *lane
 	precedence message.Precedence
-	again      bool // it came back: what of it was sent may not be on disk yet
+	again      bool   // it came back: what of it was sent may not be on disk yet
+	giveBack   func() // gives its lane back, see CourierOptions.Take; nil: nothing to give
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"posthouse/bridge/clock"
@@ -42,6 +43,9 @@ type window struct {
 	silent  map[string]bool    // addressees found waiting in this choice
 	tidyAt  int                // how many addressees in waiting are reason to look through them
 
+	foreign  map[itemKey]bool // deliveries that another process has, so that they are not read again
+	reshared atomic.Bool      // that may have changed
+
 	mu      sync.Mutex // guards what filed touches, which is called by the store
 	pending map[itemKey]*lane
 }
@@ -74,6 +78,7 @@ func newWindow(o CourierOptions) *window {
 		turns:          map[string]uint64{},
 		pending:        map[itemKey]*lane{},
 		silent:         map[string]bool{},
+		foreign:        map[itemKey]bool{},
 		tidyAt:         firstTidy,
 	}
 }
@@ -108,6 +113,7 @@ func (w *window) filed(p *pick) {
 	defer w.mu.Unlock()
 	if _, ok := w.pending[p.item.key()]; ok {
 		delete(w.pending, p.item.key())
+		p.returnLane()
 		p.lane.pending--
 		p.lane.stopped = p.lane.stopped && p.lane.pending > 0
 	}
@@ -253,7 +259,12 @@ func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n
 			lanes = lanes[1:]
 			continue
 		}
+		if !w.lend(l, next) {
+			lanes = lanes[1:]
+			continue
+		}
 		if w.Room != nil && !w.Room(next.record, next.item.Delivery) {
+			next.returnLane()
 			lanes = lanes[1:]
 			continue
 		}
@@ -408,6 +419,9 @@ func (w *window) read(ctx context.Context, it Item) (*Record, error) {
 // load brings the window up to the store: new heads, resends that are due.
 func (w *window) load(ctx context.Context) error {
 	now := w.Clock.Age()
+	if w.reshared.Swap(false) || len(w.foreign) > 100*lanesInMemory {
+		clear(w.foreign)
+	}
 	if w.OnePerAddressee && w.waiting == nil {
 		if err := w.findUnacknowledged(ctx); err != nil {
 			return err
@@ -450,7 +464,7 @@ func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.
 				}
 				continue
 			}
-			if known[it.key()] {
+			if known[it.key()] || w.foreign[it.key()] {
 				continue
 			}
 			if err := w.addHead(ctx, it); err != nil {
@@ -489,6 +503,9 @@ func (w *window) addHead(ctx context.Context, it Item) error {
 		return err
 	}
 	key := r.LaneOf(&r.Deliveries[it.Delivery])
+	if !w.isOurs(it, key) {
+		return nil
+	}
 	l := w.lanes[key]
 	if l == nil {
 		l = &lane{key: key}
@@ -526,7 +543,7 @@ func (w *window) loadDue(ctx context.Context, now clock.Age) error {
 // addDue takes in those of the deliveries that wait for no others.
 func (w *window) addDue(ctx context.Context, items []Item) error {
 	for _, it := range items {
-		if _, ok := w.isPending(it.key()); ok || w.resends[it.key()] != nil {
+		if _, ok := w.isPending(it.key()); ok || w.resends[it.key()] != nil || w.foreign[it.key()] {
 			continue
 		}
 		r, err := w.read(ctx, it)
@@ -535,6 +552,9 @@ func (w *window) addDue(ctx context.Context, items []Item) error {
 		}
 		if r == nil || !r.Deliveries[it.Delivery].Begun {
 			continue // a head that waited out an error is listed by Heads
+		}
+		if !w.isOurs(it, r.LaneOf(&r.Deliveries[it.Delivery])) {
+			continue
 		}
 		l := &lane{}
 		l.queue = []*pick{{item: it, record: r, lane: l, precedence: r.Message.Precedence}}
