@@ -32,6 +32,12 @@ type Needs struct {
 	Wall         func() (now time.Time, trusted bool)
 	Meshes       []string       // names of the meshes that this gateway serves
 	RootCAs      *x509.CertPool // nil: the system's
+
+	// Process names this one of the processes of a hub; empty: there is but one. One
+	// that Helps does not run what may exist once only, and makes it only to know what
+	// it is like.
+	Process string
+	Helps   bool
 }
 
 // kinds makes a link of each kind.
@@ -71,6 +77,9 @@ func newMesh(l config.Link, n Needs) (link.Link, error) {
 		MaxBytes: m.MaxBytes, MaxParts: m.MaxParts, ASCII: m.Charset == "ascii",
 		AckWait: m.AckWait, Resends: m.Resends, Log: n.Log, Stations: map[string]string{},
 	}
+	if n.Helps && o.BrokerListen != "" {
+		o.BrokerURL, o.BrokerListen = "tcp://localhost", "" // nothing listens, and nobody connects
+	}
 	for _, s := range m.Stations {
 		if s.Call != "" {
 			o.Stations[s.Node] = s.Call
@@ -99,7 +108,10 @@ func newTrunk(l config.Link, n Needs) (link.Link, error) {
 		Name: l.Name, Call: n.Call, BrokerURL: t.BrokerURL, BrokerListen: t.BrokerListen,
 		Username: t.Username, Password: t.Password.Reveal(), CAFile: t.CAFile, CertFile: t.CertFile, KeyFile: t.KeyFile,
 		TopicRoot: t.TopicRoot, Key: key, TrustFile: t.TrustFile, TrustAny: t.Trust == "any", ReceiveOnly: !l.MaySend(),
-		Meshes: n.Meshes, AckWait: t.AckWait, Wall: n.Wall, Log: n.Log,
+		Meshes: n.Meshes, AckWait: t.AckWait, Wall: n.Wall, Log: n.Log, Process: n.Process, Helps: n.Helps,
+	}
+	if n.Helps && o.BrokerListen != "" {
+		o.BrokerURL, o.BrokerListen = "tcp://localhost", ""
 	}
 	for _, g := range l.Groups {
 		o.Groups = append(o.Groups, strings.ToUpper(g))
@@ -165,7 +177,7 @@ func newMail(l config.Link, n Needs) (link.Link, error) {
 		Lifetime: l.Lifetime, ClockTrusted: n.ClockTrusted, Log: n.Log,
 		ReplyFor: func(address, station string) bool { return n.MayAnswer(l, address, station) },
 	}
-	if m.Mailbox != "" && l.MayReceive() {
+	if m.Mailbox != "" && l.MayReceive() && (!n.Helps || l.Once()) {
 		o.Mailbox = mail.Mailbox{
 			Server: m.Mailbox, TLS: m.MailboxTLS, Username: m.MailboxUsername, Password: m.MailboxPassword.Reveal(),
 			Folder: m.MailboxFolder, Vouches: m.MailboxVouches, Every: m.MailboxEvery,

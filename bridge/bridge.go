@@ -28,6 +28,11 @@ type Options struct {
 	Meter  Meter
 	Log    *slog.Logger
 
+	// Share is this process's part of a hub's work; nil: it does all of it.
+	Share queue.Share
+	// Helps says that another process of the hub leads.
+	Helps bool
+
 	// JournalDir is the folder of the journal of transmissions; empty: none.
 	JournalDir string
 	// Room tells how much room there is, false when it is not known; nil: never.
@@ -42,6 +47,8 @@ type Bridge struct {
 	clock *clock.Clock
 	meter Meter
 	log   *slog.Logger
+	share queue.Share // nil: no hub
+	leads bool        // what may be done once only is done here
 
 	lines  []*line
 	byName map[string]*line
@@ -62,6 +69,8 @@ type Bridge struct {
 	troubles map[string]*trouble // the clerk's own
 	room     func() (queue.Room, bool)
 	day      *day // what passed in the last 24 hours
+
+	alarmsSeen map[string]clock.Age // since when emergencies wait to be told of, in a hub; the clerk's own
 
 	// Up to which record the clerk has looked for other ways, and when it looks
 	// again; its own.
@@ -108,7 +117,7 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		return nil, fmt.Errorf("the gateway's call sign %q: %w", o.Config.Callsign, err)
 	}
 	b := &Bridge{
-		cfg: o.Config, own: own, store: o.Store, clock: o.Clock, log: o.Log,
+		cfg: o.Config, own: own, store: o.Store, clock: o.Clock, log: o.Log, share: o.Share, leads: !o.Helps,
 		byName:   map[string]*line{},
 		heard:    newHeardTable(),
 		rate:     rules.NewRate(rules.Limit{N: o.Config.Rate.Count, Per: o.Config.Rate.Per}),
@@ -120,9 +129,9 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 		parts:    newGatherings(),
 		released: make(chan struct{}, 1),
 		farther:  make(chan struct{}, 1),
-		troubles: map[string]*trouble{}, room: o.Room,
+		troubles: map[string]*trouble{}, room: o.Room, alarmsSeen: map[string]clock.Age{},
 	}
-	if b.day, err = newDay(ctx, o.Meter, o.Store, o.Clock.Age); err != nil {
+	if b.day, err = newDay(ctx, o.Meter, o.Store, o.Clock.Age, o.Share); err != nil {
 		return nil, fmt.Errorf("reading what passed in the last day: %w", err)
 	}
 	b.meter = b.day
@@ -152,6 +161,9 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 
 func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) error {
 	ln := &line{Link: cfg, link: l, props: l.Properties(), why: "starting", since: time.Now()}
+	if !b.runs(ln) {
+		ln.why = "another process runs it"
+	}
 	if cfg.Mesh != nil && cfg.Mesh.SF != 0 {
 		var err error
 		if ln.pace, err = b.newPace(ctx, ln); err != nil {
@@ -163,7 +175,7 @@ func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) erro
 	ln.stations = stationList(cfg)
 	ln.courier = queue.NewCourier(queue.CourierOptions{
 		Link: cfg.Name, Batch: ln.props.Batch, Parallel: ln.props.Parallel,
-		OnePerAddressee: ln.props.OnePerAddressee, Paced: ln.pace != nil, Room: b.roomOn(ln),
+		OnePerAddressee: ln.props.OnePerAddressee, Paced: ln.pace != nil, Room: b.roomOn(ln), Take: b.lanesOf(ln),
 		Store: b.store, Clock: b.clock, Carrier: &carrier{b: b, ln: ln}, Log: b.log,
 	})
 	b.lines = append(b.lines, ln)
@@ -180,6 +192,7 @@ func (b *Bridge) shareMeshes() {
 	for _, ln := range b.lines {
 		if ln.Mesh != nil && ln.Mesh.Mesh != "" {
 			ln.vote = &presence.Election{Mesh: ln.Mesh.Mesh, Own: b.own.String()}
+			ln.elected.Store(!b.leads) // the one that leads votes, and hands over what is not for this gateway
 		}
 	}
 }
@@ -209,6 +222,9 @@ func (b *Bridge) Run(ctx context.Context) error {
 	defer b.journal.stop()
 	var running sync.WaitGroup
 	for _, ln := range b.lines {
+		if !b.runs(ln) {
+			continue
+		}
 		running.Go(func() { ln.courier.Run(ctx) })
 		running.Go(func() { ln.gated.run(ctx, b) })
 		running.Go(func() {
@@ -218,7 +234,12 @@ func (b *Bridge) Run(ctx context.Context) error {
 			}
 		})
 	}
-	running.Go(func() { b.clerk(ctx) })
+	if b.leads {
+		running.Go(func() { b.clerk(ctx) })
+	} else {
+		running.Go(func() { b.help(ctx) })
+	}
+	running.Go(func() { b.learn(ctx) })
 	running.Go(func() { b.wake(ctx) })
 	running.Wait()
 	b.saveHeard(context.WithoutCancel(ctx))
@@ -242,6 +263,9 @@ func (b *Bridge) wake(ctx context.Context) {
 				return
 			}
 			if ln := b.byName[name]; ln != nil {
+				if ln.trunk != nil {
+					b.recount(ctx)
+				}
 				ln.courier.Wake()
 			}
 		}

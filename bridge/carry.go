@@ -39,7 +39,7 @@ type trip struct {
 
 // Open tells whether the link may send now.
 func (c *carrier) Open() bool {
-	return c.ln.up.Load() && c.ln.MaySend() && c.ln.transmits() && !c.b.control.isQuiet(c.ln.Name)
+	return c.b.mayWork(c.ln) && c.ln.up.Load() && c.ln.MaySend() && c.ln.transmits() && !c.b.control.isQuiet(c.ln.Name)
 }
 
 // Carry fits each job to the medium, sends its frames, and says what is to be

@@ -57,19 +57,38 @@ func (b *Bridge) loadControls(ctx context.Context) error {
 	for key := range quiet {
 		c.quiet[strings.TrimPrefix(key, quietKey)] = true
 	}
-	blocks, err := b.store.Settings(ctx, blockKey)
+	if c.players, err = rules.ParsePatterns(b.cfg.ExerciseStations); err != nil {
+		return fmt.Errorf("stations of the exercise: %w", err)
+	}
+	err = errors.Join(b.loadBlocks(ctx), b.loadExercise(ctx))
+	c.sweep = len(c.blocks)+len(b.cfg.Block) > 0 // the last run may not have come to its end
+	return err
+}
+
+// loadBlocks reads the block list. What waits of those that are new on it is to end.
+func (b *Bridge) loadBlocks(ctx context.Context) error {
+	all, err := b.store.Settings(ctx, blockKey)
 	if err != nil {
 		return err
 	}
-	for key, v := range blocks {
+	blocks := map[string]block{}
+	for key, v := range all {
 		var e block
 		if err := cbor.Unmarshal(v, &e); err != nil {
 			return fmt.Errorf("block list entry %s: %w", key, err)
 		}
-		c.blocks[e.Pattern] = e
+		blocks[e.Pattern] = e
 	}
-	c.sweep = len(c.blocks)+len(b.cfg.Block) > 0 // the last run may not have come to its end
-	return errors.Join(b.joinBlocks(), b.loadExercise(ctx))
+	c := &b.control
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for p := range blocks {
+		if _, known := c.blocks[p]; !known {
+			c.sweep, c.swept = true, 0
+		}
+	}
+	c.blocks = blocks
+	return b.joinBlocks()
 }
 
 // joinBlocks makes one list of the settings' blocks and the operator's.
@@ -297,7 +316,7 @@ func (b *Bridge) Links() []desk.LinkState {
 		ln.mu.Lock()
 		out = append(out, desk.LinkState{
 			Air: air, Name: ln.Name, Kind: ln.Kind, Up: ln.up.Load(), Transmits: ln.transmits(), Quiet: b.control.isQuiet(ln.Name),
-			Why: ln.why, Trouble: ln.trouble, Since: ln.since.UTC().Format(time.RFC3339), Deaf: b.deafSince(ln),
+			Elsewhere: !b.runs(ln), Why: ln.why, Trouble: ln.trouble, Since: ln.since.UTC().Format(time.RFC3339), Deaf: b.deafSince(ln),
 		})
 		ln.mu.Unlock()
 	}

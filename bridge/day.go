@@ -21,6 +21,7 @@ type day struct {
 	Meter // everything is passed on to it
 
 	mu   sync.Mutex
+	key  string // of the slots on disk
 	now  func() clock.Age
 	ring [desk.DaySlots]daySlot
 }
@@ -37,10 +38,13 @@ type daySlot struct {
 
 const dayKey = "day/"
 
-// newDay reads what an earlier run wrote.
-func newDay(ctx context.Context, m Meter, store queue.Store, now func() clock.Age) (*day, error) {
-	d := &day{Meter: m, now: now}
-	saved, err := store.Settings(ctx, dayKey)
+// newDay reads what an earlier run wrote. Each process of a hub counts what it did.
+func newDay(ctx context.Context, m Meter, store queue.Store, now func() clock.Age, share queue.Share) (*day, error) {
+	d := &day{Meter: m, now: now, key: dayKey}
+	if share != nil {
+		d.key += share.Process() + "/"
+	}
+	saved, err := store.Settings(ctx, d.key)
 	if err != nil {
 		return nil, err
 	}
@@ -114,7 +118,7 @@ func (d *day) unsaved() map[string][]byte {
 	for i := range d.ring {
 		if s := &d.ring[i]; s.dirty {
 			s.dirty = false
-			put[fmt.Sprintf("%s%03d", dayKey, i)], _ = cbor.Marshal(s) // plain fields: cannot fail
+			put[fmt.Sprintf("%s%03d", d.key, i)], _ = cbor.Marshal(s) // plain fields: cannot fail
 		}
 	}
 	return put

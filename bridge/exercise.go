@@ -24,24 +24,25 @@ type exercise struct {
 	Setting string      `cbor:"3,keyasint,omitempty"` // POSTHOUSE_EXERCISE at that time
 }
 
-// loadExercise reads which exercise goes on, and who takes part.
+// loadExercise reads which exercise goes on.
 func (b *Bridge) loadExercise(ctx context.Context) error {
-	var err error
-	if b.control.players, err = rules.ParsePatterns(b.cfg.ExerciseStations); err != nil {
-		return fmt.Errorf("stations of the exercise: %w", err)
-	}
-	b.control.exercise = exercise{Name: b.cfg.Exercise, Setting: b.cfg.Exercise, Since: b.stamp()}
 	v, err := b.store.Setting(ctx, exerciseKey)
-	if err != nil || v == nil {
+	if err != nil {
 		return err
 	}
-	var e exercise
-	if err := cbor.Unmarshal(v, &e); err != nil {
-		return fmt.Errorf("the exercise: %w", err)
+	on := exercise{Name: b.cfg.Exercise, Setting: b.cfg.Exercise, Since: b.stamp()}
+	if v != nil {
+		var e exercise
+		if err := cbor.Unmarshal(v, &e); err != nil {
+			return fmt.Errorf("the exercise: %w", err)
+		}
+		if e.Setting == b.cfg.Exercise {
+			on = e
+		}
 	}
-	if e.Setting == b.cfg.Exercise {
-		b.control.exercise = e
-	}
+	b.control.mu.Lock()
+	defer b.control.mu.Unlock()
+	b.control.exercise = on
 	return nil
 }
 

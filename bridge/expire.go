@@ -53,6 +53,7 @@ func (b *Bridge) clerk(ctx context.Context) {
 			if time.Since(watched) >= watchEvery {
 				watched = time.Now()
 				b.watchTroubles(ctx)
+				b.watchAlarms(ctx)
 			}
 			if len(b.trunks()) > 0 {
 				b.followFar(ctx)
@@ -60,7 +61,7 @@ func (b *Bridge) clerk(ctx context.Context) {
 				b.endWaits(ctx)
 				b.handOver(ctx)
 			}
-			if time.Since(saved) >= saveEvery || time.Since(saved) >= saveNewsAfter && b.heard.hasNews() {
+			if time.Since(saved) >= b.saveEvery() || time.Since(saved) >= saveNewsAfter && b.heard.hasNews() {
 				saved = time.Now()
 				b.saveHeard(ctx)
 			}

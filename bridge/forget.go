@@ -18,12 +18,7 @@ const onTheWay = time.Minute
 // every address ever written to.
 func (b *Bridge) forget(ctx context.Context) {
 	now := b.clock.Age()
-	b.lately.Range(func(station, v any) bool {
-		if now.Sub(v.(given).At) > onTheWay {
-			b.lately.Delete(station)
-		}
-		return true
-	})
+	b.forgetLately()
 	answers := answerWithin
 	for _, ln := range b.lines {
 		if ln.Mail != nil {
@@ -33,6 +28,17 @@ func (b *Bridge) forget(ctx context.Context) {
 	b.forgetGiven(ctx, lastKey, now.Add(-answerWithin))
 	b.forgetGiven(ctx, wroteKey, now.Add(-answers))
 	b.forgetGiven(ctx, threadKey, now.Add(-answers))
+}
+
+// forgetLately lets go of what the disk has by now.
+func (b *Bridge) forgetLately() {
+	now := b.clock.Age()
+	b.lately.Range(func(station, v any) bool {
+		if now.Sub(v.(given).At) > onTheWay {
+			b.lately.Delete(station)
+		}
+		return true
+	})
 }
 
 func (b *Bridge) forgetGiven(ctx context.Context, prefix string, before clock.Age) {

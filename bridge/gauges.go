@@ -19,6 +19,9 @@ func (b *Bridge) gauges() {
 	}
 	stats := b.store.Stats() // counters: the queue is never walked for a gauge
 	for _, ln := range b.lines {
+		if !b.runs(ln) {
+			continue
+		}
 		b.meter.StationsHeard(ln.Name, heard[ln.Name])
 		if ln.pace != nil {
 			b.meter.Airtime(ln.Name, ln.pace.budget.Used(now))

@@ -254,8 +254,12 @@ func (b *Bridge) saveHeard(ctx context.Context) {
 		}
 	}
 	b.heard.mu.Unlock()
-	b.saveSilences(put)
-	put[clockKey] = b.savedClock()
+	if b.leads {
+		b.saveSilences(put)
+		put[clockKey] = b.savedClock()
+	} else {
+		clear(put) // what was heard is not this process's to write down
+	}
 	maps.Copy(put, b.day.unsaved())
 	if _, err := b.store.Apply(ctx, queue.Op{Put: put, Lazy: true}); err != nil {
 		b.log.Error("writing down who was heard failed", "err", err)
@@ -281,7 +285,7 @@ func (b *Bridge) loadHeard(ctx context.Context) error {
 		e := b.heard.entry(call, name)
 		e.at, e.answers, e.snr, e.rssi, e.where = s.At, s.Answers, s.SNR, s.RSSI, s.Where
 	}
-	if len(stale) > 0 {
+	if len(stale) > 0 && b.leads {
 		_, err = b.store.Apply(ctx, queue.Op{Put: stale, Lazy: true})
 	}
 	return err

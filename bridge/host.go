@@ -91,6 +91,11 @@ func (h *host) Mark(ctx context.Context, key string) ([]byte, error) {
 	return h.b.store.Setting(ctx, markKey+h.ln.Name+"/"+key)
 }
 
+// Draw implements link.TrunkHost.
+func (h *host) Draw(ctx context.Context, key string, n, least uint64) (uint64, error) {
+	return h.b.draw(ctx, markKey+h.ln.Name+"/"+key, n, least)
+}
+
 // Present implements link.TrunkHost.
 func (h *host) Present(s presence.Say, retained bool) {
 	if s.Call == h.b.own.String() {
@@ -149,6 +154,9 @@ func (h *host) FarPosition(p link.FarPosition) {
 func (h *host) Trusts(believed func(call, key string) bool, fallen []string) {
 	for _, call := range fallen {
 		h.b.far.forget(call)
+	}
+	if !h.b.leads {
+		return
 	}
 	h.b.parkUnbelieved(context.Background(), h.ln.Name, believed)
 }

@@ -152,7 +152,7 @@ func (c *carrier) spend(ctx context.Context, t *trip) error {
 func (b *Bridge) saveAir(ctx context.Context) {
 	put := map[string][]byte{}
 	for _, ln := range b.lines {
-		if ln.pace != nil {
+		if ln.pace != nil && b.runs(ln) {
 			put[airKey+ln.Name] = ln.pace.budget.Save()
 		}
 	}

@@ -58,6 +58,9 @@ const bootKey = "boot"
 // loadBoot numbers this start of the gateway: higher than the last one, whatever
 // the clock says.
 func (b *Bridge) loadBoot(ctx context.Context) error {
+	if !b.leads {
+		return nil // it does not speak for the gateway
+	}
 	v, err := b.store.Setting(ctx, bootKey)
 	if err != nil {
 		return err

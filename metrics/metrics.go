@@ -131,6 +131,13 @@ func (m *Metrics) SendTime(link string, d time.Duration) {
 	m.sendTime.WithLabelValues(m.link(link)).Observe(d.Seconds())
 }
 
+// Elsewhere takes out what is told of a link's connection: another process of a hub
+// has it, until LinkUp says otherwise.
+func (m *Metrics) Elsewhere(link string) {
+	m.linkUp.DeleteLabelValues(link)
+	m.linkHeard.DeleteLabelValues(link)
+}
+
 // LinkUp sets whether the link has its connection.
 func (m *Metrics) LinkUp(link string, up bool) {
 	m.linkUp.WithLabelValues(m.link(link)).Set(number(up))

@@ -33,6 +33,7 @@ func newMetrics() (*Metrics, *prometheus.Registry) {
 	m := New(reg, links, link.Codes)
 	m.Build("v1.2.3", "0123abc")
 	m.Queue(func() Snapshot { return Snapshot{} })
+	m.Hub(func() bool { return true }, func() int { return 32 })
 	return m, reg
 }
 
@@ -126,6 +127,8 @@ func TestForeseeableSeriesStartAtZero(t *testing.T) {
 		"posthouse_clock_trusted":                     1,
 		"posthouse_journal_lines_lost_total":          1,
 		"posthouse_build_info":                        1,
+		"posthouse_leads":                             1,
+		"posthouse_shares":                            1,
 	}
 	for _, f := range own(t, reg) {
 		if n := len(f.GetMetric()); n != want[f.GetName()] {

@@ -45,6 +45,12 @@ type TrunkOptions struct {
 	Groups      []string // that cross this link
 	Meshes      []string // that this gateway serves
 
+	// Process names this one of the processes of a hub; empty: there is but one. One
+	// that Helps sends, and learns who is there; another one takes in what is for the
+	// gateway, and says of it what is to be said.
+	Process string
+	Helps   bool
+
 	AckWait time.Duration // first wait for a custody receipt; 0: 30 s
 	Wall    func() (now time.Time, trusted bool)
 	Log     *slog.Logger // nil: slog.Default
@@ -138,6 +144,7 @@ func (t *Trunk) prepare() error {
 	if err != nil {
 		return err
 	}
+	t.numbers.shared = o.Process != ""
 	urls, err := t.brokers()
 	if err != nil {
 		return err
@@ -146,22 +153,33 @@ func (t *Trunk) prepare() error {
 	if err != nil {
 		return err
 	}
-	t.session = newSession(sessionOptions{
+	so := sessionOptions{
 		URLs: urls, TLS: config, Username: o.Username, Password: o.Password,
 		ClientID: "posthouse-" + o.Call + "-" + o.Name, Topics: topics, Will: t.will(),
-	})
+	}
+	if o.Helps {
+		so.ClientID += "-" + o.Process
+		so.Clean, so.Will = true, nil // nothing is kept for it
+	}
+	t.session = newSession(so)
 	return nil
 }
 
 // topics are what this gateway always listens to.
 func (t *Trunk) topics() ([]string, error) {
-	all := []envelope.Topic{envelope.Inbox(t.opts.Call)}
-	for _, g := range t.opts.Groups {
-		all = append(all, envelope.Group(g))
+	all := []envelope.Topic{envelope.PresenceAt("-", t.opts.Call)} // a subscription to nothing is none
+	if !t.opts.Helps {
+		all = all[:0]
+		all = append(all, envelope.Inbox(t.opts.Call))
+		for _, g := range t.opts.Groups {
+			all = append(all, envelope.Group(g))
+		}
+		for _, mesh := range t.opts.Meshes {
+			all = append(all, envelope.TakenAt(mesh))
+		}
 	}
 	var out []string
 	for _, mesh := range t.opts.Meshes {
-		all = append(all, envelope.TakenAt(mesh))
 		f, err := envelope.PresenceOf(t.opts.TopicRoot, mesh)
 		if err != nil {
 			return nil, fmt.Errorf("_MESH %q: %w", mesh, err)
@@ -249,9 +267,7 @@ func (t *Trunk) Run(ctx context.Context, host link.Host) error {
 	if !ok {
 		return errors.New("this host serves no trunk")
 	}
-	if err := t.numbers.load(ctx, th); err != nil {
-		return fmt.Errorf("the numbers of events: %w", err)
-	}
+	t.numbers.begin(th)
 	in := &receiver{t: t, host: th, windows: map[envelope.PublicKey]envelope.Window{}}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
@@ -263,7 +279,7 @@ func (t *Trunk) Run(ctx context.Context, host link.Host) error {
 			}
 		})
 	}
-	if !t.opts.ReceiveOnly {
+	if !t.opts.ReceiveOnly && !t.opts.Helps {
 		work.Go(func() { t.publishStates(ctx) })
 		work.Go(func() { t.giveCustody(ctx) })
 	}

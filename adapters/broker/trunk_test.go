@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -21,11 +22,12 @@ import (
 
 // bureau is a gateway behind a trunk, as the trunk sees it.
 type bureau struct {
-	t    *testing.T
-	call string
-	key  envelope.Key
-	link *Trunk
-	end  func()
+	counter *bureau // whose numbers it draws; nil: its own
+	t       *testing.T
+	call    string
+	key     envelope.Key
+	link    *Trunk
+	end     func()
 
 	mu       sync.Mutex
 	up       bool
@@ -72,7 +74,12 @@ func trustLines(of map[string]envelope.Key) (lines string) {
 // enter starts a gateway's trunk at a broker.
 func enter(t *testing.T, call string, key envelope.Key, broker, trust string, alter ...func(*TrunkOptions)) *bureau {
 	t.Helper()
-	b := &bureau{t: t, call: call, key: key, marks: map[string][]byte{}}
+	return enterCounting(t, nil, call, key, broker, trust, alter...)
+}
+
+func enterCounting(t *testing.T, counter *bureau, call string, key envelope.Key, broker, trust string, alter ...func(*TrunkOptions)) *bureau {
+	t.Helper()
+	b := &bureau{t: t, counter: counter, call: call, key: key, marks: map[string][]byte{}}
 	o := TrunkOptions{Name: "far", Call: call, BrokerURL: broker, Key: key, TrustFile: trust, Groups: []string{"ALL"}, Meshes: []string{"of" + call[:5]}}
 	for _, a := range alter {
 		a(&o)
@@ -118,6 +125,18 @@ func (b *bureau) Present(s presence.Say, retained bool) {
 			b.recalled = append(b.recalled, s)
 		}
 	})
+}
+
+func (b *bureau) Draw(_ context.Context, key string, n, least uint64) (first uint64, err error) {
+	if b.counter != nil {
+		b = b.counter
+	}
+	b.with(func() {
+		last, _ := strconv.ParseUint(string(b.marks[key]), 10, 64) // none: 0
+		first = max(last+1, least)
+		b.marks[key] = strconv.AppendUint(nil, first+n-1, 10)
+	})
+	return first, nil
 }
 
 func (b *bureau) TrustBroken(broken bool) { b.with(func() { b.broken = broken }) }

@@ -119,47 +119,49 @@ func fallen(old, now *envelope.Trust) (calls []string) {
 // sequence gives each event the next number, over restarts: a block is on disk
 // before the first number of it is used.
 type sequence struct {
+	shared bool // several processes number their events together
+
 	mu    sync.Mutex
 	last  uint64
-	until uint64 // numbers up to here are on disk as used
+	until uint64    // numbers up to here are on disk as used
+	drawn time.Time // when they were
 	host  link.TrunkHost
 }
 
 const (
 	numberMark  = "number"
 	numberBlock = 600_000 // ten minutes' worth of milliseconds, so that an idle gateway writes seldom
+
+	// Where several processes draw, their numbers must stay near each other: what lies
+	// further below the highest than envelope.WindowSize is not taken any more. So a
+	// block is small and soon stale, which holds up to 2,000 events a second.
+	sharedBlock = 64
+	sharedFor   = 2 * time.Second
 )
 
-func (n *sequence) load(ctx context.Context, host link.TrunkHost) error {
-	b, err := host.Mark(ctx, numberMark)
-	if err != nil {
-		return err
-	}
+func (n *sequence) begin(host link.TrunkHost) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	n.host = host
-	if len(b) > 0 {
-		if _, err := fmt.Sscanf(string(b), "%d", &n.last); err != nil {
-			return fmt.Errorf("stored number %q: %w", b, err)
-		}
-	}
-	n.until = n.last
-	return nil
 }
 
 func (n *sequence) next(ctx context.Context, now time.Time) (uint64, error) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	next := envelope.NextNumber(n.last, now)
-	if next > n.until {
+	next, block := envelope.NextNumber(n.last, now), uint64(numberBlock)
+	if n.shared {
+		next, block = n.last+1, sharedBlock
+	}
+	if next > n.until || n.shared && time.Since(n.drawn) > sharedFor {
 		if n.host == nil {
 			return 0, link.ErrDown // before Run
 		}
-		until := next + numberBlock
-		if _, err := n.host.AcceptMarked(ctx, map[string][]byte{numberMark: fmt.Append(nil, until)}); err != nil {
+		drawn := time.Now()
+		first, err := n.host.Draw(ctx, numberMark, block, envelope.NextNumber(n.last, now))
+		if err != nil {
 			return 0, fmt.Errorf("writing down the numbers of events: %w", err)
 		}
-		n.until = until
+		next, n.until, n.drawn = first, first+block-1, drawn
 	}
 	n.last = next
 	return next, nil

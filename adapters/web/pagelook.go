@@ -121,6 +121,7 @@ func (l *look) troubles() (out []string) {
 		switch {
 		case link.Quiet && !l.AllQuiet:
 			out = append(out, "Sending on "+link.Name+" is stopped.")
+		case link.Elsewhere:
 		case !link.Up:
 			out = append(out, strings.TrimSuffix("Link "+link.Name+" is down: "+link.Why, ": ")+".")
 		}

@@ -102,6 +102,8 @@ func ago(seconds float64) string {
 // linkWord says how a link is.
 func linkWord(l desk.LinkState) string {
 	switch {
+	case l.Elsewhere:
+		return "elsewhere"
 	case !l.Up:
 		return "down"
 	case l.Quiet:

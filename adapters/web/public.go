@@ -48,6 +48,7 @@ func (p *Public) health(w http.ResponseWriter, _ *http.Request) {
 	fmt.Fprintln(w, "ok")
 	for _, l := range p.Desk.Links() {
 		switch {
+		case l.Elsewhere:
 		case !l.Up:
 			fmt.Fprintf(w, "link %s (%s) down since %s\n", l.Name, l.Kind, l.Since)
 		case l.Deaf != "":
@@ -74,6 +75,8 @@ func (p *Public) ready(w http.ResponseWriter, r *http.Request) {
 	for _, l := range p.Desk.Links() {
 		state := "down"
 		switch {
+		case l.Elsewhere:
+			state = "elsewhere"
 		case l.Quiet:
 			state = "quiet"
 		case l.Deaf != "":

@@ -66,6 +66,14 @@ func (c *Clock) Age() Age {
 	return c.age(c.now())
 }
 
+// Advance brings the age up to one that another process of the same gateway has
+// come to. It never turns it back.
+func (c *Clock) Advance(to Age) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.base += max(to-c.age(c.now()), 0)
+}
+
 // Wall gives the time of day in UTC and whether it is trusted. While the wall
 // clock has jumped, a trusted time goes on by monotonic expectation.
 func (c *Clock) Wall() (time.Time, bool) {

@@ -92,6 +92,18 @@ func (l *Link) MayReceive() bool { return l.Direction != "out" }
 // MaySend tells whether the gateway may send on the link.
 func (l *Link) MaySend() bool { return l.Direction != "in" }
 
+// Once tells whether the link may exist once only, also where several processes
+// serve one gateway: it is a login, a transmitter, a broker of its own, a mailbox.
+func (l *Link) Once() bool {
+	switch l.Kind {
+	case KindTrunk:
+		return l.Trunk.BrokerListen != ""
+	case KindMail:
+		return l.Mail.Listen == "" && l.Mail.Smarthost == "" // it only fetches, and of two that fetch one would find the other's mails
+	}
+	return true
+}
+
 // What becomes of a station that is not on a mesh's station list.
 const (
 	UnknownPass   = "pass" // with a valid call sign

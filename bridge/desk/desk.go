@@ -39,6 +39,7 @@ type LinkState struct {
 	Trouble   string `json:"trouble,omitempty"`    // what is wrong although it works
 	Since     string `json:"since"`                // RFC 3339
 	Deaf      string `json:"deaf_since,omitempty"` // up, but nothing was heard since then (RFC 3339), longer than usual
+	Elsewhere bool   `json:"elsewhere,omitempty"`  // another process of the hub runs it, and knows how it is
 	Transmits bool   `json:"transmits"`            // false: another gateway transmits for this mesh, or it is not settled yet
 	// Air is the part of the hour's airtime budget that is used, 1 for all of it;
 	// nil: the link is not paced by airtime.

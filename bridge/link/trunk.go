@@ -43,6 +43,10 @@ type TrunkHost interface {
 	AcceptMarked(ctx context.Context, marks map[string][]byte, in ...message.Message) ([]Verdict, error)
 	// Mark reads such a value back; nil when there is none.
 	Mark(ctx context.Context, key string) ([]byte, error)
+	// Draw takes n numbers, of which none is ever given again, from such a value, which
+	// says in decimal digits which was the last. A value that is not there yet begins at
+	// least. It returns the first of them.
+	Draw(ctx context.Context, key string, n, least uint64) (first uint64, err error)
 
 	// Present takes in what a gateway said of a mesh; retained says that it is
 	// the broker's memory of it. Absent takes in its last will.

@@ -174,6 +174,9 @@ func (b *booth) AcceptMarked(_ context.Context, _ map[string][]byte, in ...messa
 	return verdicts, nil
 }
 
+func (b *booth) Draw(_ context.Context, _ string, _, least uint64) (uint64, error) {
+	return least, nil
+}
 func (b *booth) Mark(context.Context, string) ([]byte, error) { return nil, nil }
 func (b *booth) Judge(message.Message) link.Verdict           { return link.Verdict{} }
 func (b *booth) Heard(string) []link.Hearing                  { return nil }

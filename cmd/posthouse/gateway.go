@@ -26,6 +26,7 @@ import (
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/metrics"
+	"posthouse/queue"
 )
 
 // What is in the data folder beside the control socket.
@@ -40,8 +41,12 @@ type gateway struct {
 	cfg     *config.Config
 	log     *slog.Logger
 	store   store
+	hub     shared // the store again, for a hub's; nil: there is but this process
 	clock   *clock.Clock
+	meter   *metrics.Metrics
+	reg     *prometheus.Registry
 	pulse   *pulse
+	leads   bool // what may exist once only is run here
 	bridge  *bridge.Bridge
 	links   map[string]link.Link
 	public  *web.Public
@@ -62,48 +67,53 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 		return g, fail(exitDisk, fmt.Errorf("a restore into %s did not come to its end: run 'posthouse restore' again", cfg.DataDir))
 	}
 	reg := prometheus.NewRegistry()
-	meter := metrics.New(reg, linkLabels(cfg), link.Codes)
+	g.reg, g.meter = reg, metrics.New(reg, linkLabels(cfg), link.Codes)
 	v, c := build()
-	meter.Build(v, c)
-	g.pulse = &pulse{Meter: meter}
-	g.store, err = openStore(ctx, cfg, storeOptions{log: log, onCommit: meter.Commit, onStandby: standby(log)})
-	if err != nil {
+	g.meter.Build(v, c)
+	g.pulse = &pulse{Meter: g.meter}
+	if g.store, err = openStore(ctx, cfg, storeOptions{log: log, onCommit: g.meter.Commit}); err != nil {
 		return g, fail(exitDisk, err)
+	}
+	if g.hub, _ = g.store.(shared); g.hub != nil {
+		g.meter.Hub(g.hub.Leads, g.hub.Shares)
 	}
 	saved, err := bridge.SavedClock(ctx, g.store)
 	if err != nil {
 		return g, fail(exitDisk, fmt.Errorf("the saved clock: %w", err))
 	}
 	g.clock = clock.System(saved)
+	g.meter.Queue(g.snapshot)
+	return g, g.assemble(ctx)
+}
+
+// assemble makes what works with the store: all of it again when a process of a hub
+// has come to lead.
+func (g *gateway) assemble(ctx context.Context) (err error) {
+	cfg := g.cfg
+	g.leads = g.hub == nil || g.hub.Leads()
 	if err := g.makeLinks(); err != nil {
-		return g, err
+		return err
 	}
 	g.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: cfg, Links: g.links, Store: g.store, Clock: g.clock, Meter: g.pulse, Log: log,
+		Config: cfg, Links: g.links, Store: g.store, Clock: g.clock, Meter: g.pulse, Log: g.log, Share: g.share(), Helps: !g.leads,
 		JournalDir: filepath.Join(cfg.DataDir, journalDir), Room: g.store.Room,
 	})
 	if err != nil {
-		return g, fail(exitConfig, err)
+		return fail(exitConfig, err)
 	}
-	meter.Queue(g.snapshot)
 	g.public = &web.Public{
-		Desk: g.bridge, Metrics: promhttp.HandlerFor(reg, promhttp.HandlerOpts{Timeout: 10 * time.Second}), Healthy: g.store.Healthy,
+		Desk: g.bridge, Metrics: promhttp.HandlerFor(g.reg, promhttp.HandlerOpts{Timeout: 10 * time.Second}), Healthy: g.store.Healthy,
 		ClockTrusted: g.clockTrusted, Listen: cfg.HTTPListen, Operators: cfg.Operators,
 	}
-	return g, g.listen()
+	return g.listen()
 }
 
-// standby tells the log once that another process has the queue, and systemd that
-// this one is well.
-func standby(log *slog.Logger) func() {
-	var once sync.Once
-	return func() {
-		once.Do(func() {
-			log.Info("standing by: another process works with the queue of this call sign")
-			daemon.SdNotify(false, daemon.SdNotifyReady)
-		})
-		daemon.SdNotify(false, daemon.SdNotifyWatchdog)
+// share is what the bridge is told of a hub; nil for one process alone.
+func (g *gateway) share() queue.Share {
+	if g.hub == nil {
+		return nil // not a nil shared, which would be no nil Share
 	}
+	return g.hub
 }
 
 func linkLabels(cfg *config.Config) []metrics.Link {
@@ -127,6 +137,10 @@ func (g *gateway) makeLinks() error {
 		},
 		ClockTrusted: g.clockTrusted,
 		Wall:         func() (time.Time, bool) { return g.clock.Wall() },
+		Helps:        !g.leads,
+	}
+	if g.hub != nil {
+		needs.Process = g.hub.Process()
 	}
 	for _, l := range g.cfg.Links {
 		if l.Mesh != nil && l.Mesh.Mesh != "" {
@@ -139,6 +153,9 @@ func (g *gateway) makeLinks() error {
 			return fail(exitConfig, err)
 		}
 		g.links[l.Name] = made
+		if needs.Helps && l.Once() {
+			g.meter.Elsewhere(l.Name)
+		}
 	}
 	return nil
 }
@@ -163,19 +180,26 @@ func (g *gateway) listen() (err error) {
 }
 
 // run works until ctx ends or a link can never work, then stops everything and
-// writes down what is known.
+// writes down what is known. A process of a hub that comes to lead begins anew.
 func (g *gateway) run(ctx context.Context, environ env) error {
+	for {
+		err := g.work(ctx, environ)
+		if !errors.Is(err, errWon) {
+			return err
+		}
+		g.log.Info("this process leads the hub now, and takes over what may exist once only")
+		if err := g.assemble(ctx); err != nil {
+			return err
+		}
+	}
+}
+
+func (g *gateway) work(ctx context.Context, environ env) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	var desk sync.WaitGroup
-	if l, ok := g.store.(leased); ok {
-		desk.Go(func() {
-			select {
-			case <-l.Lost():
-				cancel(errLost)
-			case <-ctx.Done():
-			}
-		})
+	if g.hub != nil {
+		desk.Go(func() { g.heedHub(ctx, cancel) })
 	}
 	save := &saver{g: g, environ: environ}
 	desk.Go(func() { web.ServeControl(ctx, g.control, g.bridge, save.save, g.log) })
@@ -190,10 +214,29 @@ func (g *gateway) run(ctx context.Context, environ env) error {
 	cancel(nil)
 	desk.Wait()
 	g.control, g.http = nil, nil // their servers closed them
-	if errors.Is(context.Cause(ctx), errLost) {
+	switch cause := context.Cause(ctx); {
+	case errors.Is(cause, errLost):
 		return fail(exitUnavailable, errLost)
+	case errors.Is(cause, errWon):
+		return errWon
 	}
 	return fail(exitConfig, err)
+}
+
+// heedHub ends the work when this process has lost its part of it, or has more of it
+// now.
+func (g *gateway) heedHub(ctx context.Context, end context.CancelCauseFunc) {
+	won := g.hub.Won()
+	if g.leads {
+		won = nil // that is what it works as
+	}
+	select {
+	case <-g.hub.Lost():
+		end(errLost)
+	case <-won:
+		end(errWon)
+	case <-ctx.Done():
+	}
 }
 
 // close closes what is open. Closing the store writes what was still to be

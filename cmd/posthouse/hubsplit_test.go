@@ -16,8 +16,8 @@ import (
 	"posthouse/queue/etcdstore/etcdtest"
 )
 
-// TestHubSplit splits the network: the hub at work is left with one etcd member,
-// the one that stands by with two. The first has to stop before the other begins,
+// TestHubSplit splits the network: the process that leads is left with one etcd
+// member, the one that helps with two. The first has to stop before the other leads,
 // and nothing is lost: the meshes' brokers, which both reach all the time, see to
 // it that each text that they took comes out. Once with the leader of etcd on
 // either side (the long form).
@@ -45,10 +45,10 @@ func TestHubSplit(t *testing.T) {
 		}
 		if round+1 < rounds { // the first has to be at work again
 			hubs[1].stop()
-			hubs[0].awaitLog("posthouse runs")
+			hubs[0].awaitLog(leading)
 			hubs[1].log.Reset()
 			hubs[1].begin()
-			hubs[1].awaitLog("standing by")
+			hubs[1].awaitLog(helping)
 		}
 	}
 	confirmed, copies := x.settle()
@@ -57,6 +57,12 @@ func TestHubSplit(t *testing.T) {
 		t.Errorf("%d copies, want at most %d", copies, most)
 	}
 }
+
+// What the log says of a process that comes to lead, and of one that helps.
+const (
+	leading = "leads the hub"
+	helping = "leads=false"
+)
 
 // hubsAt starts a hub at each site and writers on two meshes whose brokers both reach.
 func hubsAt(t *testing.T, split *etcdtest.Split, c *etcdtest.Cluster) (*traffic, [2]*process) {
@@ -81,9 +87,9 @@ func hubsAt(t *testing.T, split *etcdtest.Split, c *etcdtest.Cluster) (*traffic,
 		hubs[i].within = site.Within()
 	}
 	hubs[0].begin()
-	hubs[0].awaitLog("posthouse runs")
+	hubs[0].awaitLog("posthouse runs", "leads=true")
 	hubs[1].begin()
-	hubs[1].awaitLog("standing by")
+	hubs[1].awaitLog(helping)
 	x.process = hubs[0]
 	x.birch, x.node = join(t, x.hill.Addr, "hill", "N0QRB-9"), join(t, x.valley.Addr, "valley", "N0QRA-1")
 	x.birch.publish(said{From: "N0QRB-9"})
@@ -110,14 +116,14 @@ func cutOff(t *testing.T, x *traffic, split *etcdtest.Split, hubs [2]*process, l
 		hubs[0].awaitLog("link is closed", link)
 	}
 	closed := time.Since(cut)
-	if strings.Contains(hubs[1].log.String(), "posthouse runs") {
-		t.Error("the second hub works, and the first has not let go of its links")
+	if strings.Contains(hubs[1].log.String(), leading) {
+		t.Error("the second hub leads, and the first has not let go of its links")
 	}
-	hubs[1].awaitLog("posthouse runs")
+	hubs[1].awaitLog(leading)
 	took := time.Since(cut)
 	before := len(x.arrived())
 	await(t, "texts to come out by the second hub", func() bool { return len(x.arrived()) > before+20 })
-	t.Logf("member %d led: the first hub had closed its links %v after the cut, the second worked after %v, texts came out by it after %v",
+	t.Logf("member %d led: the first hub had closed its links %v after the cut, the second led after %v, texts came out by it after %v",
 		lead, closed.Round(100*time.Millisecond), took.Round(100*time.Millisecond), time.Since(cut).Round(100*time.Millisecond))
 	if took > patience {
 		t.Errorf("the second hub took over after %v, want %v at most", took, patience)
@@ -129,7 +135,7 @@ func cutOff(t *testing.T, x *traffic, split *etcdtest.Split, hubs [2]*process, l
 	operator.Wait()
 	split.Mend()
 	hubs[0].begin()
-	hubs[0].awaitLog("standing by")
+	hubs[0].awaitLog(helping)
 	x.flows(20)
 	if all := hubs[1].tell("log", "--format", "jsonl"); strings.Contains(all, "in vain") {
 		t.Error("what the hub that was cut off took in is in the queue")

@@ -46,13 +46,17 @@ func (runCmd) Run(s streams, environ env) error {
 	defer signal.Stop(hup)
 	g, err := open(ctx, cfg, log)
 	if err != nil && ctx.Err() != nil {
-		return nil // told to stop while it stood by
+		return nil // told to stop before it ran
 	}
 	if err != nil {
 		return err
 	}
 	v, c := build()
-	log.Info("posthouse runs", "version", v, "commit", c, "callsign", cfg.Callsign, "data", cfg.DataDir, "http", cfg.HTTPListen)
+	begins := log
+	if g.hub != nil {
+		begins = log.With("leads", g.leads)
+	}
+	begins.Info("posthouse runs", "version", v, "commit", c, "callsign", cfg.Callsign, "data", cfg.DataDir, "http", cfg.HTTPListen)
 	daemon.SdNotify(false, daemon.SdNotifyReady) // nobody listens outside systemd
 	context.AfterFunc(ctx, func() {
 		stop() // a second signal ends the program at once

@@ -23,19 +23,24 @@ type store interface {
 	Room() (queue.Room, bool)
 }
 
-// leased is a store that another process may take over when this one does not show
-// in time that it lives.
-type leased interface {
-	Lost() <-chan struct{} // closed once nothing can be written any more
+// shared is a store that the processes of a hub work with.
+type shared interface {
+	queue.Share
+	Shares() int           // of the lanes, of 64
+	Won() <-chan struct{}  // closed once this process leads
+	Lost() <-chan struct{} // closed once it has no part in the work any more: nothing can be written
 }
 
-var errLost = errors.New("another process may have taken over the queue: start again to stand by")
+// How a process of a hub comes to its end, or to a new beginning.
+var (
+	errLost = errors.New("the other processes may have taken over what this one did: start again to take part")
+	errWon  = errors.New("this process leads the hub now")
+)
 
 // storeOptions are what a store of either kind is told.
 type storeOptions struct {
-	onCommit  func(time.Duration)
-	onStandby func() // called every second while another process has the queue
-	log       *slog.Logger
+	onCommit func(time.Duration)
+	log      *slog.Logger
 }
 
 // openStore opens the queue where the settings say.

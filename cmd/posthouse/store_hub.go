@@ -13,12 +13,12 @@ import (
 // when the daemon starts.
 func checkStore(string) error { return nil }
 
-// openEtcd opens a gateway's queue in etcd. Of the processes with one call sign one
-// works, the others wait in here.
+// openEtcd opens a gateway's queue in etcd, which it shares with the other processes
+// of this call sign.
 func openEtcd(ctx context.Context, cfg *config.Config, members []string, o storeOptions) (store, error) {
 	s, err := etcdstore.Open(ctx, etcdstore.Options{
-		Endpoints: members, Name: cfg.Callsign, Dir: cfg.DataDir, Alone: true,
-		OnStandby: o.onStandby, OnCommit: o.onCommit, Log: o.log,
+		Endpoints: members, Name: cfg.Callsign, Dir: cfg.DataDir, Works: true,
+		OnCommit: o.onCommit, Log: o.log,
 	})
 	if err != nil {
 		return nil, err

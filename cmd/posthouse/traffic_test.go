@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -229,6 +230,7 @@ type writer struct {
 	name     string
 	receipts bool // a station's ack, or the smarthost's 250, comes back
 	say      func(id int, text string) error
+	pace     time.Duration // between two texts; 0: 10 ms, which is what the brokers and a test can bear on the same two cores
 
 	mu        sync.Mutex
 	confirmed map[int]bool
@@ -277,10 +279,9 @@ func mailOver(server, from, to, data string) error {
 	return w.Close()
 }
 
-// work writes until it is stopped, at a pace that the brokers and the test can
-// bear on the same two cores.
+// work writes until it is stopped.
 func (w *writer) work(stopped chan struct{}) {
-	pace := time.NewTicker(10 * time.Millisecond)
+	pace := time.NewTicker(cmp.Or(w.pace, 10*time.Millisecond))
 	defer pace.Stop()
 	for id := 1; ; id++ {
 		select {

@@ -193,6 +193,8 @@ func (s *Store) do(ctx context.Context, c *call) error {
 		why = ctx.Err()
 	case <-enough.C:
 		why = s.unreachable()
+	case <-s.session.lost: // the links are to be closed now, and wait for this
+		why = errFenced
 	}
 	if c.claimed.CompareAndSwap(false, true) {
 		return why
@@ -202,9 +204,10 @@ func (s *Store) do(ctx context.Context, c *call) error {
 	case <-c.done:
 		return c.err
 	case <-enough.C:
-		c.left.Store(true)
-		return fmt.Errorf("%w: %w", queue.ErrUncertain, why)
+	case <-s.session.lost:
 	}
+	c.left.Store(true)
+	return fmt.Errorf("%w: %w", queue.ErrUncertain, why)
 }
 
 // commitLoop is the one goroutine that writes. It ends when the line is closed

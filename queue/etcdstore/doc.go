@@ -22,6 +22,24 @@
 //   - The process's lease lives, and its last transaction is the one it thinks.
 //     A process that was taken for dead can write nothing more.
 //
+// The processes divide the work (own.go, queue.Share), all of it on their leases:
+//
+//   - A part is a key under the lease of the process that has it, created where
+//     nobody has it. One part is to lead: to run the links that may exist once only.
+//     The lanes of links that run in every process lie in 64 shares, as many for each
+//     process as for any other, but for one.
+//   - A process that has too many shares gives some up, each when what it had taken
+//     from it is filed. A new owner begins when its mirror shows all that was written
+//     before. So nothing goes out twice when work is divided anew.
+//   - Whoever sends asks the lease first, by the process's own clock, which lets it end
+//     a fifth of its time before etcd does; and whoever files is fenced as above. What
+//     a link has taken and is not filed when a process dies goes out once more: five
+//     seconds' worth, as long as a lazy change may wait.
+//   - A process whose lease ran out has lost its part for good, and ends.
+//   - What others change in settings is news (news.go), by which the bridge keeps up
+//     what it has in memory.
+//   - Numbers that no two processes may use are drawn from a setting (Draw).
+//
 // etcd takes 128 comparisons or changes in one transaction. An Apply of more is
 // carried out in several, in order; after an error the first of them may have
 // taken effect.
@@ -39,5 +57,6 @@
 //     the quota only receipts and emergencies are let in (room.go).
 //   - The history that the mirror needs was compacted: the mirror is filled anew.
 //   - The mirror is damaged: it is filled anew. It is made anew at each start.
-//   - The lease ran out: the process writes nothing until it has joined anew (hub.go).
+//   - The lease ran out: the process writes nothing until it has joined anew, or, with
+//     a part in the work, never again (hub.go).
 package etcdstore

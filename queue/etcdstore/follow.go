@@ -148,6 +148,9 @@ func (f *follower) take(ctx context.Context, events []*clientv3.Event) error {
 			n = &numbering{readNumber(e.Kv.Value), e.Kv.ModRevision}
 		case "h":
 			f.s.session.hear(rest, e.Type != mvccpb.Event_DELETE)
+			f.s.owned.look()
+		case "o":
+			f.s.owned.hear(rest, string(e.Kv.Value), e.Kv.CreateRevision) // nobody once it is deleted
 		}
 	}
 	for _, c := range copies {
@@ -162,6 +165,7 @@ func (f *follower) take(ctx context.Context, events []*clientv3.Event) error {
 		return err
 	}
 	f.moved(step.To, n)
+	f.s.news.changed(step.Put)
 	return nil
 }
 
@@ -254,19 +258,29 @@ func (f *follower) fillSettings(ctx context.Context, revision int64) error {
 			break
 		}
 	}
-	return f.s.mirror.Follow(ctx, boltstore.Step{From: boltstore.Anyhow, To: revision, Put: put})
+	if err := f.s.mirror.Follow(ctx, boltstore.Step{From: boltstore.Anyhow, To: revision, Put: put}); err != nil {
+		return err
+	}
+	f.s.news.changed(put)
+	return nil
 }
 
-// fillLiving brings over who lives.
+// fillLiving brings over who lives, and who has which part of the work.
 func (f *follower) fillLiving(ctx context.Context, revision int64) error {
 	f.s.session.forget()
-	resp, err := f.s.client.Get(ctx, f.s.keys.prefix+"h/", clientv3.WithPrefix(), clientv3.WithRev(revision))
-	if err != nil {
-		return f.s.explain(err)
-	}
-	for _, kv := range resp.Kvs {
-		_, name := f.s.keys.cut(kv.Key)
-		f.s.session.hear(name, true)
+	f.s.owned.forget()
+	for _, kind := range []string{"h/", "o/"} {
+		resp, err := f.s.client.Get(ctx, f.s.keys.prefix+kind, clientv3.WithPrefix(), clientv3.WithRev(revision))
+		if err != nil {
+			return f.s.explain(err)
+		}
+		for _, kv := range resp.Kvs {
+			if _, name := f.s.keys.cut(kv.Key); kind == "h/" {
+				f.s.session.hear(name, true)
+			} else {
+				f.s.owned.hear(name, string(kv.Value), kv.CreateRevision)
+			}
+		}
 	}
 	return nil
 }

@@ -26,7 +26,7 @@ type session struct {
 	s   *Store
 	ttl time.Duration
 
-	lost    chan struct{} // closed when a process that works alone has lost the queue
+	lost    chan struct{} // closed when a process that works has lost its part
 	mu      sync.Mutex
 	lease   clientv3.LeaseID
 	created int64           // revision of the key that says that this process lives; 0: it is not registered
@@ -49,72 +49,61 @@ func (n *session) life() int64 {
 	return n.created
 }
 
-// key is what hangs on the lease: one for all processes where they work alone.
-func (n *session) key() string {
-	if n.s.opts.Alone {
-		return n.s.keys.life("alone")
-	}
-	return n.s.keys.life(n.s.process)
+// key says that this process lives.
+func (n *session) key() string { return n.s.keys.life(n.s.process) }
+
+func (n *session) leaseID() clientv3.LeaseID {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.lease
 }
 
-// begin registers this process; one that is to work alone waits for its turn.
-// At its first look etcd has to answer; later it may go and come back.
-func (n *session) begin(ctx context.Context) error {
-	for waited := false; ; waited = true {
-		joined, err := n.register(ctx)
-		switch {
-		case joined, err != nil && !waited:
-			return err
-		case err != nil:
-			n.s.complain(fmt.Errorf("standing by: %w", err))
-		}
-		n.s.opts.OnStandby()
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(lookStandby):
-		}
-	}
-}
-
-// lookStandby is how often a process that waits looks whether it is its turn.
-const lookStandby = time.Second
-
-// register takes a lease and says that this process lives. False: another one
-// works, and this one is to work alone.
-func (n *session) register(ctx context.Context) (bool, error) {
+// register takes a lease and says that this process lives.
+func (n *session) register(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, 2*n.s.opts.Timeout)
 	defer cancel()
-	key := n.key()
-	// What a former life of this process left goes first, so that the key's creation is ours.
-	resp, err := n.s.client.Txn(ctx).If(clientv3.Compare(clientv3.Value(key), "=", n.s.process)).
-		Then(clientv3.OpDelete(key)).Else(clientv3.OpGet(key, clientv3.WithCountOnly())).Commit()
-	if err != nil {
-		return false, n.s.explain(err)
-	}
-	if !resp.Succeeded && resp.Responses[0].GetResponseRange().Count > 0 {
-		return false, nil
+	if err := n.bury(ctx); err != nil {
+		return n.s.explain(err)
 	}
 	asked := time.Now()
 	granted, err := n.s.client.Grant(ctx, int64(n.ttl/time.Second))
 	if err != nil {
-		return false, n.s.explain(err)
+		return n.s.explain(err)
 	}
-	resp, err = n.s.client.Txn(ctx).If(clientv3.Compare(clientv3.CreateRevision(key), "=", 0)).
-		Then(clientv3.OpPut(key, n.s.process, clientv3.WithLease(granted.ID))).Commit()
-	if err != nil || !resp.Succeeded {
-		return false, n.s.explain(err) // the lease runs out by itself
+	resp, err := n.s.client.Txn(ctx).If(clientv3.Compare(clientv3.CreateRevision(n.key()), "=", 0)).
+		Then(clientv3.OpPut(n.key(), n.s.process, clientv3.WithLease(granted.ID))).Commit()
+	if err != nil {
+		return n.s.explain(err) // the lease runs out by itself
+	}
+	if !resp.Succeeded {
+		return errTwin
 	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	n.lease, n.created, n.until = granted.ID, resp.Header.Revision, asked.Add(n.holds())
-	return true, nil
+	return nil
+}
+
+// errTwin is what a process meets whose name another one has.
+var errTwin = errors.New("another process uses the same process.id: remove this file where it was copied to, and a new one is made")
+
+// bury ends what a former life of this process left, with all that hangs on it.
+func (n *session) bury(ctx context.Context) error {
+	resp, err := n.s.client.Get(ctx, n.key())
+	if err != nil || len(resp.Kvs) == 0 {
+		return err
+	}
+	_, err = n.s.client.Revoke(ctx, clientv3.LeaseID(resp.Kvs[0].Lease))
+	if errors.Is(err, rpctypes.ErrLeaseNotFound) { // it has just run out
+		return nil
+	}
+	return err
 }
 
 // holds is how long this process takes a lease for good.
 func (n *session) holds() time.Duration { return n.ttl * 4 / 5 }
 
-// guard ends a process's work alone when its lease has run out.
+// guard ends a process's part in the work for good when its lease has run out.
 func (n *session) guard(ctx context.Context) {
 	for {
 		n.mu.Lock()
@@ -122,14 +111,14 @@ func (n *session) guard(ctx context.Context) {
 		over := n.created == 0
 		n.mu.Unlock()
 		if over || left <= 0 {
-			n.s.log.Error("this process has lost the queue to the others: etcd has not confirmed in time that it lives")
+			n.s.log.Error("this process has lost its part of the work to the others: etcd has not confirmed in time that it lives")
 			close(n.lost)
 			return
 		}
 		select {
 		case <-ctx.Done():
 			return
-		case <-time.After(min(left, lookStandby)):
+		case <-time.After(min(left, lookOwned)):
 		}
 	}
 }
@@ -157,11 +146,10 @@ func (n *session) renew(ctx context.Context) error {
 	id, created, over := n.lease, n.created, !time.Now().Before(n.until)
 	n.mu.Unlock()
 	switch {
-	case n.s.opts.Alone && (over || created == 0):
-		return nil // it has lost the queue, and keeps nobody from it
+	case n.s.opts.Works && (over || created == 0):
+		return nil // it has lost its part, and keeps nobody from it
 	case created == 0:
-		_, err := n.register(ctx)
-		return err
+		return n.register(ctx)
 	}
 	asked := time.Now()
 	resp, err := n.s.client.KeepAliveOnce(ctx, id)
@@ -174,7 +162,7 @@ func (n *session) renew(ctx context.Context) error {
 	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	if !n.s.opts.Alone || time.Now().Before(n.until) { // lost is lost
+	if !n.s.opts.Works || time.Now().Before(n.until) { // lost is lost
 		n.until = asked.Add(n.holds())
 	}
 	return nil

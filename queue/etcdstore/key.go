@@ -19,6 +19,7 @@ import (
 //	n                  the last number given
 //	t/<process>        number of the process's last transaction
 //	h/<process>        the process lives; leased
+//	o/<part>           the process that has a part of the work; leased
 type keys struct{ prefix string }
 
 func (k keys) record(seq uint64) string {
@@ -30,6 +31,7 @@ func (k keys) setting(name string) string        { return k.prefix + "s/" + name
 func (k keys) number() string                    { return k.prefix + "n" }
 func (k keys) last(process string) string        { return k.prefix + "t/" + process }
 func (k keys) life(process string) string        { return k.prefix + "h/" + process }
+func (k keys) part(name string) string           { return k.prefix + "o/" + name }
 
 // cut tells what a key is: its kind, and the rest behind it.
 func (k keys) cut(key []byte) (kind, rest string) {

@@ -38,11 +38,10 @@ type Options struct {
 	// TTL is how long after its last sign of life a process is taken for dead;
 	// 0 stands for 10 s. etcd takes whole seconds.
 	TTL time.Duration
-	// Alone has one process at a time work with the queue: others wait in Open until
-	// it leaves or dies, and when its lease runs out it has lost the queue for good.
-	// OnStandby is called every second while it waits; nil for nobody.
-	Alone     bool
-	OnStandby func()
+	// Works has this process take part in the work (queue.Share). When its lease runs
+	// out it has lost that for good: see Lost. Without it the process only reads and
+	// writes, and joins anew.
+	Works bool
 
 	// OnCommit is told how long each commit took; nil for nobody.
 	OnCommit func(time.Duration)
@@ -60,9 +59,6 @@ func (o Options) withDefaults() Options {
 	if o.OnCommit == nil {
 		o.OnCommit = func(time.Duration) {}
 	}
-	if o.OnStandby == nil {
-		o.OnStandby = func() {}
-	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
@@ -79,6 +75,8 @@ type Store struct {
 	mirror   *boltstore.Store
 	follower *follower
 	session  *session
+	owned    *owned
+	news     *news
 	leases   *leases
 	room     room
 
@@ -127,11 +125,11 @@ func Open(ctx context.Context, o Options) (s *Store, err error) {
 	}
 	s.leases = &leases{client: s.client, granted: map[int]lease{}}
 	s.follower = newFollower(s)
-	s.session = newSession(s)
-	if err := s.session.begin(ctx); err != nil {
+	s.session, s.owned, s.news = newSession(s), newOwned(s), newNews()
+	if err := s.join(ctx); err != nil { // first: from when a process lives it is given its part
 		return nil, err
 	}
-	if err := s.join(ctx); err != nil {
+	if err := s.session.register(ctx); err != nil {
 		return nil, err
 	}
 	s.start()
@@ -195,8 +193,11 @@ func (s *Store) start() {
 	go s.commitLoop()
 	s.background.Go(func() { s.follower.run(s.life) })
 	s.background.Go(func() { s.session.run(s.life) })
-	if s.opts.Alone {
+	if s.opts.Works {
 		s.background.Go(func() { s.session.guard(s.life) })
+		first := make(chan struct{})
+		s.background.Go(func() { s.owned.run(s.life, first) })
+		<-first // who is alone leads from the start
 	}
 	s.background.Go(func() { s.watchRoom(s.life) })
 }
@@ -367,8 +368,8 @@ func (s *Store) Stats() queue.Stats {
 	return st
 }
 
-// Lost is closed when a process that opened the queue alone may not work with it
-// any more: another one may do so by now. Nothing can be written from then on.
+// Lost is closed when a process that works has lost its part: others may have it by
+// now. Nothing can be written from then on.
 func (s *Store) Lost() <-chan struct{} { return s.session.lost }
 
 // Healthy tells why the store cannot do its work any more; nil while it can.
