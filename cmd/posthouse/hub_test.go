@@ -66,7 +66,7 @@ func busyHub(t *testing.T) *hub {
 		h.crew = append(h.crew, h.radio(fmt.Sprint("N0QRA-", i), "ann@club.example"))
 	}
 	for _, w := range h.crew {
-		w.pace = 100 * time.Millisecond // there are three etcd members, too
+		w.pace = 200 * time.Millisecond // there are three etcd members, too
 		h.load.Go(func() { w.work(h.stopped) })
 	}
 	t.Cleanup(h.rest)
@@ -97,7 +97,7 @@ func TestHub(t *testing.T) {
 	if page := h.both[1].get("/metrics"); strings.Contains(page, `posthouse_link_up{link="valley"}`) {
 		t.Error("the second process has a figure for the connection of a link that it does not run")
 	}
-	h.flows(10)
+	h.flows(5)
 	for i, d := range h.both {
 		d.awaitMetric(mails, 3)
 		d.awaitMetric(`posthouse_messages_accepted_total{link="post"}`, 3)
@@ -115,7 +115,7 @@ func TestHub(t *testing.T) {
 	since := kill(0)
 	h.both[1].awaitUp("valley", "hill", "post") // within patience, which is 30 s
 	t.Logf("the other one had the meshes %v after the kill", time.Since(since))
-	h.flows(10)
+	h.flows(5)
 	h.both[0].start() // it helps now
 	if patient() {
 		h.killedWhileItTakesOver(kill)
@@ -124,7 +124,7 @@ func TestHub(t *testing.T) {
 	h.both[1].stop()
 	h.both[0].awaitUp("valley", "hill", "post")
 	t.Logf("after a stop the other one had the meshes within %v", time.Since(begun))
-	h.flows(10)
+	h.flows(5)
 	confirmed, copies := h.settle()
 	t.Logf("%d kills, %d messages confirmed, all arrived, and %d copies beyond the first", kills, confirmed, copies)
 	if most := kills * inFlight; copies > most {
@@ -145,10 +145,10 @@ func (h *hub) killedWhileItTakesOver(kill func(int) time.Time) {
 	h.both[1].awaitUp("valley", "hill", "post")
 	h.t.Logf("the meshes were back %v after both were killed, one while it took over", time.Since(since))
 	h.both[0].start()
-	h.flows(10)
+	h.flows(5)
 
 	h.etcd.Kill(0)
-	h.flows(10)
+	h.flows(5)
 }
 
 // quietIsHeard: what the operator says to one process, the other one does.
