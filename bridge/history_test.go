@@ -228,12 +228,19 @@ func (m *model) stopped() {
 // crash goes on with what is on disk at this moment.
 func (m *model) crash() {
 	m.reads()
-	file := filepath.Join(m.dir, "queue.db")
-	disk, err := os.ReadFile(file)
-	m.must(err)
+	// The log first: what a checkpoint takes out of it is in the data file then.
+	disk := [2][]byte{}
+	files := [2]string{filepath.Join(m.dir, "queue.db.wal"), filepath.Join(m.dir, "queue.db")}
+	for i, name := range files {
+		var err error
+		disk[i], err = os.ReadFile(name)
+		m.must(err)
+	}
 	m.stop() // what it does now has never been
 	m.stop = nil
-	m.must(os.WriteFile(file, disk, 0o600))
+	for i, name := range files {
+		m.must(os.WriteFile(name, disk[i], 0o600))
+	}
 	m.crashes++
 	m.start()
 }

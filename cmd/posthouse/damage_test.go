@@ -108,7 +108,7 @@ func (a *archive) dataFile(words string) (path string, b []byte, at int) {
 	}
 	for _, name := range names {
 		content, err := os.ReadFile(name)
-		if err != nil { // a folder, a socket
+		if err != nil || filepath.Ext(name) == ".wal" { // a folder, a socket; what is left in the log is of no use after a stop
 			continue
 		}
 		if i := bytes.Index(content, []byte(words)); i >= 0 && len(content) > len(b) {

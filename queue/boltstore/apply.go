@@ -6,7 +6,6 @@ import (
 	"log/slog"
 	"runtime/debug"
 
-	"posthouse/bridge/message"
 	"posthouse/queue"
 )
 
@@ -72,40 +71,30 @@ func bit(b bool) int {
 	return 0
 }
 
-// carry carries all steps out, in order, when there is room for all of them.
-func (a *apply) carry(t *txn) error {
-	if err := a.admit(t); err != nil {
-		return &refusal{err}
+// carry drafts all steps, in order, when there is room for all of them.
+func (a *apply) carry(d *draft) error {
+	if err := a.admit(d); err != nil {
+		return err
 	}
 	for i := range a.steps {
 		st := &a.steps[i]
 		st.done = queue.Done{}
-		var err error
 		switch {
 		case st.op.New != nil:
-			err = st.create(t)
+			st.create(d)
 		case st.op.Change != nil:
-			err = st.change(t, a.log)
+			st.change(d, a.log)
 		default:
-			err = putSettings(t, st.op.Put)
-		}
-		if err != nil {
-			return err
+			d.edits = append(d.edits, settingEdits(st.op.Put)...)
 		}
 	}
 	return nil
 }
 
-// refusal is the error of a call that was turned away before it wrote anything.
-type refusal struct{ err error }
-
-func (r *refusal) Error() string { return r.err.Error() }
-func (r *refusal) Unwrap() error { return r.err }
-
 // admit asks for room for each record that is new. While there is plenty, nobody
 // need look which of them are known already.
-func (a *apply) admit(t *txn) error {
-	if t.roomForAll(a.steps) {
+func (a *apply) admit(d *draft) error {
+	if d.roomForAll(a.steps) {
 		return nil
 	}
 	for i := range a.steps {
@@ -113,10 +102,10 @@ func (a *apply) admit(t *txn) error {
 		if st.op.New == nil {
 			continue
 		}
-		if _, known := st.knownTo(t); known {
+		if _, known := st.knownTo(d); known {
 			continue
 		}
-		if err := t.room(st.fresh, st.op.Urgent, len(st.payload)); err != nil {
+		if err := d.admit(st.fresh, st.op.Urgent, len(st.payload)); err != nil {
 			return err
 		}
 	}
@@ -166,60 +155,38 @@ func (st *step) then(d queue.Done) (err error) {
 	return nil
 }
 
-// create carries out a New.
-func (st *step) create(t *txn) error {
-	if seq, known := st.knownTo(t); known {
+// create drafts a New.
+func (st *step) create(d *draft) {
+	if seq, known := st.knownTo(d); known {
 		st.done = queue.Done{Seq: seq, Duplicate: true}
-		return nil
+		return
 	}
-	seq, err := t.insert(st.fresh, st.payload)
-	st.done.Seq = seq
-	return err
+	st.done.Seq = d.insert(st.fresh, st.payload)
 }
 
 // knownTo tells whether a New is the same as a record that is there.
-func (st *step) knownTo(t *txn) (uint64, bool) {
+func (st *step) knownTo(d *draft) (uint64, bool) {
 	at := st.fresh.Accepted.Age
 	if st.op.SameFor > 0 {
-		if seq, ok := known(t.tx, st.fresh.Identity, at.Add(-st.op.SameFor)); ok {
+		if seq, ok := d.known(st.fresh.Identity, at.Add(-st.op.SameFor)); ok {
 			return seq, true
 		}
 	}
 	if st.op.EventFor > 0 {
-		return known(t.tx, st.fresh.Event, at.Add(-st.op.EventFor))
+		return d.known(st.fresh.Event, at.Add(-st.op.EventFor))
 	}
 	return 0, false
 }
 
-// insert gives a record the next number, writes it and files it.
-func (t *txn) insert(r *queue.Record, payload []byte) (uint64, error) {
-	seq, err := t.records.NextSequence()
-	if err != nil {
-		return 0, fmt.Errorf("taking a number: %w", err)
-	}
-	r.Seq = seq
-	if err := t.write(seq, payload); err != nil {
-		return 0, err
-	}
-	t.counts.Records++
-	return seq, t.file(nil, entries(r))
-}
-
-func (t *txn) write(seq uint64, payload []byte) error {
-	key := recordKey(seq)
-	return t.putPlain(recordBucket, key, isRecord.seal(key, payload, t.counts.Commits))
-}
-
-// change carries out a Change. What is wrong with the record or the function is
-// in Done.Err; a returned error is one of writing.
-func (st *step) change(t *txn, log *slog.Logger) error {
+// change drafts a Change. What is wrong with the record or the function is in
+// Done.Err.
+func (st *step) change(d *draft, log *slog.Logger) {
 	st.done.Seq = st.op.Seq
-	r, err := readRecord(t.tx, st.op.Seq)
+	r, was, err := d.read(st.op.Seq)
 	if err != nil {
 		st.done.Err = err
-		return t.quarantine(st.op.Seq)
+		return
 	}
-	was := entries(r)
 	spawned, err := st.op.Alter(r, log)
 	var payloads [][]byte
 	if err == nil {
@@ -227,31 +194,16 @@ func (st *step) change(t *txn, log *slog.Logger) error {
 	}
 	if err != nil {
 		st.done.Err = err
-		return nil
+		return
 	}
 	if !st.op.Lazy || st.op.Then != nil { // somebody will ask for it
 		st.fresh = clone(r) // r may hold memory of the Change
 	}
-	if err := t.write(r.Seq, payloads[0]); err != nil {
-		return err
-	}
-	if err := t.file(was, entries(r)); err != nil {
-		return err
-	}
-	return st.spawn(t, spawned, payloads[1:])
-}
-
-// spawn creates the records that a Change returned.
-func (st *step) spawn(t *txn, records []*queue.Record, payloads [][]byte) error {
-	for i, r := range records {
+	d.replace(r, payloads[0], was)
+	for i, r := range spawned {
 		child := *r
-		seq, err := t.insert(&child, payloads[i])
-		if err != nil {
-			return err
-		}
-		st.done.Spawned = append(st.done.Spawned, seq)
+		st.done.Spawned = append(st.done.Spawned, d.insert(&child, payloads[1+i]))
 	}
-	return nil
 }
 
 func encodeAll(records []*queue.Record) ([][]byte, error) {
@@ -265,56 +217,17 @@ func encodeAll(records []*queue.Record) ([][]byte, error) {
 	return all, nil
 }
 
-// putSettings carries out a Put.
-func putSettings(t *txn, put map[string][]byte) error {
+// settingEdits gives the edits of a Put.
+func settingEdits(put map[string][]byte) (all []edit) {
 	for name, val := range put {
-		key := settingKey(name)
-		var err error
+		e := edit{what: putSetting, name: name, val: val}
 		if val == nil {
-			err = t.delPlain(settingBucket, key)
-		} else {
-			err = t.putPlain(settingBucket, key, isSetting.seal(key, val, t.counts.Commits))
+			e.what = delSetting
 		}
-		if err != nil {
-			return err
-		}
+		all = append(all, e)
 	}
-	return nil
+	return all
 }
 
 // settingKey makes room for the empty name, which bbolt does not take.
 func settingKey(name string) []byte { return append([]byte{'s'}, name...) }
-
-// room answers ErrFull to a New that the store has no room for. Receipts and
-// emergencies are what may empty it again, or must not wait: they get into the
-// reserve.
-func (t *txn) room(r *queue.Record, urgent bool, size int) error {
-	urgent = urgent || r.Message.Kind == message.Receipt || r.Message.Precedence == message.Emergency
-	limit := t.full.normal
-	if urgent {
-		limit = t.full.urgent
-	}
-	t.full.used += int64(size) * 2 // with its indexes
-	if t.full.used > limit {
-		return fmt.Errorf("%w: %d MiB in use", queue.ErrFull, t.full.used>>20)
-	}
-	return nil
-}
-
-// roomForAll takes the room for every New, if none of them comes near a limit.
-func (t *txn) roomForAll(steps []step) bool {
-	size := int64(0)
-	for i := range steps {
-		size += int64(len(steps[i].payload)) * 2
-	}
-	if t.full.used+size > t.full.normal {
-		return false
-	}
-	t.full.used += size
-	return true
-}
-
-// fullness is how much of the file is in use and how far it may go, in bytes.
-type fullness struct {
-	used, normal, urgent int64
-}

@@ -11,16 +11,36 @@ import (
 	bolt "go.etcd.io/bbolt"
 )
 
-// Backup writes a consistent copy of the store while it works on. A reader that
-// is slow keeps pages from being used again, so that the file grows.
+// Backup writes a consistent copy of the data file while the store works on;
+// the log need not go with it. A reader that is slow keeps pages from being used
+// again, so that the file grows.
 func (s *Store) Backup(w io.Writer) error {
-	return s.view(context.Background(), func(tx *bolt.Tx) error {
-		if _, err := tx.WriteTo(w); err != nil {
-			return fmt.Errorf("copying the queue: %w", err)
+	f, err := s.acquire()
+	if err != nil {
+		return err
+	}
+	defer f.readers.Done()
+	var tx *bolt.Tx
+	err = s.alone(context.Background(), func() (err error) {
+		if s.file != f {
+			return errReplaced
 		}
-		return nil
+		if err := s.checkpoint(); err != nil {
+			return err
+		}
+		tx, err = f.db.Begin(false)
+		return err
 	})
+	if err != nil {
+		return fmt.Errorf("copying the queue: %w", err)
+	}
+	if _, err = tx.WriteTo(w); err != nil {
+		err = fmt.Errorf("copying the queue: %w", err)
+	}
+	return errors.Join(err, tx.Rollback())
 }
+
+var errReplaced = errors.New("the file was replaced meanwhile")
 
 // Unpack makes a store at path of what Backup wrote; there must be none yet. It
 // is complete once Close has returned without an error.
@@ -48,23 +68,22 @@ func Lock(path string) (io.Closer, error) {
 // Move gives the store at from, which nobody has open, another path on the same
 // file system; no store is no error. Hold the Lock of both.
 func Move(from, to string) error {
-	err := os.Rename(from, to)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return fmt.Errorf("moving the queue: %w", err)
+	for _, ext := range []string{"", logExt} { // a crash between them leaves the log to be moved by the next try
+		if err := os.Rename(from+ext, to+ext); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return fmt.Errorf("moving the queue: %w", err)
+		}
 	}
 	return errors.Join(syncDir(filepath.Dir(from)), syncDir(filepath.Dir(to)))
 }
 
 // Skip leaves out numbers, so that the next record has at least the number first.
 func (s *Store) Skip(ctx context.Context, first uint64) error {
-	return s.do(ctx, &call{ops: 1, carry: func(t *txn) error {
-		if t.records.Sequence() >= first {
-			return nil
+	return s.do(ctx, &call{ops: 1, carry: func(d *draft) error {
+		if d.last+1 < first {
+			d.last = first - 1
+			d.edits = append(d.edits, edit{what: skipTo, seq: d.last})
 		}
-		return t.records.SetSequence(first - 1)
+		return nil
 	}})
 }
 

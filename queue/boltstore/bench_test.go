@@ -4,9 +4,9 @@ package boltstore
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"runtime"
 	"strings"
 	"sync"
@@ -40,7 +40,7 @@ func written(b *testing.B) int64 { return procFigure(b, "io", "wchar") }
 // aged gives a store that has been in use: n finished records and a few open.
 func aged(b *testing.B, n int) *Store {
 	b.Helper()
-	s := openIn(b, b.TempDir(), Options{NoSync: true})
+	s := openIn(b, b.TempDir(), Options{NoSync: true, logBytes: walSize})
 	fill(b, s, n+5)
 	finishAll(b, s, 1, uint64(n))
 	s.background.Wait()
@@ -153,7 +153,7 @@ func BenchmarkCycle(b *testing.B) {
 
 // BenchmarkHeads asks for the next 100 of 100,000 in their own lanes.
 func BenchmarkHeads(b *testing.B) {
-	s := openIn(b, b.TempDir(), Options{NoSync: true})
+	s := openIn(b, b.TempDir(), Options{NoSync: true, logBytes: walSize})
 	defer closeStore(b, s)
 	for i := 0; i < 100_000; i += 500 {
 		var ops []queue.Op
@@ -182,35 +182,49 @@ func BenchmarkMillion(b *testing.B) {
 	}
 	const n = 1_000_000
 	dir := b.TempDir()
-	s := openIn(b, dir, Options{NoSync: true})
+	s := openIn(b, dir, Options{NoSync: true, logBytes: walSize})
 	for from := 0; from < n; from += 10_000 {
 		fill(b, s, 10_000)
 		finishAll(b, s, uint64(from+1), uint64(from+10_000))
 	}
 	s.background.Wait()
-	crashed := b.TempDir()
-	if err := copyFile(filepath.Join(dir, "queue.db"), filepath.Join(crashed, "queue.db")); err != nil {
-		b.Fatal(err)
-	}
+	settle(b, s)
+	fill(b, s, 3000) // the log is as long as it gets
 	size := s.Stats().Bytes
-	closeStore(b, s)
+	crash(b, s)
 	b.Run("start", func(b *testing.B) {
 		for range b.N {
-			s := openIn(b, crashed, Options{})
-			if _, err := s.Heads(context.Background(), "far", message.Routine, 0, 0, 100); err != nil || s.Stats().Records != n {
+			s := openIn(b, dir, Options{logBytes: walSize})
+			if _, err := s.Heads(context.Background(), "far", message.Routine, 0, 0, 100); err != nil || s.Stats().Records != n+3000 {
 				b.Fatal(s.Stats(), err)
 			}
 			b.StopTimer()
-			closeStore(b, s)
+			crash(b, s)
 			b.StartTimer()
 		}
 		b.ReportMetric(float64(size)/n, "file-bytes/record")
 	})
 }
 
+// crash ends a store without a checkpoint.
+func crash(b *testing.B, s *Store) {
+	b.Helper()
+	var err error
+	s.mu.Lock()
+	db := s.file.db
+	err, s.bad = s.txn.tx.Rollback(), errors.New("crashed")
+	s.mu.Unlock()
+	if closeErr := s.Close(); err != nil || !errors.Is(closeErr, s.bad) {
+		b.Fatal(err, closeErr)
+	}
+	if err := db.Close(); err != nil {
+		b.Fatal(err)
+	}
+}
+
 // BenchmarkMemory says what memory a process takes that has queued 100,000.
 func BenchmarkMemory(b *testing.B) {
-	s := openIn(b, b.TempDir(), Options{NoSync: true})
+	s := openIn(b, b.TempDir(), Options{NoSync: true, logBytes: walSize})
 	defer closeStore(b, s)
 	runtime.GC()
 	before := procFigure(b, "status", "RssAnon")

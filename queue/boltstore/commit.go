@@ -11,7 +11,6 @@ import (
 	"syscall"
 	"time"
 
-	bolt "go.etcd.io/bbolt"
 	berrors "go.etcd.io/bbolt/errors"
 
 	"posthouse/queue"
@@ -24,11 +23,11 @@ const (
 	maxLazy  = 20000           // lazy ops that are kept while nothing can be written
 )
 
-// call is one piece of work for the committer: carry runs inside a transaction,
-// maybe more than once; an error from it undoes that call alone.
+// call is one piece of work for the committer: carry drafts it, maybe more than
+// once; one that gives an error has drafted nothing.
 type call struct {
-	carry func(*txn) error
-	alone func() error // instead of carry: runs between two transactions
+	carry func(*draft) error
+	alone func() error // instead of carry: runs between two commits
 	then  func()       // called once it is on disk; nil for nothing
 	ops   int
 	lazy  bool
@@ -180,7 +179,7 @@ func (s *Store) do(ctx context.Context, c *call) error {
 	}
 }
 
-// alone runs a function in the committer between two transactions.
+// alone runs a function in the committer between two commits.
 func (s *Store) alone(ctx context.Context, f func() error) error {
 	return s.do(ctx, &call{alone: f})
 }
@@ -195,6 +194,7 @@ func (s *Store) commitLoop() {
 	for {
 		batch, wait, over := s.line.take()
 		if over {
+			s.last()
 			return
 		}
 		if s.broken() != nil && !s.isClosing() {
@@ -203,6 +203,10 @@ func (s *Store) commitLoop() {
 		if batch != nil {
 			s.commitBatch(batch)
 			continue
+		}
+		s.checkpointIfDue()
+		if due, some := s.dueIn(); some && (wait == 0 || due < wait) {
+			wait = max(due, time.Millisecond)
 		}
 		var due <-chan time.Time
 		if wait > 0 {
@@ -230,7 +234,7 @@ func (s *Store) commitBatch(batch []*call) {
 	err := s.write(batch)
 	if errors.Is(err, queue.ErrDamaged) && !s.isClosing() {
 		if s.repair(); s.broken() == nil {
-			err = s.write(batch) // a commit that met a damaged page wrote nothing
+			err = s.write(batch) // nothing of it was written
 		}
 	}
 	if err == nil {
@@ -238,6 +242,13 @@ func (s *Store) commitBatch(batch []*call) {
 	} else {
 		s.failed(batch, err)
 	}
+	s.answer(batch, err)
+	if s.wal.used() > s.opts.logBytes/checkpointPart {
+		s.checkpointIfDue()
+	}
+}
+
+func (s *Store) answer(batch []*call, err error) {
 	for _, c := range batch {
 		if err != nil {
 			c.err = err
@@ -259,10 +270,7 @@ const complainAgain = time.Minute
 // failed keeps the lazy calls of a batch that could not be written, for as long
 // as there is a later.
 func (s *Store) failed(batch []*call, err error) {
-	if time.Since(s.complained) > complainAgain {
-		s.complained = time.Now()
-		s.log.Error("writing the queue failed", "err", err)
-	}
+	s.complain(err)
 	if lost := s.line.giveBack(batch); lost > 0 {
 		s.mu.Lock()
 		s.closeErr = fmt.Errorf("%d changes could not be written before the end: %w", lost, err)
@@ -270,103 +278,94 @@ func (s *Store) failed(batch []*call, err error) {
 	}
 }
 
-// write carries a batch out in one transaction. A call that fails is answered
-// on its own, and the others are carried out without it.
+func (s *Store) complain(err error) {
+	if time.Since(s.complained) > complainAgain {
+		s.complained = time.Now()
+		s.log.Error("writing the queue failed", "err", err)
+	}
+}
+
+// write drafts a batch, writes the draft to the log, and then changes what the
+// store holds. What is too large for the log goes into the data file at once.
 func (s *Store) write(batch []*call) error {
-	if err := s.broken(); err != nil {
+	d, err := s.draft(batch)
+	if err != nil || len(d.edits) == 0 {
 		return err
 	}
-	todo := batch
-	for {
-		bad, err := s.try(todo)
-		if bad == nil {
+	f := d.frame()
+	if s.wal.used() > 0 && !s.wal.fits(len(f.edits)) {
+		if err := s.checkpoint(); err != nil {
+			return err
+		}
+		return s.write(batch) // on the new transaction
+	}
+	logged := f.mark != mark{} && s.wal.fits(len(f.edits))
+	if logged {
+		if err := s.wal.append(f); err != nil {
 			return s.explain(err)
 		}
-		bad.err = err
-		todo = without(todo, bad)
-		if len(todo) == 0 {
+	}
+	if err := s.carryOut(d); err != nil {
+		if logged && errors.Is(err, queue.ErrDamaged) {
+			s.repair() // which brings back what the log has
 			return nil
 		}
+		return err
 	}
+	if !logged {
+		return s.checkpoint()
+	}
+	return nil
 }
 
-func without(calls []*call, bad *call) []*call {
-	rest := make([]*call, 0, len(calls)-1)
-	for _, c := range calls {
-		if c != bad {
-			rest = append(rest, c)
+// draft plans a batch. How much room there is is an estimate between two
+// checkpoints: before it refuses something for that, another one measures it.
+func (s *Store) draft(batch []*call) (d *draft, err error) {
+	if s.overdue && time.Now().After(s.retryAt) {
+		if err := s.checkpoint(); err != nil {
+			s.complain(err)
 		}
 	}
-	return rest
-}
-
-// try runs one transaction. When a call is to blame for the failure, it is
-// returned with its error and nothing was written.
-//
-// A panic or a memory fault in here is a damaged file. The transaction is then
-// left as it is, without a rollback: bbolt would read the damaged pages again
-// for that, in a goroutine of its own where no panic can be caught.
-func (s *Store) try(calls []*call) (bad *call, err error) {
-	f := s.file // only the committer replaces it
-	db := f.db
-	defer func() {
-		if p := recover(); p != nil {
-			f.stuck = true
-			bad, err = nil, s.breakDown(f, p)
-		}
-	}()
-	tx, err := db.Begin(true)
-	if err != nil {
-		return nil, fmt.Errorf("beginning to write: %w", err)
-	}
-	t := newTxn(tx, &s.counts)
-	t.full, t.journal = s.fullness(tx), s.journal
-	for _, c := range calls {
-		var no *refusal
-		if c.err = c.carry(t); errors.As(c.err, &no) {
-			c.err = no.err
-		} else if c.err != nil {
-			return c, errors.Join(c.err, tx.Rollback())
+	for {
+		full, freed, exact, short := false, false, false, s.isShort()
+		err = s.touch(func(t *txn) error {
+			d, freed, exact = newDraft(t, s.room(short)), t.freed, !t.changed
+			for _, c := range batch {
+				c.err = c.carry(d)
+				full = full || errors.Is(c.err, queue.ErrFull)
+			}
+			return nil
+		})
+		measure := freed || !exact && !short && !s.full
+		switch {
+		case err != nil || !full:
+			return d, err
+		case !measure:
+			s.full = s.full || !short
+			return d, nil
+		case s.checkpoint() != nil:
+			return d, nil
 		}
 	}
-	if err := t.saveCounts(); err != nil {
-		return nil, errors.Join(err, tx.Rollback())
-	}
-	st := db.Stats()
-	free := st.FreePageN + st.PendingPageN
-	db.NoFreelistSync = !keepFreelist(tx, free)
-	s.compactIfDue(tx, free)
-	if err := tx.Commit(); err != nil {
-		return nil, fmt.Errorf("writing to disk: %w", err)
-	}
-	s.remember(t)
-	return nil, nil
 }
 
-// keepFreelist tells whether to write the list of free pages with this commit.
-// Without it the next open after a crash has to walk the whole file, which a
-// small file does not mind and a large one does; with it each commit writes the
-// list anew, 4 KiB for each 512 free pages. A list that has grown too long is
-// left out until compaction has shrunk the file. Close always writes it.
-func keepFreelist(tx *bolt.Tx, free int) bool {
-	return tx.Size() > smallFile && free <= longFreelist
-}
-
-const (
-	smallFile    = 4 << 20 // bytes that are walked in no time
-	longFreelist = 4096    // free pages: 16 MiB, and 32 KiB a commit to list them
-)
-
-// remember takes over what a transaction meant, once it is on disk.
-func (s *Store) remember(t *txn) {
-	s.mu.Lock()
-	s.counts = t.counts
-	s.mu.Unlock()
-	s.watchers.tell(t.hints)
+// carryOut makes what a draft says.
+func (s *Store) carryOut(d *draft) error {
+	if s.firstChange.IsZero() {
+		s.firstChange = time.Now()
+	}
+	return s.touch(func(t *txn) error {
+		if err := d.carryOut(); err != nil {
+			panic(err) // a part of it is made
+		}
+		s.watchers.tell(t.hints)
+		clear(t.hints)
+		return nil
+	})
 }
 
 func (s *Store) took(d time.Duration) {
-	if !s.complained.IsZero() {
+	if !s.complained.IsZero() && !s.overdue {
 		s.complained = time.Time{}
 		s.log.Info("writing the queue works again")
 	}

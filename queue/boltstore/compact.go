@@ -48,14 +48,14 @@ func (j *journal) note(bucket, key []byte) {
 
 // compactIfDue starts a compaction when the list of free pages is too long to be
 // written with each commit and an eighth of the file or more is free. The
-// committer calls it.
-func (s *Store) compactIfDue(tx *bolt.Tx, free int) {
+// committer calls it after each checkpoint, with mu held.
+func (s *Store) compactIfDue(tx *bolt.Tx) {
 	pageSize := int64(tx.DB().Info().PageSize)
+	st := tx.DB().Stats()
+	free := st.FreePageN + st.PendingPageN
 	if free <= longFreelist || int64(free)*pageSize < tx.Size()/8 || !time.Now().After(s.compactAt) {
 		return
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
 	if s.compacting || s.closing {
 		return
 	}
@@ -97,6 +97,8 @@ func (s *Store) compact(ctx context.Context) (err error) {
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
 		if p := recover(); p != nil {
+			s.mu.Lock()
+			defer s.mu.Unlock()
 			err = s.breakDown(f, p)
 		}
 	}()
@@ -120,10 +122,10 @@ func (s *Store) compact(ctx context.Context) (err error) {
 // for a second one beside it.
 func (s *Store) roomToCopy(f *file) (size int64, err error) {
 	err = f.db.View(func(tx *bolt.Tx) error {
-		full := s.fullness(tx)
+		used := usedIn(tx)
 		size = tx.Size()
-		if free, ok := diskFree(s.path); ok && free < full.used+s.opts.MinFree {
-			return fmt.Errorf("%w: compacting needs %d MiB of room on the disk, %d are left", queue.ErrFull, full.used>>20, free>>20)
+		if free, ok := diskFree(s.path); ok && free < used+s.opts.MinFree {
+			return fmt.Errorf("%w: compacting needs %d MiB of room on the disk, %d are left", queue.ErrFull, used>>20, free>>20)
 		}
 		return nil
 	})
@@ -144,7 +146,7 @@ func (c *compaction) run(ctx context.Context) error {
 	_ = os.Remove(c.path) // of a run that a crash ended
 	opts := c.s.opts
 	opts.NoSync = true // until it is all there
-	to, _, err := openFile(c.path, opts)
+	to, err := openFile(c.path, opts)
 	if err != nil {
 		return err
 	}
@@ -176,13 +178,21 @@ func (c *compaction) run(ctx context.Context) error {
 // swapJournal gives what was noted so far and begins anew.
 func (c *compaction) swapJournal(ctx context.Context) (was *journal, err error) {
 	err = c.s.alone(ctx, func() error {
-		was, c.s.journal = c.s.journal, newJournal()
-		return nil
+		was = c.s.setJournal(newJournal())
+		return c.s.checkpoint() // the copy is made of what the data file has
 	})
 	if err == nil && was != nil && len(was.keys) > maxNoted {
 		err = errBusy
 	}
 	return was, err
+}
+
+// setJournal gives the journal that was in use until now. Only the committer calls it.
+func (s *Store) setJournal(j *journal) (was *journal) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	was, s.txn.journal = s.txn.journal, j
+	return was
 }
 
 // copyAll copies every bucket, in many short transactions: a long one would keep
@@ -342,35 +352,44 @@ func copyKey(from, to *bolt.Tx, k noted) error {
 func (c *compaction) finish() error {
 	s := c.s
 	if s.file != c.from {
-		return errors.New("the file was replaced meanwhile")
+		return errReplaced
 	}
-	if len(s.journal.keys) > maxNoted {
+	if err := s.checkpoint(); err != nil {
+		return err
+	}
+	rest := s.setJournal(nil)
+	if len(rest.keys) > maxNoted {
 		return errBusy
 	}
 	c.to.db.NoFreelistSync = false
-	if err := c.catchUp(s.journal); err != nil {
+	if err := c.catchUp(rest); err != nil {
 		return err
 	}
 	if err := c.to.db.Sync(); err != nil {
 		return err
 	}
-	if err := moveInto(c.path, s.path); err != nil {
+	c.to.db.NoSync = s.opts.NoSync
+	t, err := begin(c.to, s.wal, s.opts)
+	if err != nil {
 		return err
 	}
-	c.to.db.NoSync = s.opts.NoSync
+	if err := moveInto(c.path, s.path); err != nil {
+		return errors.Join(err, t.tx.Rollback())
+	}
 	s.mu.Lock()
-	s.file = c.to
+	err = s.txn.tx.Rollback() // nothing was changed in it
+	s.file, s.txn = c.to, t
 	s.mu.Unlock()
 	s.retire(c.from)
-	s.journal, c.swapped = nil, true
+	c.swapped, c.size = true, t.tx.Size()
 	s.compactAt, s.compactWait = time.Now().Add(compactAgain), compactRetry
-	return c.to.db.View(func(tx *bolt.Tx) error { c.size = tx.Size(); return nil })
+	return err
 }
 
 // abandon takes back a run that did not get through.
 func (c *compaction) abandon() error {
 	err := c.s.alone(context.Background(), func() error {
-		c.s.journal = nil
+		c.s.setJournal(nil)
 		c.s.compactAt = time.Now().Add(c.s.compactWait)
 		c.s.compactWait = min(2*c.s.compactWait, compactAgain)
 		return nil

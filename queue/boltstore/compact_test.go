@@ -47,6 +47,14 @@ func TestCompactAlone(t *testing.T) {
 	verified(t, s)
 }
 
+// settle has everything in the data file.
+func settle(t testing.TB, s *Store) {
+	t.Helper()
+	if err := s.alone(context.Background(), s.checkpoint); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func purgeAll(t testing.TB, s *Store) {
 	t.Helper()
 	for gone := 1; gone > 0; {
@@ -123,9 +131,11 @@ func TestCompactBySelf(t *testing.T) {
 	defer closeStore(t, s)
 	const n = 30_000
 	fill(t, s, n)
+	settle(t, s)
 	peak := s.Stats().Bytes
 	finishAll(t, s, 1, n)
 	purgeAll(t, s)
+	settle(t, s)
 	s.background.Wait()
 	if got := s.Stats().Bytes; got > peak*3/4 {
 		t.Errorf("%d bytes, were %d", got, peak)

@@ -14,16 +14,23 @@ import (
 	"testing"
 	"time"
 
+	bolt "go.etcd.io/bbolt"
+
 	"posthouse/queue"
 )
 
-// childDir tells the test binary to be the process that is killed.
-const childDir = "BOLTSTORE_TEST_CHILD_DIR"
+// childDir tells the test binary to be the process that is killed; childLog is
+// how many bytes its log has.
+const (
+	childDir = "BOLTSTORE_TEST_CHILD_DIR"
+	childLog = "BOLTSTORE_TEST_CHILD_LOG"
+)
 
 // writeUntilKilled creates, changes and purges from several goroutines, and says
 // on stdout what has been acknowledged.
 func writeUntilKilled(dir string) {
-	s, err := Open(filepath.Join(dir, "queue.db"), Options{MinFree: -1})
+	size, _ := strconv.ParseInt(os.Getenv(childLog), 10, 64)
+	s, err := Open(filepath.Join(dir, "queue.db"), Options{MinFree: -1, logBytes: size})
 	if err != nil {
 		fmt.Println("error", err)
 		os.Exit(1)
@@ -56,20 +63,30 @@ func writeUntilKilled(dir string) {
 			}
 		}()
 	}
+	for size > 0 && size < walSize {
+		_ = s.Compact(context.Background()) // too much may be being written
+	}
 	select {}
 }
 
 // TestKilled kills a process in the middle of writing, again and again: all that
-// it was told is stored is there, and the indexes fit the records.
+// it was told is stored is there, and the indexes fit the records. With a small
+// log most of its time goes into checkpoints, and it is compacted all the time.
 func TestKilled(t *testing.T) {
-	rounds := 12
+	for _, size := range []int64{walSize, 1 << 16} {
+		t.Run(fmt.Sprint("log of ", size>>10, " KiB"), func(t *testing.T) { killAgain(t, size) })
+	}
+}
+
+func killAgain(t *testing.T, logBytes int64) {
+	rounds := 8
 	if testing.Short() {
 		rounds = 3
 	}
 	dir := t.TempDir()
 	told := map[uint64]bool{} // seq -> finished
 	for range rounds {
-		killOne(t, dir, told)
+		killOne(t, dir, told, logBytes)
 		s := openIn(t, dir, Options{})
 		there := all(t, s)
 		for seq, finished := range told {
@@ -86,15 +103,21 @@ func TestKilled(t *testing.T) {
 			t.Errorf("Stats: %+v, %d records are there", st, len(there))
 		}
 		closeStore(t, s)
+		rawUpdate(t, dir, func(tx *bolt.Tx) error {
+			for err := range tx.Check() {
+				t.Errorf("the data file: %v", err)
+			}
+			return nil
+		})
 	}
 	t.Logf("%d kills, %d acknowledged records, none lost", rounds, len(told))
 }
 
 // killOne starts the writer, kills it after a while and collects what it said.
-func killOne(t *testing.T, dir string, told map[uint64]bool) {
+func killOne(t *testing.T, dir string, told map[uint64]bool, logBytes int64) {
 	t.Helper()
 	child := exec.Command(os.Args[0])
-	child.Env = append(os.Environ(), childDir+"="+dir)
+	child.Env = append(os.Environ(), childDir+"="+dir, fmt.Sprint(childLog, "=", logBytes))
 	child.Stderr = t.Output()
 	out, err := child.StdoutPipe()
 	if err != nil {

@@ -22,7 +22,10 @@ func (s *Store) suspect(seq uint64) {
 	if known {
 		return
 	}
-	c := &call{ops: 1, done: make(chan struct{}), carry: func(t *txn) error { return t.quarantine(seq) }}
+	c := &call{ops: 1, done: make(chan struct{}), carry: func(d *draft) error {
+		_, _, _ = d.read(seq) // sets it aside if it is damaged
+		return nil
+	}}
 	if s.line.add(c) == nil {
 		s.log.Error("a record is damaged and was taken out of the queue; its bytes are kept", "id", seq)
 	}
@@ -81,10 +84,8 @@ func seqOf(i index, key []byte) uint64 {
 }
 
 // breakDown notes that a page of a file is damaged, wakes the committer to mend
-// it, and gives the error that says so until then.
+// it, and gives the error that says so until then. mu is held.
 func (s *Store) breakDown(f *file, p any) error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
 	err := fmt.Errorf("%w: a page of %s cannot be read (%v); what can be read is being saved into a fresh file", queue.ErrDamaged, s.path, p)
 	if s.bad == nil && s.file == f { // else it was replaced meanwhile
 		s.bad = err
@@ -111,7 +112,7 @@ func (s *Store) repair() {
 	}
 	s.repaired = time.Now()
 	why := s.broken()
-	f, c, err := replaceDamaged(s.path, s.opts, why)
+	f, t, err := replaceDamaged(s.path, s.wal, s.opts, why)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if err != nil {
@@ -120,14 +121,14 @@ func (s *Store) repair() {
 		return
 	}
 	s.retire(s.file)
-	s.file, s.counts, s.bad, s.suspects = f, c, nil, map[uint64]bool{}
+	s.file, s.txn, s.bad, s.suspects = f, t, nil, map[uint64]bool{}
 	s.watchers.tell(s.openLinks())
 }
 
 // openLinks gives the links with something open; s.mu is held.
 func (s *Store) openLinks() map[string]struct{} {
 	links := map[string]struct{}{}
-	for key := range s.counts.Open {
+	for key := range s.txn.counts.Open {
 		if link, _, ok := cutText([]byte(key)); ok {
 			links[link] = struct{}{}
 		}
@@ -139,5 +140,5 @@ func (s *Store) openLinks() map[string]struct{} {
 // from the records, no more and no less. It is meant for tests and for doubt:
 // memory and time grow with the store.
 func (s *Store) Verify(ctx context.Context) error {
-	return s.view(ctx, verify)
+	return s.reading(ctx, verify)
 }

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"syscall"
 	"testing"
+	"time"
 
 	"posthouse/bridge/message"
 	"posthouse/queue"
@@ -81,8 +82,23 @@ func fillAndMakeRoom(t *testing.T, dir string, makeRoom func()) {
 	if _, err := s.Apply(t.Context(), queue.Op{New: sample(1)}, queue.Op{Put: map[string][]byte{"big": make([]byte, maxPayload)}}); !errors.Is(err, queue.ErrFull) {
 		t.Errorf("Apply on a full disk, behind a lazy op: %v", err)
 	}
+	receipt := sample(stored)
+	receipt.Message.Kind = message.Receipt
+	if d, err := s.Apply(t.Context(), queue.Op{New: receipt}); err != nil || d[0].Seq != uint64(stored+1) {
+		t.Errorf("a receipt on a full disk: %+v, %v", d, err)
+	}
+	stored++
+	crashed, _ := readDisk(t, dir).reopened(t, Options{})
+	if n := len(all(t, crashed)); n != stored {
+		t.Errorf("%d records after a crash on the full disk, want %d", n, stored)
+	}
+	closeStore(t, crashed)
 	makeRoom()
-	d, err := s.Apply(t.Context(), queue.Op{New: sample(stored)})
+	var d []queue.Done
+	err = queue.ErrFull
+	for end := time.Now().Add(time.Minute); errors.Is(err, queue.ErrFull) && time.Now().Before(end); {
+		d, err = s.Apply(t.Context(), queue.Op{New: sample(stored)})
+	}
 	if err != nil {
 		t.Fatalf("Apply once there is room: %v", err)
 	}

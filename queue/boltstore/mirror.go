@@ -15,12 +15,13 @@ import (
 
 // A file may also be the mirror of records that are kept elsewhere: then nobody
 // writes to it but Follow, and its indexes answer what that store is asked. The
-// number in the seal of a mirrored record is the revision that it has there.
+// number in the seal of a mirrored record is the revision that it has there. A
+// mirror has no log: each group of steps goes into the file at once.
 
 // OpenMirror makes an empty file for a mirror at path, in the place of what is
 // there: a mirror need not be synced, so nobody knows whether an old one is whole.
 func OpenMirror(path string, opts Options) (*Store, error) {
-	opts.NoSync, opts.MinFree, opts.MaxBytes = true, -1, mostMirrored
+	opts.NoSync, opts.MinFree, opts.MaxBytes, opts.noLog = true, -1, mostMirrored, true
 	return openAt(path, opts, true)
 }
 
@@ -57,7 +58,17 @@ var ErrBehind = errors.New("the mirror does not stand where the next step begins
 
 // Follow carries out a step, all or none. It returns once reads see it.
 func (s *Store) Follow(ctx context.Context, step Step) error {
-	return s.do(ctx, &call{ops: 1 + len(step.Copies), carry: func(t *txn) error { return t.follow(step) }})
+	return s.do(ctx, &call{ops: 1 + len(step.Copies), carry: func(d *draft) error { return d.follow(&step) }})
+}
+
+// follow drafts a step: it leads on from the steps before it in the same batch.
+func (d *draft) follow(step *Step) error {
+	if step.From != Anyhow && step.From != d.mirrored {
+		return ErrBehind
+	}
+	d.mirrored = step.To
+	d.edits = append(d.edits, edit{what: followStep, step: step})
+	return nil
 }
 
 // Copied reads one record with the revision that it has where it came from.
@@ -85,10 +96,8 @@ func (s *Store) Finished(ctx context.Context, before clock.Age, n int) (all []ui
 
 var mirrorKey = []byte("mirror") // in state: the revision of a mirror, 8 bytes
 
-func (t *txn) follow(step Step) error {
-	if step.From != Anyhow && step.From != t.mirrored() {
-		return ErrBehind
-	}
+// follow carries out a step.
+func (t *txn) follow(step *Step) error {
 	for _, c := range step.Copies {
 		if err := t.copy(c); err != nil {
 			return err
@@ -99,8 +108,10 @@ func (t *txn) follow(step Step) error {
 			return err
 		}
 	}
-	if err := putSettings(t, step.Put); err != nil {
-		return err
+	for _, e := range settingEdits(step.Put) {
+		if err := t.carryOut(&e); err != nil {
+			return err
+		}
 	}
 	return t.putPlain(stateBucket, mirrorKey, binary.BigEndian.AppendUint64(nil, uint64(step.To)))
 }
@@ -163,7 +174,7 @@ func (t *txn) remove(seq uint64) error {
 }
 
 // others lists what lies in the range of a step and is not among its copies.
-func (t *txn) others(step Step) (gone []uint64) {
+func (t *txn) others(step *Step) (gone []uint64) {
 	stays := map[uint64]bool{}
 	for _, c := range step.Copies {
 		stays[c.Seq] = true

@@ -20,11 +20,11 @@ const (
 
 // openFile opens the data file and makes its buckets. Nothing is written to a
 // file of a newer posthouse.
-func openFile(path string, opts Options) (f *file, c counts, err error) {
+func openFile(path string, opts Options) (f *file, err error) {
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
 		if p := recover(); p != nil {
-			f, err = nil, fmt.Errorf("%w: %v", queue.ErrDamaged, p)
+			f, err = nil, damaged("%v", p)
 		}
 	}()
 	db, err := bolt.Open(path, 0o600, &bolt.Options{
@@ -37,24 +37,17 @@ func openFile(path string, opts Options) (f *file, c counts, err error) {
 	})
 	switch {
 	case errors.Is(err, berrors.ErrTimeout):
-		return nil, c, fmt.Errorf("another program has the queue %s open: stop it first", path)
+		return nil, fmt.Errorf("another program has the queue %s open: stop it first", path)
 	case errors.Is(err, berrors.ErrInvalid), errors.Is(err, berrors.ErrChecksum), errors.Is(err, berrors.ErrVersionMismatch):
-		return nil, c, damaged("%s: %v", path, err)
+		return nil, damaged("%s: %v", path, err)
 	case err != nil:
-		return nil, c, fmt.Errorf("opening the queue %s: %w", path, err)
+		return nil, fmt.Errorf("opening the queue %s: %w", path, err)
 	}
 	db.AllocSize = allocStep
 	if err := prepare(db); err != nil {
-		return nil, c, errors.Join(err, db.Close())
+		return nil, errors.Join(err, db.Close())
 	}
-	err = db.View(func(tx *bolt.Tx) (err error) {
-		c, err = loadCounts(tx)
-		return err
-	})
-	if err != nil {
-		return nil, c, errors.Join(err, db.Close())
-	}
-	return &file{db: db}, c, nil
+	return &file{db: db}, nil
 }
 
 func initialMap() int {
@@ -87,7 +80,8 @@ func prepare(db *bolt.DB) error {
 				return fmt.Errorf("making the queue %s: %w", db.Path(), err)
 			}
 		}
-		return tx.Bucket(stateBucket).Put(schemaKey, []byte{schema})
+		t := newTxn(tx, new(counts))
+		return t.save(mark{}.next())
 	})
 }
 

@@ -26,19 +26,18 @@ func (s *Store) Purge(ctx context.Context, before, identitiesBefore clock.Age, n
 		return 0, err
 	}
 	gone := 0
-	err = s.do(ctx, &call{ops: 1 + len(old), carry: func(t *txn) error {
+	err = s.do(ctx, &call{ops: 1 + len(old), carry: func(d *draft) error {
 		gone = 0
 		for _, seq := range old {
-			went, err := t.purge(seq)
-			if err != nil {
-				return err
-			}
-			gone += bit(went)
+			gone += bit(d.purge(seq))
 		}
 		if len(old) > 0 {
-			t.counts.Purged = max(t.counts.Purged, int64(before))
+			d.edits = append(d.edits, edit{what: purgedTo, age: before})
 		}
-		return t.forget(identitiesBefore)
+		if stale {
+			d.edits = append(d.edits, edit{what: forgetIDs, age: identitiesBefore})
+		}
+		return nil
 	}})
 	if err != nil {
 		return 0, err
@@ -77,14 +76,14 @@ func finished(ctx context.Context, tx *bolt.Tx, before clock.Age, n int) (all []
 	return all, nil
 }
 
-// purge removes a record unless it was opened again or has gone meanwhile. Its
-// identity is remembered for its own time.
-func (t *txn) purge(seq uint64) (bool, error) {
+// purge removes a record with all but its identity, which is remembered for its
+// own time.
+func (t *txn) purge(seq uint64) error {
 	r, err := readRecord(t.tx, seq)
-	if err != nil || r.Open() {
-		return false, nil
+	if err != nil {
+		return t.quarantine(seq) // it broke since; nothing to do if it is not there
 	}
-	return true, t.erase(r)
+	return t.erase(r)
 }
 
 // erase removes a record and all that the indexes hold of it but its identities.
@@ -99,6 +98,7 @@ func (t *txn) erase(r *queue.Record) error {
 		return err
 	}
 	t.counts.Records--
+	t.freed = true
 	return t.delPlain(recordBucket, recordKey(r.Seq))
 }
 
@@ -116,6 +116,7 @@ func (t *txn) forget(before clock.Age) error {
 		if err := hours.DeleteBucket(hour); err != nil {
 			return fmt.Errorf("forgetting identities: %w", err)
 		}
+		t.freed = true
 	}
 	t.counts.Forgotten = max(t.counts.Forgotten, int64(last))
 	return nil

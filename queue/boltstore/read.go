@@ -235,20 +235,12 @@ func dueOf(tx *bolt.Tx, it queue.Item) (clock.Age, error) {
 	return r.Deliveries[it.Delivery].Due, nil
 }
 
-// lastOf gives the last key with a prefix; nil when there is none.
+// lastOf gives the last key with a prefix; nil when there is none. It goes
+// forward: bbolt's Prev stops at a page that the open transaction has emptied.
 func lastOf(b *bolt.Bucket, prefix []byte) (key, val []byte) {
 	cur := b.Cursor()
-	beyond := []byte(nil)
-	if end := after(prefix); end != nil {
-		beyond, _ = cur.Seek(end)
-	}
-	if beyond == nil {
-		key, val = cur.Last()
-	} else {
-		key, val = cur.Prev()
-	}
-	if !bytes.HasPrefix(key, prefix) {
-		return nil, nil
+	for k, v := cur.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = cur.Next() {
+		key, val = k, v
 	}
 	return key, val
 }

@@ -17,21 +17,34 @@ import (
 	"posthouse/queue"
 )
 
-// openOrSalvage opens the data file. One that is damaged is set aside, and what
-// can be read of it goes into a fresh one.
-func openOrSalvage(path string, opts Options) (*file, counts, error) {
+// openOrSalvage opens the data file and brings back what the log has. A file that
+// is damaged is set aside, and what can be read of it and of the log goes into a
+// fresh one.
+func openOrSalvage(path string, w *wal, opts Options) (*file, *txn, error) {
 	why := examine(path)
 	if why == nil {
 		var f *file
-		var c counts
-		if f, c, why = openFile(path, opts); why == nil {
-			return f, c, nil
+		var t *txn
+		if f, t, why = openAndBegin(path, w, opts); why == nil {
+			return f, t, nil
 		}
 	}
 	if !errors.Is(why, queue.ErrDamaged) {
-		return nil, counts{}, why
+		return nil, nil, why
 	}
-	return replaceDamaged(path, opts, why)
+	return replaceDamaged(path, w, opts, why)
+}
+
+func openAndBegin(path string, w *wal, opts Options) (*file, *txn, error) {
+	f, err := openFile(path, opts)
+	if err != nil {
+		return nil, nil, err
+	}
+	t, err := begin(f, w, opts)
+	if err != nil && !f.stuck {
+		err = errors.Join(err, f.db.Close())
+	}
+	return f, t, err
 }
 
 // examine looks at a file before bbolt does. A large file with a list of its
@@ -65,12 +78,12 @@ func examine(path string) error {
 const walkedFile = 16 << 20
 
 // replaceDamaged salvages the file at path and opens what came out.
-func replaceDamaged(path string, opts Options, why error) (*file, counts, error) {
+func replaceDamaged(path string, w *wal, opts Options, why error) (*file, *txn, error) {
 	opts.Log.Error("the queue's file is damaged: saving what can be read", "err", why)
 	fresh := path + ".salvage"
-	found, err := salvage(path, fresh, opts)
+	found, err := salvage(path, fresh, w, opts)
 	if err != nil {
-		return nil, counts{}, errors.Join(
+		return nil, nil, errors.Join(
 			fmt.Errorf("saving what can be read of the damaged queue %s (nothing was changed): %w", path, err), os.Remove(fresh))
 	}
 	aside, err := setAsideFile(path, opts.Now())
@@ -78,11 +91,11 @@ func replaceDamaged(path string, opts Options, why error) (*file, counts, error)
 		err = moveInto(fresh, path)
 	}
 	if err != nil {
-		return nil, counts{}, fmt.Errorf("putting the saved queue in place: %w", err)
+		return nil, nil, fmt.Errorf("putting the saved queue in place: %w", err)
 	}
 	opts.Log.Error("the queue was damaged; what could be read was saved, have a look at the file that was set aside",
 		"file", aside, slog.Int64("records", found.Records), slog.Int64("open", found.open()), slog.Int64("damaged", found.Damaged))
-	return openFile(path, opts)
+	return openAndBegin(path, w, opts)
 }
 
 func (c counts) open() (n int64) {
@@ -95,21 +108,29 @@ func (c counts) open() (n int64) {
 // setAsideFile gives a damaged file a second, clear name; the first is replaced
 // later in one step, so at no moment is there no queue.
 func setAsideFile(path string, now time.Time) (string, error) {
-	base := strings.TrimSuffix(path, ".db")
+	return freeName(path, now, func(name string) error {
+		err := os.Link(path, name)
+		if err != nil && !errors.Is(err, fs.ErrExist) {
+			err = copyFile(path, name) // a file system without links
+		}
+		return err
+	})
+}
+
+// freeName makes a file under a name that says when the one at path was found
+// damaged.
+func freeName(path string, now time.Time, makeFile func(name string) error) (string, error) {
+	ext := filepath.Ext(path)
+	base := strings.TrimSuffix(strings.TrimSuffix(path, ext), ".db")
 	for n := 1; ; n++ {
 		name := fmt.Sprintf("%s.damaged-%s", base, now.UTC().Format("20060102T150405Z"))
 		if n > 1 {
 			name += fmt.Sprint("-", n)
 		}
-		name += ".db"
-		err := os.Link(path, name)
-		if errors.Is(err, fs.ErrExist) {
-			continue
+		name += ext
+		if err := makeFile(name); !errors.Is(err, fs.ErrExist) {
+			return name, err
 		}
-		if err != nil {
-			err = copyFile(path, name) // a file system without links
-		}
-		return name, err
 	}
 }
 
@@ -144,8 +165,9 @@ func syncDir(name string) error {
 	return errors.Join(dir.Sync(), dir.Close())
 }
 
-// salvage writes what can be read of a damaged file into a fresh one.
-func salvage(path, fresh string, opts Options) (counts, error) {
+// salvage writes what can be read of a damaged file and of its log into a fresh
+// one.
+func salvage(path, fresh string, w *wal, opts Options) (counts, error) {
 	in, err := os.Open(path)
 	if err != nil {
 		return counts{}, err
@@ -163,12 +185,13 @@ func salvage(path, fresh string, opts Options) (counts, error) {
 		return counts{}, err
 	}
 	s := &salvager{in: p, out: out, log: opts.Log}
-	s.collect()
+	s.collect(w)
+	last := s.redoAll(w)
 	if s.err == nil {
 		s.err = s.finish()
 	}
 	if s.err == nil {
-		s.err = rebuild(out, &s.counts)
+		s.err = rebuild(out, &s.counts, last)
 	}
 	if s.err == nil {
 		s.err = errors.Join(saveFreelist(out), out.Sync())
@@ -179,7 +202,7 @@ func salvage(path, fresh string, opts Options) (counts, error) {
 // createFile makes an empty data file that is synced by hand.
 func createFile(path string, opts Options) (*bolt.DB, error) {
 	opts.NoSync = true
-	f, _, err := openFile(path, opts)
+	f, err := openFile(path, opts)
 	if err != nil {
 		return nil, err
 	}
@@ -196,6 +219,7 @@ type salvager struct {
 	err error
 
 	counts      counts // of the damaged file, as far as they can be read
+	mark        mark   // also
 	sequence    uint64 // the last number given, as far as it can be read
 	lost        int    // parts of the tree
 	lostRecords bool   // some of them may have held records
@@ -206,8 +230,11 @@ const salvageBatch = 5000
 
 // collect walks the tree. Where a part of it is lost, the pages that nobody
 // points to are looked through as well: the newest copy of each value counts.
-func (s *salvager) collect() {
+func (s *salvager) collect(w *wal) {
 	s.in.walk(visit{key: s.take, lost: s.miss})
+	if f, ok := w.first(); ok && f.commit != stopped && f.mark.number > s.mark.number {
+		s.lostRecords, s.lostSetting = true, true // the file lacks its last checkpoint
+	}
 	if !s.lostRecords && !s.lostSetting || s.err != nil {
 		return
 	}
@@ -242,6 +269,8 @@ func (s *salvager) take(path [][]byte, e element) {
 		if c, err := openCounts(e.val); err == nil {
 			s.counts = c // else all is counted anew
 		}
+	case in == string(stateBucket) && string(e.key) == string(markKey) && len(e.val) == markLen:
+		s.mark = readMark(e.val)
 	}
 }
 
@@ -295,6 +324,65 @@ func (s *salvager) put(bucket, key, val []byte, k kind) {
 	}
 }
 
+// redoAll brings back what the log has, and gives the mark of the last checkpoint.
+func (s *salvager) redoAll(w *wal) mark {
+	m := s.mark
+	if f, ok := w.first(); s.err != nil || ok && (f.commit == stopped || f.mark.number < m.number) {
+		return m
+	} else if ok {
+		m = f.mark
+	}
+	frames, _, err := w.read(m, 0)
+	s.err = err
+	for _, f := range frames {
+		edits, err := cutEdits(f.edits)
+		if err != nil {
+			s.log.Error("a part of the queue's log cannot be read", "err", err)
+		}
+		for i := range edits {
+			s.redo(&edits[i], f.commit)
+		}
+	}
+	return m
+}
+
+func (s *salvager) redo(e *edit, commit uint64) {
+	key := recordKey(e.seq)
+	switch e.what {
+	case putRecord:
+		s.put(recordBucket, key, isRecord.seal(key, e.val, commit), isRecord)
+	case purge:
+		s.remove(recordBucket, key, commit, isRecord)
+	case putSetting:
+		key := settingKey(e.name)
+		s.put(settingBucket, key, isSetting.seal(key, e.val, commit), isSetting)
+	case delSetting:
+		s.remove(settingBucket, settingKey(e.name), commit, isSetting)
+	case skipTo:
+		s.sequence = max(s.sequence, e.seq)
+	case forgetIDs:
+		s.counts.Forgotten = max(s.counts.Forgotten, int64(hourOf(e.age)))
+	case purgedTo:
+		s.counts.Purged = max(s.counts.Purged, int64(e.age))
+	}
+}
+
+// remove takes a value away unless it is newer.
+func (s *salvager) remove(bucket, key []byte, commit uint64, k kind) {
+	if s.err != nil {
+		return
+	}
+	if s.begin(); s.err != nil {
+		return
+	}
+	b := s.tx.Bucket(bucket)
+	if old := b.Get(key); old != nil {
+		if _, was, err := k.unseal(key, old); err != nil || was <= commit {
+			s.err = b.Delete(key)
+		}
+	}
+}
+
 func (s *salvager) begin() {
 	if s.tx == nil {
 		s.tx, s.err = s.out.Begin(true)
@@ -333,17 +421,19 @@ func (s *salvager) finish() error {
 }
 
 // rebuild files all records of a data file whose indexes are empty, and counts
-// anew. Records that cannot be read are moved away.
-func rebuild(db *bolt.DB, c *counts) error {
+// anew. Records that cannot be read are moved away. last is the mark of the last
+// checkpoint that there was.
+func rebuild(db *bolt.DB, c *counts, last mark) error {
 	*c = counts{Commits: c.Commits, Forgotten: c.Forgotten, Purged: c.Purged}
 	for from, more := uint64(0), true; more; {
 		err := db.Update(func(tx *bolt.Tx) (err error) {
 			t := newTxn(tx, c)
+			t.counts.Commits++
 			if from, more, err = t.refile(from); err != nil {
 				return err
 			}
 			*c = t.counts
-			return t.saveCounts()
+			return t.save(last.next())
 		})
 		if err != nil {
 			return fmt.Errorf("filing the records anew: %w", err)
@@ -382,4 +472,14 @@ func (t *txn) refile(from uint64) (last uint64, more bool, err error) {
 func commitOf(key, val []byte) uint64 {
 	_, commit, _ := isRecord.unseal(key, val)
 	return commit
+}
+
+// saveFreelist writes the list of free pages, which the next open then need not
+// find by walking the file.
+func saveFreelist(db *bolt.DB) error {
+	db.NoFreelistSync = false
+	if err := db.Update(func(*bolt.Tx) error { return nil }); err != nil {
+		return fmt.Errorf("writing the list of free pages: %w", err)
+	}
+	return nil
 }

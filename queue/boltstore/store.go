@@ -38,6 +38,9 @@ type Options struct {
 	Log *slog.Logger
 	// Now names the file that is set aside when damaged; nil for time.Now.
 	Now func() time.Time
+
+	logBytes int64 // of the log; 0 for walSize. For tests
+	noLog    bool  // each commit goes into the data file
 }
 
 const (
@@ -64,6 +67,9 @@ func (o Options) withDefaults() Options {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
+	if o.logBytes == 0 {
+		o.logBytes = walSize
+	}
 	if o.OnCommit == nil {
 		o.OnCommit = func(time.Duration) {}
 	}
@@ -81,24 +87,30 @@ type Store struct {
 	stopped  chan struct{} // closed when the committer has ended
 	watchers watchers
 
+	// mu is held by whoever reads or changes the open transaction. Nobody holds it
+	// while the log is written.
 	mu         sync.Mutex
-	file       *file  // replaced by the committer alone
-	counts     counts // as on disk
+	file       *file // replaced by the committer alone
+	txn        *txn  // also
 	commits    int64
 	lastCommit time.Duration
 	bad        error           // why the file cannot be used now
 	suspects   map[uint64]bool // records that were found damaged
 	closing    bool
 	closeErr   error
+	compacting bool
 
 	// The committer's own.
+	wal         *wal
+	firstChange time.Time // that is not in the data file; zero for none
+	full        bool      // a New had no room, and nothing has gone since
+	overdue     bool      // the last checkpoint failed
+	retryAt     time.Time // when to try it again
 	repaired    time.Time // when it last tried to repair the file
 	complained  time.Time // when it last said that nothing can be written
-	journal     *journal  // of a running compaction
 	compactAt   time.Time // not before
 	compactWait time.Duration
 
-	compacting bool // guarded by mu
 	background sync.WaitGroup
 	life       context.Context // ends with Close
 	end        context.CancelFunc
@@ -132,8 +144,14 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 	s.life, s.end = context.WithCancel(context.Background())
 	s.line.wake = make(chan struct{}, 1)
 	s.watchers.end = make(chan struct{})
-	if s.file, s.counts, err = openOrSalvage(path, opts); err != nil {
+	if s.wal, err = openWAL(path+logExt, opts); err != nil {
 		return nil, errors.Join(err, lock.Close())
+	}
+	if s.file, s.txn, err = openOrSalvage(path, s.wal, opts); err != nil {
+		return nil, errors.Join(err, s.wal.close(), lock.Close())
+	}
+	if s.txn.changed {
+		s.firstChange = time.Now()
 	}
 	go s.commitLoop()
 	return s, nil
@@ -173,36 +191,55 @@ func (s *Store) acquire() (*file, error) {
 	return s.file, nil
 }
 
-// view runs a read transaction. A panic or a memory fault in it is a damaged
-// file and becomes an error.
-func (s *Store) view(ctx context.Context, read func(*bolt.Tx) error) (err error) {
+// view reads. A panic or a memory fault in it is a damaged file and becomes an
+// error.
+func (s *Store) view(ctx context.Context, read func(*bolt.Tx) error) error {
+	return s.reading(ctx, func(t *txn) error { return read(t.tx) })
+}
+
+func (s *Store) reading(ctx context.Context, read func(*txn) error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	f, err := s.acquire()
-	if err != nil {
-		return err
-	}
-	defer f.readers.Done()
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	return s.touch(func(t *txn) error {
+		if s.closing {
+			return queue.ErrClosed
+		}
+		return read(t)
+	})
+}
+
+// touch lends the open transaction.
+//
+// A panic or a memory fault in here is a damaged file. The transaction is then
+// left as it is, without a rollback: bbolt would read the damaged pages again
+// for that, in a goroutine of its own where no panic can be caught.
+func (s *Store) touch(f func(*txn) error) (err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.bad != nil {
+		return s.bad
+	}
 	defer func() {
 		if p := recover(); p != nil {
-			err = s.breakDown(f, p)
+			s.file.stuck = true
+			err = s.breakDown(s.file, p)
 		}
 	}()
-	return f.db.View(read)
+	return f(s.txn)
 }
 
 // Stats implements queue.Store.
 func (s *Store) Stats() queue.Stats {
 	s.mu.Lock()
 	st := queue.Stats{
-		Records: s.counts.Records, Damaged: s.counts.Damaged,
+		Records: s.txn.counts.Records, Damaged: s.txn.counts.Damaged,
 		Commits: s.commits, LastCommit: s.lastCommit,
 		Open:   map[string]map[message.Precedence]int64{},
 		Oldest: map[string]clock.Age{},
 	}
-	for key, n := range s.counts.Open {
+	for key, n := range s.txn.counts.Open {
 		link, rest, _ := cutText([]byte(key))
 		if st.Open[link] == nil {
 			st.Open[link] = map[message.Precedence]int64{}
@@ -232,28 +269,36 @@ func (s *Store) isClosing() bool {
 // Room tells how much room there is; false when that cannot be told now.
 func (s *Store) Room() (r queue.Room, ok bool) {
 	r.Free, ok = diskFree(s.path)
-	r.Least = max(s.opts.MinFree, 0)
-	err := s.view(context.Background(), func(tx *bolt.Tx) error {
-		full := s.fullness(tx)
-		r.Used, r.Most = full.used, s.opts.MaxBytes-s.opts.Reserve
+	r.Least, r.Most = max(s.opts.MinFree, 0), s.opts.MaxBytes-s.opts.Reserve
+	err := s.reading(context.Background(), func(t *txn) error {
+		r.Used = t.used
 		return nil
 	})
 	return r, ok && err == nil
 }
 
-// fullness tells how much room there is at the beginning of a transaction.
-func (s *Store) fullness(tx *bolt.Tx) fullness {
-	db := tx.DB()
-	st := db.Stats()
-	f := fullness{
-		used:   tx.Size() - int64(st.FreePageN+st.PendingPageN)*int64(db.Info().PageSize),
-		normal: s.opts.MaxBytes - s.opts.Reserve,
-		urgent: s.opts.MaxBytes,
+// usedIn tells how many bytes of the file are in use at the beginning of a
+// transaction.
+func usedIn(tx *bolt.Tx) int64 {
+	st := tx.DB().Stats()
+	return tx.Size() - int64(st.FreePageN+st.PendingPageN)*int64(tx.DB().Info().PageSize)
+}
+
+// room tells how far the file may go now. Once a New had no room, a smaller one
+// has none either, until something has gone.
+func (s *Store) room(short bool) room {
+	r := room{normal: s.opts.MaxBytes - s.opts.Reserve, urgent: s.opts.MaxBytes}
+	if short || s.full {
+		r.normal = 0
 	}
-	if free, ok := diskFree(s.path); ok && free < s.opts.MinFree {
-		f.normal = 0
-	}
-	return f
+	return r
+}
+
+// isShort tells whether the disk has no room. When the last checkpoint failed,
+// the log is kept for what may empty the store, or must not wait.
+func (s *Store) isShort() bool {
+	free, ok := diskFree(s.path)
+	return s.overdue || ok && free < s.opts.MinFree
 }
 
 // Close writes what waits, ends all that the store runs and lets go of the file.
@@ -272,34 +317,12 @@ func (s *Store) Close() error {
 	s.watchers.close()
 	s.background.Wait()
 	s.file.readers.Wait()
-	return errors.Join(s.closeErr, s.closeFile(), s.lock.Close())
+	return errors.Join(s.closeErr, s.closeFile(), s.wal.close(), s.lock.Close())
 }
 
 func (s *Store) closeFile() error {
-	switch {
-	case s.file.stuck:
+	if s.bad != nil {
 		return s.bad
-	case s.bad != nil:
-		return errors.Join(s.bad, s.file.db.Close())
-	}
-	if err := saveFreelist(s.file.db); err != nil { // nothing is lost, the next start is slower
-		s.log.Warn("closing the queue", "err", err)
 	}
 	return s.file.db.Close()
-}
-
-// saveFreelist writes the list of free pages, which the next open then need not
-// find by walking the file.
-func saveFreelist(db *bolt.DB) (err error) {
-	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
-	defer func() {
-		if p := recover(); p != nil {
-			err = damaged("%v", p)
-		}
-	}()
-	db.NoFreelistSync = false
-	if err := db.Update(func(*bolt.Tx) error { return nil }); err != nil {
-		return fmt.Errorf("writing the list of free pages: %w", err)
-	}
-	return nil
 }

@@ -83,12 +83,16 @@ func TestBackup(t *testing.T) {
 	verified(t, b)
 }
 
-// openIn opens the store in a folder, with the test's log.
+// openIn opens the store in a folder, with the test's log. Unless told otherwise
+// its own log is a small one: checkpoints are frequent.
 func openIn(t testing.TB, dir string, opts Options) *Store {
 	t.Helper()
 	opts.Log = slog.New(slog.NewTextHandler(t.Output(), nil))
 	if opts.MinFree == 0 {
 		opts.MinFree = -1
+	}
+	if opts.logBytes == 0 {
+		opts.logBytes = 1 << 19
 	}
 	s, err := Open(filepath.Join(dir, "queue.db"), opts)
 	if err != nil {

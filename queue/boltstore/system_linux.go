@@ -1,6 +1,10 @@
 package boltstore
 
-import "syscall"
+import (
+	"errors"
+	"os"
+	"syscall"
+)
 
 // diskFree gives the bytes that the disk of a file has left for us.
 func diskFree(path string) (int64, bool) {
@@ -9,4 +13,13 @@ func diskFree(path string) (int64, bool) {
 		return 0, false
 	}
 	return int64(st.Bavail) * int64(st.Bsize), true
+}
+
+// syncData waits until the disk has what was written to a file.
+func syncData(f *os.File) error {
+	for {
+		if err := syscall.Fdatasync(int(f.Fd())); !errors.Is(err, syscall.EINTR) {
+			return err
+		}
+	}
 }

@@ -19,10 +19,11 @@ var (
 
 	schemaKey = []byte("schema") // one byte: version of the file's layout
 	countsKey = []byte("counts") // CBOR of counts
+	markKey   = []byte("mark")   // of the last checkpoint
 )
 
-// schema is the version of the layout that this program writes.
-const schema = 1
+// schema is the version of the layout that this program writes. 1 had no log.
+const schema = 2
 
 // counts are kept with the records, so that a start need not count.
 type counts struct {
@@ -46,21 +47,24 @@ func (c *counts) clone() counts {
 	return n
 }
 
-// txn is one write transaction with what it will mean for the store in memory
-// once it is on disk.
+// txn is the write transaction that stands open between two checkpoints. All
+// that is read and written goes through it, one at a time.
 type txn struct {
 	tx      *bolt.Tx
+	mark    mark // of the checkpoint that it began at
 	counts  counts
 	hints   map[string]struct{} // links where something became ready or due
 	journal *journal            // of a running compaction; nil when there is none
-	full    fullness
+	used    int64               // bytes of the file, about
+	changed bool
+	freed   bool // something went that took room
 	opened  [indexes]*bolt.Bucket
 	records *bolt.Bucket
 }
 
 func newTxn(tx *bolt.Tx, c *counts) *txn {
 	t := &txn{tx: tx, counts: c.clone(), hints: map[string]struct{}{}, records: tx.Bucket(recordBucket)}
-	t.counts.Commits++
+	t.records.FillPercent = 0.7 // they come in order; what changes later grows a little
 	return t
 }
 
@@ -141,8 +145,15 @@ func (t *txn) hint(key []byte) {
 	}
 }
 
-// saveCounts is the last step of each transaction.
-func (t *txn) saveCounts() error {
+// save is the last step of each transaction: the counters, and the mark of the
+// checkpoint that it becomes.
+func (t *txn) save(m mark) error {
+	if err := t.putPlain(stateBucket, markKey, m.bytes()); err != nil {
+		return err
+	}
+	if err := t.putPlain(stateBucket, schemaKey, []byte{schema}); err != nil {
+		return err
+	}
 	b, err := encMode.Marshal(&t.counts)
 	if err != nil {
 		return fmt.Errorf("writing the counters: %w", err)
@@ -156,6 +167,16 @@ func loadCounts(tx *bolt.Tx) (counts, error) {
 		return counts{}, nil
 	}
 	return openCounts(b)
+}
+
+// loadMark gives the mark of the last checkpoint; zero for a file of a time
+// without a log.
+func loadMark(tx *bolt.Tx) mark {
+	b := tx.Bucket(stateBucket).Get(markKey)
+	if len(b) != markLen {
+		return mark{}
+	}
+	return readMark(b)
 }
 
 func openCounts(b []byte) (c counts, err error) {

@@ -15,12 +15,13 @@ import (
 // implied collects what the records of a file imply: its entries and counters.
 type implied struct {
 	tx      *bolt.Tx
+	stored  *counts
 	entries [indexes]map[string][]byte
 	counts  counts
 }
 
-func verify(tx *bolt.Tx) error {
-	w := &implied{tx: tx, counts: counts{Open: map[string]int64{}}}
+func verify(t *txn) error {
+	w := &implied{tx: t.tx, stored: &t.counts, counts: counts{Open: map[string]int64{}}}
 	for i := range w.entries {
 		w.entries[i] = map[string][]byte{}
 	}
@@ -96,7 +97,7 @@ func (w *implied) compare(i index) error {
 	if err != nil {
 		return err
 	}
-	forgotten := w.stored().Forgotten
+	forgotten := w.stored.Forgotten
 	for key := range left {
 		if i == ident && int64(getAge([]byte(key))) < forgotten {
 			continue
@@ -106,17 +107,12 @@ func (w *implied) compare(i index) error {
 	return nil
 }
 
-func (w *implied) stored() counts {
-	c, _ := loadCounts(w.tx)
-	return c
-}
-
 func (w *implied) compareCounts() error {
-	c, err := loadCounts(w.tx)
+	c, bad := w.stored, int64(0)
+	err := w.tx.Bucket(damagedBucket).ForEach(func(_, _ []byte) error { bad++; return nil })
 	if err != nil {
 		return err
 	}
-	bad := int64(w.tx.Bucket(damagedBucket).Stats().KeyN)
 	if c.Records != w.counts.Records || c.Damaged != bad || !maps.Equal(c.Open, w.counts.Open) {
 		return fmt.Errorf("%w: counters say %d records, %d damaged, open %v; there are %d, %d, %v",
 			queue.ErrDamaged, c.Records, c.Damaged, c.Open, w.counts.Records, bad, w.counts.Open)

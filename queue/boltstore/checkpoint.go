@@ -1,0 +1,192 @@
+package boltstore
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"runtime/debug"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"posthouse/queue"
+)
+
+// A checkpoint commits the transaction that has stood open since the last one:
+// the data file then holds everything, under a new mark, and the log begins anew.
+// A page that was changed a hundred times is written once. Until then the changes
+// are in memory and in the log, from which a start brings them back.
+
+const (
+	checkpointWait = time.Minute // the longest that a change stays out of the data file
+	checkpointPart = 4           // of the log is written before; the rest is for when no checkpoint succeeds
+	retryFactor    = 10          // a failed checkpoint is tried again after so many times what it took
+)
+
+func (m mark) next() mark { return mark{m.number + 1, rand.Uint64()} }
+
+// begin opens the transaction that stands until the next checkpoint, and brings
+// back what the log has.
+func begin(f *file, w *wal, opts Options) (t *txn, err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if p := recover(); p != nil {
+			f.stuck = true
+			t, err = nil, damaged("%v", p)
+		}
+	}()
+	tx, err := f.db.Begin(true)
+	if err != nil {
+		return nil, fmt.Errorf("beginning to write: %w", err)
+	}
+	c, err := loadCounts(tx)
+	if err != nil {
+		return nil, errors.Join(err, tx.Rollback())
+	}
+	t = newTxn(tx, &c)
+	t.mark = loadMark(tx)
+	t.used = usedIn(tx)
+	if err := t.replay(w, opts); err != nil {
+		return nil, errors.Join(err, tx.Rollback())
+	}
+	return t, nil
+}
+
+// replay carries out the frames of the log that came after the checkpoint.
+func (t *txn) replay(w *wal, opts Options) error {
+	f, ok := w.first()
+	kept := w.kept
+	w.restart()
+	switch {
+	case ok && (f.commit == stopped || f.mark.number < t.mark.number): // all is in the data file
+		return nil
+	case ok && f.mark.number == t.mark.number+1:
+		return damaged("%s lacks its last checkpoint", t.tx.DB().Path())
+	case ok && f.mark != t.mark:
+		opts.Log.Error("the log of the queue is of another queue, or of a later state of this one: it is left out", "file", t.tx.DB().Path())
+		w.setAside(opts)
+		return nil
+	}
+	frames, damage, err := w.read(t.mark, kept)
+	if err != nil {
+		return err
+	}
+	if damage {
+		opts.Log.Error("the log of the queue is damaged: something that was changed since the last checkpoint is lost, what can be read is kept")
+		w.setAside(opts)
+		w.spoiled = true
+	}
+	for _, f := range frames {
+		if err := t.redo(f); err != nil {
+			return err
+		}
+		t.changed = true
+	}
+	return nil
+}
+
+// checkpoint puts everything into the data file. When that fails, the transaction
+// is undone, and made anew from the log. Reads wait for it.
+func (s *Store) checkpoint() error {
+	begun := time.Now()
+	err := s.touch(func(t *txn) error {
+		if !t.changed {
+			return nil
+		}
+		_, err := s.commit(t)
+		if err != nil {
+			s.wal.keep()
+		} else if t.freed {
+			s.full = false
+		}
+		next, beginErr := begin(s.file, s.wal, s.opts)
+		if beginErr != nil {
+			panic(beginErr)
+		}
+		next.journal, next.hints = t.journal, t.hints
+		s.txn = next
+		s.compactIfDue(next.tx)
+		return err
+	})
+	s.overdue, s.retryAt = err != nil, time.Now().Add(retryFactor*time.Since(begun))
+	return s.explain(err)
+}
+
+// commit ends the open transaction, and gives the mark of what it became.
+func (s *Store) commit(t *txn) (mark, error) {
+	m := t.mark.next()
+	if err := t.save(m); err != nil {
+		return m, errors.Join(err, t.tx.Rollback())
+	}
+	db := s.file.db
+	st := db.Stats()
+	free := st.FreePageN + st.PendingPageN
+	db.NoFreelistSync = !s.closing && !keepFreelist(t.tx, free)
+	if err := t.tx.Commit(); err != nil {
+		return m, fmt.Errorf("writing to disk: %w", err)
+	}
+	s.firstChange = time.Time{}
+	return m, nil
+}
+
+// keepFreelist tells whether to write the list of free pages with this checkpoint.
+// Without it the next open after a crash has to walk the whole file, which a
+// small file does not mind and a large one does; with it each checkpoint writes
+// the list anew, 4 KiB for each 512 free pages. A list that has grown too long is
+// left out until compaction has shrunk the file. Close always writes it.
+func keepFreelist(tx *bolt.Tx, free int) bool {
+	return tx.Size() > smallFile && free <= longFreelist
+}
+
+const (
+	smallFile    = 4 << 20 // bytes that are walked in no time
+	longFreelist = 4096    // free pages: 16 MiB, and 32 KiB a checkpoint to list them
+)
+
+// dueIn tells how long the next checkpoint may wait; false when there is nothing
+// to put into the data file.
+func (s *Store) dueIn() (time.Duration, bool) {
+	if s.firstChange.IsZero() {
+		return 0, false
+	}
+	at := s.firstChange.Add(checkpointWait)
+	if s.wal.used() > s.opts.logBytes/checkpointPart || s.wal.spoiled {
+		at = time.Now()
+	}
+	if s.overdue && at.Before(s.retryAt) {
+		at = s.retryAt
+	}
+	return time.Until(at), true
+}
+
+// checkpointIfDue makes a checkpoint when it is time, and complains when it fails.
+func (s *Store) checkpointIfDue() {
+	wait, some := s.dueIn()
+	if !some || wait > 0 || s.broken() != nil {
+		return
+	}
+	if err := s.checkpoint(); err != nil {
+		s.complain(err)
+	}
+}
+
+// last makes the last checkpoint. When it fails, the next start has the log.
+func (s *Store) last() error {
+	if s.broken() != nil {
+		return nil
+	}
+	err := s.touch(func(t *txn) error {
+		m, err := s.commit(t)
+		if err != nil {
+			return err
+		}
+		return s.wal.stop(m)
+	})
+	if errors.Is(err, queue.ErrDamaged) {
+		return nil // Close says so
+	}
+	if err != nil {
+		s.log.Warn("the queue's log could not be put into its file before the end; the next start does that", "err", err)
+	}
+	return nil
+}

@@ -1,0 +1,169 @@
+package boltstore
+
+import (
+	"errors"
+	"fmt"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// draft is a group commit before it is on disk: the edits that its calls come to.
+// They are planned on what the store holds, which they leave alone, so that
+// nobody reads what a power cut could still take back.
+type draft struct {
+	t     *txn
+	edits []edit
+	last  uint64 // number given
+	used  int64  // bytes, as txn.used
+	room  room
+	now   map[uint64]drafted // records that differ from those in t
+	ids   map[queue.Identity]seen
+
+	mirrored int64 // revision of a mirror
+}
+
+// drafted is a record as an earlier edit of the draft leaves it; all zero when it
+// has gone.
+type drafted struct {
+	payload []byte
+	is      []entry
+}
+
+// seen is when an identity came, and with which record.
+type seen struct {
+	seq uint64
+	age clock.Age
+}
+
+// room is how far the file may go, in bytes.
+type room struct{ normal, urgent int64 }
+
+func newDraft(t *txn, r room) *draft {
+	return &draft{
+		t: t, last: t.records.Sequence(), used: t.used, room: r,
+		now: map[uint64]drafted{}, ids: map[queue.Identity]seen{}, mirrored: t.mirrored(),
+	}
+}
+
+// read gives a record as it is after the edits so far, with its entries.
+func (d *draft) read(seq uint64) (*queue.Record, []entry, error) {
+	if n, ok := d.now[seq]; ok {
+		if n.payload == nil {
+			return nil, nil, fmt.Errorf("record %d: %w", seq, queue.ErrNotFound)
+		}
+		r, err := decode(seq, n.payload)
+		return r, n.is, err
+	}
+	r, err := readRecord(d.t.tx, seq)
+	if errors.Is(err, queue.ErrDamaged) {
+		d.edits = append(d.edits, edit{what: setAside, seq: seq})
+	}
+	if err != nil {
+		return nil, nil, err
+	}
+	return r, entries(r), nil
+}
+
+// insert gives a new record its number.
+func (d *draft) insert(r *queue.Record, payload []byte) uint64 {
+	d.last++
+	r.Seq = d.last
+	is := entries(r)
+	d.put(edit{what: putRecord, seq: r.Seq, val: payload, planned: true, fresh: true, is: is})
+	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
+		if id != (queue.Identity{}) {
+			d.ids[id] = seen{r.Seq, r.Accepted.Age}
+		}
+	}
+	return r.Seq
+}
+
+// replace writes a record that was read before.
+func (d *draft) replace(r *queue.Record, payload []byte, was []entry) {
+	d.put(edit{what: putRecord, seq: r.Seq, val: payload, planned: true, was: was, is: entries(r)})
+}
+
+func (d *draft) put(e edit) {
+	d.edits = append(d.edits, e)
+	d.now[e.seq] = drafted{e.val, e.is}
+}
+
+// purge removes a record unless it was opened again or has gone meanwhile.
+func (d *draft) purge(seq uint64) bool {
+	r, _, err := d.read(seq)
+	if err != nil || r.Open() {
+		return false
+	}
+	d.edits = append(d.edits, edit{what: purge, seq: seq})
+	d.now[seq] = drafted{}
+	return true
+}
+
+// known finds the record of an identity that was first seen at or after since.
+func (d *draft) known(id queue.Identity, since clock.Age) (uint64, bool) {
+	if s, ok := d.ids[id]; ok && s.age >= since {
+		return s.seq, true
+	}
+	return known(d.t.tx, id, since)
+}
+
+// admit answers ErrFull to a New that the store has no room for. Receipts and
+// emergencies are what may empty it again, or must not wait: they get into the
+// reserve.
+func (d *draft) admit(r *queue.Record, urgent bool, size int) error {
+	urgent = urgent || r.Message.Kind == message.Receipt || r.Message.Precedence == message.Emergency
+	limit := d.room.normal
+	if urgent {
+		limit = d.room.urgent
+	}
+	d.used += roomOf(size)
+	if d.used > limit {
+		return fmt.Errorf("%w: %d MiB in use", queue.ErrFull, d.used>>20)
+	}
+	return nil
+}
+
+// roomOf is about what a new record takes in the file, with its indexes.
+func roomOf(payload int) int64 { return 2*int64(payload) + 512 }
+
+// roomForAll takes the room for every New, if none of them comes near a limit.
+func (d *draft) roomForAll(steps []step) bool {
+	size := int64(0)
+	for i := range steps {
+		if steps[i].op.New != nil {
+			size += roomOf(len(steps[i].payload))
+		}
+	}
+	if d.used+size > d.room.normal {
+		return false
+	}
+	d.used += size
+	return true
+}
+
+// frame writes the edits for the log.
+func (d *draft) frame() frame {
+	size := 0
+	for i := range d.edits {
+		size += len(d.edits[i].val) + len(d.edits[i].name) + 24
+	}
+	f := frame{mark: d.t.mark, commit: d.t.counts.Commits + 1, edits: make([]byte, 0, size)}
+	for i := range d.edits {
+		f.edits = d.edits[i].append(f.edits)
+	}
+	return f
+}
+
+// carryOut makes the edits; from now on everybody reads them.
+func (d *draft) carryOut() error {
+	d.t.counts.Commits++
+	d.t.used, d.t.changed = d.used, true
+	for i := range d.edits {
+		if err := d.t.carryOut(&d.edits[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}

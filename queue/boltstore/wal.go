@@ -1,0 +1,279 @@
+package boltstore
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"os"
+	"path/filepath"
+)
+
+// The write-ahead log lies beside the data file. Each group commit is a frame of
+// it, and one sync: the file has its full length from the beginning, so that a
+// sync has nothing of the file system to write. Once a checkpoint has everything
+// in the data file, the log begins anew; what lies behind is known by its mark.
+//
+//	page 0   walMagic with the version in it
+//	frames   mark number u64, mark salt u64, commit u64, length u32, CRC-32C u32, edits
+//
+// Numbers are big-endian. The checksum covers the header before it and the
+// edits. Only the last frame can be torn, since the next is written after its
+// sync; the bytes of a page that a write does not change must survive it, as
+// every log asks of a disk.
+
+// logExt follows the data file's name in that of its log.
+const logExt = ".wal"
+
+const (
+	walMagic  = "posthouse wal 1\n"
+	walHead   = 4096    // where the frames begin
+	walSize   = 8 * mib // of the file: bounds how long a start takes
+	frameHead = 8 + 8 + 8 + 4 + 4
+	markLen   = 8 + 8
+)
+
+// mark names a checkpoint. The data file and the frames of what came after it
+// bear the same. The salt keeps frames of another life of the file, or bytes that
+// a stranger wrote, from being taken for ours.
+type mark struct{ number, salt uint64 }
+
+func (m mark) bytes() []byte {
+	return binary.BigEndian.AppendUint64(binary.BigEndian.AppendUint64(nil, m.number), m.salt)
+}
+
+func readMark(b []byte) mark {
+	return mark{binary.BigEndian.Uint64(b), binary.BigEndian.Uint64(b[8:])}
+}
+
+// frame is one group commit as the log has it.
+type frame struct {
+	mark   mark
+	commit uint64
+	edits  []byte
+}
+
+func (f *frame) append(b []byte) []byte {
+	at := len(b)
+	b = append(b, f.mark.bytes()...)
+	b = binary.BigEndian.AppendUint64(b, f.commit)
+	b = binary.BigEndian.AppendUint32(b, uint32(len(f.edits)))
+	sum := crc32.Update(crc32.Checksum(b[at:], castagnoli), castagnoli, f.edits)
+	return append(binary.BigEndian.AppendUint32(b, sum), f.edits...)
+}
+
+// cutFrame reads the frame that b begins with; false when there is no whole one.
+func cutFrame(b []byte) (f frame, rest []byte, ok bool) {
+	if len(b) < frameHead {
+		return f, nil, false
+	}
+	n := uint64(binary.BigEndian.Uint32(b[24:]))
+	if n > uint64(len(b)-frameHead) {
+		return f, nil, false
+	}
+	f = frame{readMark(b), binary.BigEndian.Uint64(b[markLen:]), b[frameHead : frameHead+n]}
+	sum := crc32.Update(crc32.Checksum(b[:frameHead-4], castagnoli), castagnoli, f.edits)
+	return f, b[frameHead+n:], sum == binary.BigEndian.Uint32(b[frameHead-4:])
+}
+
+// wal is the open log.
+type wal struct {
+	file *os.File // nil when there is to be none
+	sync func(*os.File) error
+	end  int64 // where the next frame goes
+	size int64 // of the file; 0 when there is no room for it
+	full int64 // what the size should be
+	buf  []byte
+	// spoiled is set when a write failed: what the disk has is unknown until the
+	// next checkpoint makes it void. kept is where that begins, 0 for nowhere.
+	spoiled bool
+	kept    int64
+}
+
+// openWAL opens the log, or makes it. Without room for it there is none: size is
+// 0, and each commit goes into the data file.
+func openWAL(path string, opts Options) (*wal, error) {
+	if opts.noLog {
+		return &wal{end: walHead}, nil
+	}
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("opening the log of the queue: %w", err)
+	}
+	w := &wal{file: f, sync: syncData, end: walHead, full: opts.logBytes}
+	if opts.NoSync {
+		w.sync = func(*os.File) error { return nil }
+	}
+	head := make([]byte, len(walMagic))
+	_, err = f.ReadAt(head, 0)
+	switch {
+	case err != nil && !errors.Is(err, io.EOF):
+		err = fmt.Errorf("reading the log of the queue: %w", err)
+	case bytes.HasPrefix(head, []byte(walMagic[:len(walMagic)-2])) && string(head) != walMagic:
+		err = fmt.Errorf("%w: its log %s is of another version: install the newer one again (nothing was changed)", ErrNewer, path)
+	default:
+		err = w.make(opts, string(head) == walMagic)
+	}
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return w, nil
+}
+
+// make gives the file its full length, and its head. Zeros are written, since
+// blocks that are only reserved would be entered one by one, a sync each.
+func (w *wal) make(opts Options, headed bool) error {
+	info, err := w.file.Stat()
+	if err != nil {
+		return fmt.Errorf("looking at the log of the queue: %w", err)
+	}
+	w.size = info.Size()
+	if headed && w.size >= w.full {
+		return nil
+	}
+	if opts.NoSync {
+		err = w.file.Truncate(max(w.size, w.full))
+	} else {
+		zeros := make([]byte, 4096) // in large pieces, the kernel counts a whole piece as written for each frame
+		for at := w.size; at < w.full && err == nil; at += int64(len(zeros)) {
+			_, err = w.file.WriteAt(zeros[:min(int64(len(zeros)), w.full-at)], at)
+		}
+	}
+	if err == nil {
+		_, err = w.file.WriteAt([]byte(walMagic), 0)
+	}
+	if err == nil && !opts.NoSync {
+		err = errors.Join(w.file.Sync(), syncDir(filepath.Dir(w.file.Name())))
+	}
+	if err != nil {
+		opts.Log.Warn("the queue has no room for its log: each change goes into the data file, which takes more syncs and bytes", "err", err)
+		w.size = 0
+		return nil
+	}
+	w.size = max(w.size, w.full)
+	return nil
+}
+
+// fits tells whether a frame with so many bytes of edits has room.
+func (w *wal) fits(n int) bool { return !w.spoiled && w.end+frameHead+int64(n) <= w.size }
+
+// append writes a frame and syncs it.
+func (w *wal) append(f frame) error {
+	w.buf = f.append(w.buf[:0])
+	_, err := w.file.WriteAt(w.buf, w.end)
+	if err == nil {
+		err = w.sync(w.file)
+	}
+	if err != nil {
+		w.spoiled = true
+		return fmt.Errorf("writing the log of the queue: %w", err)
+	}
+	w.end += int64(len(w.buf))
+	if cap(w.buf) > mib {
+		w.buf = nil
+	}
+	return nil
+}
+
+// restart begins anew after a checkpoint.
+func (w *wal) restart() { w.end, w.spoiled, w.kept = walHead, false, 0 }
+
+// keep has read give what was written, and no more, after a checkpoint that
+// failed.
+func (w *wal) keep() { w.kept = w.end }
+
+// used is how many bytes of frames wait for a checkpoint.
+func (w *wal) used() int64 { return w.end - walHead }
+
+// read gives the frames of a mark, up to an offset in the file (0: its end); the
+// next one is written behind the last. damage tells that there are more of them
+// behind one that cannot be read.
+func (w *wal) read(m mark, upTo int64) (all []frame, damage bool, err error) {
+	b, err := w.content(upTo)
+	if err != nil {
+		return nil, false, err
+	}
+	from := b
+	for {
+		f, rest, ok := cutFrame(from)
+		if ok && f.mark == m && f.commit != stopped {
+			all, from = append(all, f), rest
+			if !damage {
+				w.end = walHead + int64(len(b)-len(rest))
+			}
+			continue
+		}
+		at := -1
+		if len(from) > 0 {
+			at = bytes.Index(from[1:], m.bytes())
+		}
+		if at < 0 {
+			return all, damage, nil
+		}
+		from = from[1+at:]
+		if f, _, ok := cutFrame(from); ok && f.mark == m {
+			damage = true
+		}
+	}
+}
+
+func (w *wal) content(upTo int64) ([]byte, error) {
+	if w.file == nil {
+		return nil, nil
+	}
+	if upTo == 0 {
+		upTo = max(w.size, w.full)
+	}
+	b, err := io.ReadAll(io.NewSectionReader(w.file, walHead, upTo-walHead))
+	if err != nil {
+		return nil, fmt.Errorf("reading the log of the queue: %w", err)
+	}
+	return b, nil
+}
+
+// first reads the first frame; false when it cannot be read. No frame has a newer
+// mark.
+func (w *wal) first() (f frame, ok bool) {
+	b := make([]byte, frameHead)
+	if n, _ := w.file.ReadAt(b, walHead); n < len(b) {
+		return f, false
+	}
+	b = append(b, make([]byte, min(int64(binary.BigEndian.Uint32(b[24:])), max(w.size, w.full)))...)
+	n, _ := w.file.ReadAt(b, walHead)
+	f, _, ok = cutFrame(b[:n])
+	return f, ok
+}
+
+// stopped is the commit number of a frame that says: all is in the data file.
+const stopped = 1<<64 - 1
+
+// stop tells the next start that there is nothing to read, whatever data file it
+// finds then: an old backup, say. If it gets lost, the mark tells as well.
+func (w *wal) stop(m mark) error {
+	w.restart()
+	if w.file == nil {
+		return nil
+	}
+	b := (&frame{mark: m, commit: stopped}).append(nil)
+	_, err := w.file.WriteAt(b, w.end)
+	return err
+}
+
+func (w *wal) close() error {
+	if w.file == nil {
+		return nil
+	}
+	return w.file.Close()
+}
+
+// setAside keeps a copy of a log that does not fit the data file.
+func (w *wal) setAside(opts Options) {
+	name, err := freeName(w.file.Name(), opts.Now(), func(name string) error { return copyFile(w.file.Name(), name) })
+	if err != nil {
+		opts.Log.Error("the log of the queue could not be copied", "err", err)
+		return
+	}
+	opts.Log.Error("a copy of the queue's log was set aside", "file", name)
+}
