@@ -1,11 +1,15 @@
 package simulation
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -42,7 +46,7 @@ func openDisk(g *gateway, dir string, o boltstore.Options) (*disk, error) {
 	d := &disk{g: g, dir: dir, slow: g.w.chance.between(time.Millisecond, 20*time.Millisecond, "commit", g.call)}
 	o.OnCommit = d.committed
 	var err error
-	d.Store, err = boltstore.Open(filepath.Join(dir, "queue.db"), o)
+	d.Store, err = boltstore.Open(filepath.Join(dir, queueFile), o)
 	return d, err
 }
 
@@ -131,12 +135,22 @@ func (d *disk) cutSoon(how string, within time.Duration) image {
 // image is what is on a disk: the files of a folder.
 type image map[string][]byte
 
+const (
+	queueFile = "queue.db"
+	logFile   = queueFile + ".wal"
+)
+
+// takeImage copies what is on the disk. The log comes first: a data file that is
+// newer has all that the log has, one that is older may lack what it no longer has.
 func takeImage(dir string) image {
 	img := image{}
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		panic(err)
 	}
+	slices.SortStableFunc(entries, func(a, b os.DirEntry) int {
+		return strings.Compare(filepath.Ext(b.Name()), filepath.Ext(a.Name())) // .wal before .db
+	})
 	for _, e := range entries {
 		if e.Type().IsRegular() && filepath.Ext(e.Name()) != ".lock" {
 			b, err := os.ReadFile(filepath.Join(dir, e.Name()))
@@ -170,8 +184,8 @@ func (img image) put(dir string) {
 // What may be left of a write at a power cut.
 const (
 	cutBefore = "nothing of it"
-	cutData   = "some of the data"
-	cutMeta   = "the data, and a torn meta page"
+	cutData   = "some of the data, or of the log"
+	cutMeta   = "the data, and a torn meta page, or some of the log"
 	cutAfter  = "all of it, but nobody was told"
 )
 
@@ -183,26 +197,48 @@ const (
 	metas  = 2 * page // the data file's meta pages: they are written last, after a sync
 )
 
-// tear gives what is left when the power goes in the middle of the write that
-// leads from one image to another.
+// tear gives what is left when the power goes in the middle of the writes that
+// lead from one image to another: a checkpoint, maybe, which changes the data file
+// and is synced, and then a frame of the log.
 func tear(before, after image, how string, c *chance, who string) image {
 	if how == cutAfter {
 		return after
 	}
-	out := image{}
-	for name, b := range before {
-		out[name] = b
-	}
+	out := maps.Clone(before)
 	if how == cutBefore {
 		return out
 	}
 	for name, b := range after {
-		out[name] = tearFile(before[name], b, how, c, who+name)
+		if name != logFile {
+			out[name] = b
+		}
+	}
+	logged := !bytes.Equal(before[logFile], after[logFile])
+	was, is := before[queueFile], after[queueFile]
+	switch n := changedMetas(was, is); {
+	case n == 1 && (!logged || c.hits(0.5, "in the checkpoint", who)):
+		out[queueFile] = tearFile(was, is, how, metas, c, who+queueFile)
+	case n > 1 && !logged: // of two checkpoints, the second cannot be told from the first
+		return before
+	default:
+		out[logFile] = tearFile(before[logFile], after[logFile], cutData, 0, c, who+logFile)
 	}
 	return out
 }
 
-func tearFile(before, after []byte, how string, c *chance, key string) []byte {
+// changedMetas counts the meta pages that differ: a checkpoint writes one of them,
+// in turn.
+func changedMetas(was, is []byte) (n int) {
+	for at := 0; at < metas; at += page {
+		if len(was) < metas || len(is) < metas || !bytes.Equal(was[at:at+page], is[at:at+page]) {
+			n++
+		}
+	}
+	return n
+}
+
+// tearFile tears a write; head is how long the part is that is written last.
+func tearFile(before, after []byte, how string, head int, c *chance, key string) []byte {
 	out := make([]byte, len(after))
 	copy(out, before)
 	unit := sector
@@ -215,9 +251,9 @@ func tearFile(before, after []byte, how string, c *chance, key string) []byte {
 		same := at < len(before) && end <= len(before) && string(before[at:end]) == string(after[at:end])
 		switch {
 		case same:
-		case at < metas && how == cutMeta:
+		case at < head && how == cutMeta:
 			copy(out[at:at+40], after[at:at+40]) // the checksum is behind that
-		case at < metas:
+		case at < head:
 		case how == cutMeta || c.hits(share, "sector", key, fmt.Sprint(at)):
 			copy(out[at:end], after[at:end])
 		}
