@@ -6,6 +6,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -166,6 +167,48 @@ func TestReserve(t *testing.T) {
 	}
 	if err := apply(queue.Op{New: sample(1)}); err != nil {
 		t.Errorf("New once the store has been emptied: %v", err)
+	}
+	verified(t, s)
+}
+
+// TestFullStaysFull: once a record had no room, a smaller one has none either,
+// whatever a checkpoint measures, until something has gone.
+func TestFullStaysFull(t *testing.T) {
+	s := openIn(t, t.TempDir(), Options{NoSync: true, MaxBytes: 4 * mib, Reserve: 1 * mib})
+	defer closeStore(t, s)
+	add := func(r *queue.Record) error {
+		_, err := s.Apply(t.Context(), queue.Op{New: r})
+		return err
+	}
+	n := 0
+	for ; ; n++ {
+		large := sample(n)
+		large.Message.Text = strings.Repeat("x", 8000)
+		if err := add(large); errors.Is(err, queue.ErrFull) {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i := range 30 {
+		if err := add(sample(n + i)); !errors.Is(err, queue.ErrFull) {
+			t.Fatalf("small record %d: %v", i, err)
+		}
+		if i%10 == 5 {
+			if _, err := s.Apply(t.Context(), queue.Op{Put: map[string][]byte{"k": {byte(i)}}}); err != nil {
+				t.Fatal(err)
+			}
+			if err := s.alone(t.Context(), s.checkpoint); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	finishAll(t, s, 1, 40)
+	if gone, err := s.Purge(t.Context(), 1<<40, 0, 40); gone != 40 || err != nil {
+		t.Fatalf("%d purged, %v", gone, err)
+	}
+	if err := add(sample(n)); err != nil {
+		t.Errorf("a small record once others have gone: %v", err)
 	}
 	verified(t, s)
 }

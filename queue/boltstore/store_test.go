@@ -47,7 +47,7 @@ func TestSecondOpen(t *testing.T) {
 func TestModes(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "data")
 	closeStore(t, openIn(t, dir, Options{}))
-	for name, want := range map[string]os.FileMode{dir: 0o700, filepath.Join(dir, "queue.db"): 0o600, filepath.Join(dir, "queue.db.lock"): 0o600} {
+	for name, want := range map[string]os.FileMode{dir: 0o700, filepath.Join(dir, "queue.db"): 0o600, filepath.Join(dir, "queue.db.wal"): 0o600, filepath.Join(dir, "queue.db.lock"): 0o600} {
 		info, err := os.Stat(name)
 		if err != nil {
 			t.Fatal(err)
