@@ -152,7 +152,7 @@ var damages = []struct {
 		}
 		return b
 	}, heldTexts - 50},
-	{"cut in the middle", func(b []byte, _ int) []byte { return b[:len(b)/2/pageSize*pageSize] }, heldTexts / 8},
+	{"cut between two pages", func(b []byte, at int) []byte { return b[:at/pageSize*pageSize] }, heldTexts / 8},
 	{"cut within a page", func(b []byte, at int) []byte { return b[:at] }, heldTexts / 8},
 }
 
