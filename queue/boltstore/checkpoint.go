@@ -91,6 +91,7 @@ func (s *Store) checkpoint() error {
 	begun := time.Now()
 	err := s.touch(func(t *txn) error {
 		if !t.changed {
+			s.firstChange = time.Time{} // a repair has put it into the data file
 			return nil
 		}
 		_, err := s.commit(t)
