@@ -3,7 +3,8 @@ package boltstore
 import (
 	"errors"
 	"fmt"
-	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"runtime/debug"
 	"time"
 
@@ -22,8 +23,6 @@ const (
 	checkpointPart = 4           // of the log is written before; the rest is for when no checkpoint succeeds
 	retryFactor    = 10          // a failed checkpoint is tried again after so many times what it took
 )
-
-func (m mark) next() mark { return mark{m.number + 1, rand.Uint64()} }
 
 // begin opens the transaction that stands until the next checkpoint, and brings
 // back what the log has.
@@ -57,25 +56,29 @@ func (t *txn) replay(w *wal, opts Options) error {
 	f, ok := w.first()
 	kept := w.kept
 	w.restart()
-	switch {
-	case ok && (f.commit == stopped || f.mark.number < t.mark.number): // all is in the data file
+	switch stop := ok && f.commit == stopped; {
+	case stop && f.mark == t.mark:
 		return nil
-	case ok && f.mark.number == t.mark.number+1:
+	case ok && f.mark.number < t.mark.number && f.mark.kin(t.mark): // all is in the data file
+		return nil
+	case ok && !stop && f.mark.number == t.mark.number+1 && f.mark.kin(t.mark):
 		return damaged("%s lacks its last checkpoint", t.tx.DB().Path())
 	case ok && f.mark != t.mark:
-		opts.Log.Error("the log of the queue is of another queue, or of a later state of this one: it is left out", "file", t.tx.DB().Path())
-		w.setAside(opts)
-		return nil
+		return t.leaveOut(f, w, opts)
 	}
 	frames, damage, err := w.read(t.mark, kept)
 	if err != nil {
 		return err
 	}
-	if damage {
+	if damage && kept == 0 {
 		opts.Log.Error("the log of the queue is damaged: something that was changed since the last checkpoint is lost, what can be read is kept")
 		w.setAside(opts)
-		w.spoiled = true
 	}
+	w.spoiled = damage
+	if w.missing && t.records.Sequence() > 0 && t.mark != (mark{}) {
+		opts.Log.Warn("the queue's log was missing, or a part of it: unless posthouse had been stopped, or this is a backup, what changed in the minute before is lost")
+	}
+	w.missing = false
 	for _, f := range frames {
 		if err := t.redo(f); err != nil {
 			return err
@@ -83,6 +86,19 @@ func (t *txn) replay(w *wal, opts Options) error {
 		t.changed = true
 	}
 	return nil
+}
+
+// leaveOut begins the log anew where it does not belong to the data file: another
+// one was put in its place, an old backup, say. The next commit is a checkpoint,
+// since a frame with the mark that such a backup has may lie further behind.
+func (t *txn) leaveOut(first frame, w *wal, opts Options) error {
+	if first.commit != stopped {
+		opts.Log.Error("the log of the queue is of another queue, or of a later state of this one: it is left out", "file", t.tx.DB().Path())
+		w.setAside(opts)
+	}
+	err := w.stop(first.mark)
+	w.spoiled = true
+	return err
 }
 
 // checkpoint puts everything into the data file. When that fails, the transaction
@@ -94,7 +110,7 @@ func (s *Store) checkpoint() error {
 			s.firstChange = time.Time{} // a repair has put it into the data file
 			return nil
 		}
-		_, err := s.commit(t)
+		m, err := s.commit(t)
 		if err != nil {
 			s.wal.keep()
 		} else if t.freed {
@@ -103,6 +119,9 @@ func (s *Store) checkpoint() error {
 		next, beginErr := begin(s.file, s.wal, s.opts)
 		if beginErr != nil {
 			panic(beginErr)
+		}
+		if err != nil && (next.mark == m || s.unsettled) {
+			s.unsettle(next)
 		}
 		next.journal, next.hints = t.journal, t.hints
 		s.txn = next
@@ -116,18 +135,61 @@ func (s *Store) checkpoint() error {
 // commit ends the open transaction, and gives the mark of what it became.
 func (s *Store) commit(t *txn) (mark, error) {
 	m := t.mark.next()
-	if err := t.save(m); err != nil {
+	err := s.settle(t.tx)
+	if err == nil {
+		err = t.save(m)
+	}
+	if err != nil {
 		return m, errors.Join(err, t.tx.Rollback())
 	}
 	db := s.file.db
 	st := db.Stats()
 	free := st.FreePageN + st.PendingPageN
 	db.NoFreelistSync = !s.closing && !keepFreelist(t.tx, free)
-	if err := t.tx.Commit(); err != nil {
+	if err := s.opts.commit(t.tx); err != nil {
 		return m, fmt.Errorf("writing to disk: %w", err)
 	}
 	s.firstChange = time.Time{}
 	return m, nil
+}
+
+// unsettle notes that the data file has a checkpoint, or its name, which the disk
+// may not have: syncing it failed. Until that has been mended the log is left as
+// it is, and nothing is confirmed.
+func (s *Store) unsettle(t *txn) {
+	s.unsettled, s.wal.spoiled, t.changed = true, true, true
+}
+
+// settle mends what unsettle noted.
+func (s *Store) settle(tx *bolt.Tx) error {
+	if !s.unsettled {
+		return nil
+	}
+	if err := settleFile(s.path, tx); err != nil {
+		return err
+	}
+	s.unsettled = false
+	return nil
+}
+
+// settleFile has the disk take the newest meta page of the data file, and the name
+// of the file. It is written once more: after a sync that failed, the kernel takes
+// what it holds for written.
+func settleFile(path string, tx *bolt.Tx) error {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return fmt.Errorf("syncing the queue: %w", err)
+	}
+	page := make([]byte, tx.DB().Info().PageSize)
+	at := int64(tx.ID()-1) % 2 * int64(len(page)) // of the transaction before this one
+	if _, err = f.ReadAt(page, at); err == nil {
+		_, err = f.WriteAt(page, at)
+	}
+	err = errors.Join(err, f.Sync(), f.Close(), syncDir(filepath.Dir(path)))
+	if err != nil {
+		return fmt.Errorf("syncing the queue: %w", err)
+	}
+	return nil
 }
 
 // keepFreelist tells whether to write the list of free pages with this checkpoint.
@@ -178,6 +240,9 @@ func (s *Store) last() error {
 	}
 	err := s.touch(func(t *txn) error {
 		m, err := s.commit(t)
+		if err == nil {
+			err = saveFreelist(s.file.db) // and a second meta page: one may break
+		}
 		if err != nil {
 			return err
 		}

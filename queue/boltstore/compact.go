@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"runtime/debug"
 	"time"
 
@@ -373,8 +374,11 @@ func (c *compaction) finish() error {
 	if err != nil {
 		return err
 	}
-	if err := moveInto(c.path, s.path); err != nil {
+	if err := os.Rename(c.path, s.path); err != nil {
 		return errors.Join(err, t.tx.Rollback())
+	}
+	if err := syncDir(filepath.Dir(s.path)); err != nil {
+		s.unsettle(t)
 	}
 	s.mu.Lock()
 	err = s.txn.tx.Rollback() // nothing was changed in it

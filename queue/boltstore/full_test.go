@@ -212,3 +212,25 @@ func TestFullStaysFull(t *testing.T) {
 	}
 	verified(t, s)
 }
+
+// TestNoRoomForTheLog: a log that does not fit takes none of the room that the
+// data file needs.
+func TestNoRoomForTheLog(t *testing.T) {
+	dir := t.TempDir()
+	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=4m,mode=0700"); err != nil {
+		t.Skipf("mounting needs root: %v", err)
+	}
+	defer syscall.Unmount(dir, syscall.MNT_DETACH)
+	s := openIn(t, dir, Options{logBytes: walSize})
+	defer func() { closeStore(t, s) }()
+	if info, err := os.Stat(filepath.Join(dir, "queue.db"+logExt)); err != nil || info.Size() != 0 {
+		t.Errorf("the log: %v bytes, %v", info.Size(), err)
+	}
+	fill(t, s, 100)
+	closeStore(t, s)
+	s = openIn(t, dir, Options{logBytes: walSize})
+	if n := len(all(t, s)); n != 100 {
+		t.Errorf("%d records, want 100", n)
+	}
+	verified(t, s)
+}

@@ -232,7 +232,7 @@ const salvageBatch = 5000
 // points to are looked through as well: the newest copy of each value counts.
 func (s *salvager) collect(w *wal) {
 	s.in.walk(visit{key: s.take, lost: s.miss})
-	if f, ok := w.first(); ok && f.commit != stopped && f.mark.number > s.mark.number {
+	if f, ok := s.firstOf(w); ok && f.mark.number > s.mark.number {
 		s.lostRecords, s.lostSetting = true, true // the file lacks its last checkpoint
 	}
 	if !s.lostRecords && !s.lostSetting || s.err != nil {
@@ -324,13 +324,22 @@ func (s *salvager) put(bucket, key, val []byte, k kind) {
 	}
 }
 
+// firstOf gives the first frame of the log if it holds what the file may lack.
+func (s *salvager) firstOf(w *wal) (frame, bool) {
+	f, ok := w.first()
+	if f.commit == stopped || s.mark != (mark{}) && (!f.mark.kin(s.mark) || f.mark.number < s.mark.number) {
+		ok = false
+	}
+	return f, ok
+}
+
 // redoAll brings back what the log has, and gives the mark of the last checkpoint.
 func (s *salvager) redoAll(w *wal) mark {
 	m := s.mark
-	if f, ok := w.first(); s.err != nil || ok && (f.commit == stopped || f.mark.number < m.number) {
-		return m
-	} else if ok {
+	if f, ok := s.firstOf(w); ok {
 		m = f.mark
+	} else if _, other := w.first(); other || s.err != nil {
+		return m
 	}
 	frames, _, err := w.read(m, 0)
 	s.err = err

@@ -39,8 +39,9 @@ type Options struct {
 	// Now names the file that is set aside when damaged; nil for time.Now.
 	Now func() time.Time
 
-	logBytes int64 // of the log; 0 for walSize. For tests
-	noLog    bool  // each commit goes into the data file
+	logBytes int64                // of the log; 0 for walSize. For tests
+	noLog    bool                 // each commit goes into the data file
+	commit   func(*bolt.Tx) error // nil for Commit. For tests
 }
 
 const (
@@ -69,6 +70,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.logBytes == 0 {
 		o.logBytes = walSize
+	}
+	if o.commit == nil {
+		o.commit = (*bolt.Tx).Commit
 	}
 	if o.OnCommit == nil {
 		o.OnCommit = func(time.Duration) {}
@@ -105,6 +109,7 @@ type Store struct {
 	firstChange time.Time // that is not in the data file; zero for none
 	full        bool      // a New had no room, and nothing has gone since
 	overdue     bool      // the last checkpoint failed
+	unsettled   bool      // see unsettle
 	retryAt     time.Time // when to try it again
 	repaired    time.Time // when it last tried to repair the file
 	complained  time.Time // when it last said that nothing can be written
@@ -149,6 +154,11 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 	}
 	if s.file, s.txn, err = openOrSalvage(path, s.wal, opts); err != nil {
 		return nil, errors.Join(err, s.wal.close(), lock.Close())
+	}
+	if !opts.NoSync { // a sync may have failed before the last process ended
+		if err := settleFile(path, s.txn.tx); err != nil {
+			return nil, errors.Join(err, s.txn.tx.Rollback(), s.file.db.Close(), s.wal.close(), lock.Close())
+		}
 	}
 	if s.txn.changed {
 		s.firstChange = time.Now()

@@ -3,6 +3,7 @@ package boltstore
 import (
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -195,3 +196,5 @@ func rawUpdate(t testing.TB, dir string, f func(*bolt.Tx) error) {
 
 // queueAge is one second of age a step.
 func queueAge(i int) clock.Age { return clock.Age(2000 + i*1000) }
+
+func textLog(out io.Writer) *slog.Logger { return slog.New(slog.NewTextHandler(out, nil)) }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 )
@@ -36,9 +37,21 @@ const (
 )
 
 // mark names a checkpoint. The data file and the frames of what came after it
-// bear the same. The salt keeps frames of another life of the file, or bytes that
-// a stranger wrote, from being taken for ours.
+// bear the same. The upper half of the salt stays what it was when the data file
+// was made; the lower is drawn for each checkpoint, and keeps frames of another
+// course of events, or bytes that a stranger wrote, from being taken for ours.
 type mark struct{ number, salt uint64 }
+
+func (m mark) next() mark {
+	of := m.salt
+	if m == (mark{}) {
+		of = rand.Uint64()
+	}
+	return mark{m.number + 1, of>>32<<32 | uint64(rand.Uint32())}
+}
+
+// kin tells whether two marks are of one data file, at one time or another.
+func (m mark) kin(o mark) bool { return m.salt>>32 == o.salt>>32 }
 
 func (m mark) bytes() []byte {
 	return binary.BigEndian.AppendUint64(binary.BigEndian.AppendUint64(nil, m.number), m.salt)
@@ -90,6 +103,7 @@ type wal struct {
 	// next checkpoint makes it void. kept is where that begins, 0 for nowhere.
 	spoiled bool
 	kept    int64
+	missing bool // openWAL found none, or a part of one
 }
 
 // openWAL opens the log, or makes it. Without room for it there is none: size is
@@ -129,7 +143,8 @@ func (w *wal) make(opts Options, headed bool) error {
 	if err != nil {
 		return fmt.Errorf("looking at the log of the queue: %w", err)
 	}
-	w.size = info.Size()
+	was := info.Size()
+	w.size, w.missing = was, was == 0 || headed && was < w.full
 	if headed && w.size >= w.full {
 		return nil
 	}
@@ -150,7 +165,7 @@ func (w *wal) make(opts Options, headed bool) error {
 	if err != nil {
 		opts.Log.Warn("the queue has no room for its log: each change goes into the data file, which takes more syncs and bytes", "err", err)
 		w.size = 0
-		return nil
+		return w.file.Truncate(was) // the data file needs the room
 	}
 	w.size = max(w.size, w.full)
 	return nil
@@ -188,11 +203,11 @@ func (w *wal) keep() { w.kept = w.end }
 func (w *wal) used() int64 { return w.end - walHead }
 
 // read gives the frames of a mark, up to an offset in the file (0: its end); the
-// next one is written behind the last. damage tells that there are more of them
-// behind one that cannot be read.
+// next one is written behind the last. damage tells that one before others cannot
+// be read.
 func (w *wal) read(m mark, upTo int64) (all []frame, damage bool, err error) {
 	b, err := w.content(upTo)
-	if err != nil {
+	if err != nil || m == (mark{}) {
 		return nil, false, err
 	}
 	from := b
@@ -200,9 +215,7 @@ func (w *wal) read(m mark, upTo int64) (all []frame, damage bool, err error) {
 		f, rest, ok := cutFrame(from)
 		if ok && f.mark == m && f.commit != stopped {
 			all, from = append(all, f), rest
-			if !damage {
-				w.end = walHead + int64(len(b)-len(rest))
-			}
+			w.end = walHead + int64(len(b)-len(rest))
 			continue
 		}
 		at := -1
@@ -226,11 +239,12 @@ func (w *wal) content(upTo int64) ([]byte, error) {
 	if upTo == 0 {
 		upTo = max(w.size, w.full)
 	}
-	b, err := io.ReadAll(io.NewSectionReader(w.file, walHead, upTo-walHead))
-	if err != nil {
+	b := make([]byte, max(upTo-walHead, 0))
+	n, err := w.file.ReadAt(b, walHead)
+	if err != nil && !errors.Is(err, io.EOF) {
 		return nil, fmt.Errorf("reading the log of the queue: %w", err)
 	}
-	return b, nil
+	return b[:n], nil
 }
 
 // first reads the first frame; false when it cannot be read. No frame has a newer
@@ -250,7 +264,7 @@ func (w *wal) first() (f frame, ok bool) {
 const stopped = 1<<64 - 1
 
 // stop tells the next start that there is nothing to read, whatever data file it
-// finds then: an old backup, say. If it gets lost, the mark tells as well.
+// finds then: an old backup, say. If that gets lost, the mark tells as well.
 func (w *wal) stop(m mark) error {
 	w.restart()
 	if w.file == nil {
