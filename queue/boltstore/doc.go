@@ -39,5 +39,11 @@
 //     then sent once more.
 //   - A frame of the log breaks before others: what it held is lost, the others
 //     count, an error line says so, and a copy is kept as queue.damaged-<time>.wal.
+//   - The log is gone, or another data file was put beside it (an old copy): the
+//     data file counts, a line says so, a log that does not fit is kept as above.
+//   - Writing or syncing the log fails: the commit is refused, and the next one goes
+//     into the data file. Syncing that fails: nothing is confirmed until the disk has
+//     what it missed (settle in checkpoint.go).
 //   - The file was written by a newer posthouse: Open refuses and leaves it alone.
+//     One from before the log is taken over with its first commit.
 package boltstore
