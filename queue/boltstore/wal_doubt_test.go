@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	bolt "go.etcd.io/bbolt"
@@ -26,13 +27,17 @@ func applyEach(t *testing.T, s *Store, from, n int) {
 
 // failing gives options under which the next checkpoint reports an error when
 // told to: before it has written anything, or after all of it.
-func failing() (o Options, before, after *error) {
-	before, after = new(error), new(error)
+func failing() (o Options, before, after *atomic.Bool) {
+	before, after = new(atomic.Bool), new(atomic.Bool)
 	o = Options{NoSync: true, commit: func(tx *bolt.Tx) error {
-		if *before != nil {
-			return errors.Join(*before, tx.Rollback())
+		if before.Load() {
+			return errors.Join(errPulled, tx.Rollback())
 		}
-		return errors.Join(tx.Commit(), *after)
+		err := tx.Commit()
+		if after.Load() {
+			err = errors.Join(err, errPulled)
+		}
+		return err
 	}}
 	return o, before, after
 }
@@ -126,7 +131,7 @@ func TestCheckpointThatMayNotLast(t *testing.T) {
 	settle(t, s)
 	applyEach(t, s, 100, 3)
 	before := readDisk(t, dir)
-	*after = errPulled
+	after.Store(true)
 	if err := s.alone(t.Context(), s.checkpoint); !errors.Is(err, errPulled) {
 		t.Fatalf("checkpoint: %v", err)
 	}
@@ -149,7 +154,7 @@ func TestCheckpointThatMayNotLast(t *testing.T) {
 		verified(t, c)
 		closeStore(t, c)
 	}
-	*after = nil
+	after.Store(false)
 	if err := receipt(); err != nil {
 		t.Errorf("Apply once syncs work: %v", err)
 	}
@@ -169,11 +174,11 @@ func TestNothingIsConfirmedUntilSettled(t *testing.T) {
 	opts, _, after := failing()
 	s := openIn(t, dir, opts)
 	fill(t, s, 5)
-	*after = errPulled
+	after.Store(true)
 	if err := s.alone(t.Context(), s.checkpoint); !errors.Is(err, errPulled) {
 		t.Fatalf("checkpoint: %v", err)
 	}
-	*after = nil
+	after.Store(false)
 	elsewhere := dir + ".gone"
 	if err := os.Rename(dir, elsewhere); err != nil {
 		t.Fatal(err)
@@ -210,7 +215,7 @@ func TestDamagedLogAndNoCheckpoint(t *testing.T) {
 	closeStore(t, s)
 	d.log[walHead+frameHead+20] ^= 1 // in the first frame
 	opts, before, _ := failing()
-	*before = errPulled
+	before.Store(true)
 	c, cdir := d.reopened(t, opts)
 	for range 3 {
 		if _, err := c.Apply(t.Context(), queue.Op{New: sample(200), Urgent: true}); !errors.Is(err, errPulled) {
@@ -223,7 +228,7 @@ func TestDamagedLogAndNoCheckpoint(t *testing.T) {
 	if names, _ := filepath.Glob(filepath.Join(cdir, "queue.damaged-*")); len(names) != 1 {
 		t.Errorf("set aside: %v", names)
 	}
-	*before = nil
+	before.Store(false)
 	if _, err := c.Apply(t.Context(), queue.Op{New: sample(200)}); err != nil && !errors.Is(err, queue.ErrFull) {
 		t.Errorf("Apply: %v", err)
 	}
