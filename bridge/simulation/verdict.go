@@ -425,7 +425,7 @@ var aboutNotice = regexp.MustCompile(`"(held:|not delivered|not taken)`)
 // group, not twice, not too many.
 func (j *judge) notices() {
 	type key struct{ gateway, station, text string }
-	last, hour := map[key]time.Duration{}, map[key][]time.Duration{}
+	last, hour, times := map[key]time.Duration{}, map[key][]time.Duration{}, map[key]int{}
 	for _, e := range j.l.all {
 		if e.what != noticed {
 			continue
@@ -438,7 +438,12 @@ func (j *judge) notices() {
 			j.fault(1, "%s sent a notice to %s", e.gateway, e.station)
 		}
 		k := key{e.gateway, e.station, e.text}
-		if at, ok := last[k]; ok && e.part <= 1 && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.troubled(e.gateway, at, e.at, unanswered) {
+		if e.part <= 1 {
+			times[k]++
+		}
+		// What was encrypted is not quoted: two such texts are told in the same words.
+		another := !strings.Contains(e.text, `"`) && times[k] <= j.encryptedBy(e.station)
+		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.troubled(e.gateway, at, e.at, unanswered) {
 			j.fault(2, "%s told %s twice: %s", e.gateway, e.station, e.text)
 		}
 		last[k] = e.at
@@ -455,6 +460,15 @@ func (j *judge) notices() {
 			}
 		}
 	}
+}
+
+func (j *judge) encryptedBy(station string) (n int) {
+	for _, l := range j.l.letters {
+		if l.encrypted && l.from == station {
+			n++
+		}
+	}
+	return n
 }
 
 // order checks that a try which fails lets nobody behind it pass.
