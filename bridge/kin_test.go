@@ -236,6 +236,30 @@ func TestAckThatOnlyTheSecondGatewayHears(t *testing.T) {
 	})
 }
 
+// What is on the air is not handed over while its ack may still come: whoever
+// transmits now would send it once more, and nobody would know the ack.
+func TestTextOnTheAirIsNotHandedOverBeforeItsAck(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		valley.silence(alder, true)
+		time.Sleep(time.Minute)
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(2 * time.Second)
+		c.posts["N0QRA-10"].links["valley"].Down("the broker is gone")
+		time.Sleep(10 * time.Second)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		valley.mu.Lock()
+		f := valley.frames[0]
+		valley.mu.Unlock()
+		c.posts["N0QRB-10"].links["valley"].Ack(t.Context(), f)
+		time.Sleep(30 * time.Minute)
+		same(t, "alder", valley.told(alder), "text N0QRD-9>N0QRC-7 hello")
+		same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1")
+		same(t, "left open", c.open())
+	})
+}
+
 func TestRefusalThatOnlyTheSecondGatewayHears(t *testing.T) {
 	inCountry(t, threeGateways, func(t *testing.T, c *country) {
 		valley, hill := c.airs["valley"], c.airs["hill"]

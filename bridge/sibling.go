@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"posthouse/bridge/clock"
 	"posthouse/bridge/config"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
@@ -501,7 +502,7 @@ func (b *Bridge) handOverLink(ctx context.Context, ln *line, gateway string) err
 	for _, it := range items {
 		ops = append(ops, queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			d := &r.Deliveries[it.Delivery]
-			if d.Link != ln.Name || !waits(d) {
+			if d.Link != ln.Name || !waits(d) || awaitsAck(d, at.Age) {
 				return nil, queue.ErrSkip
 			}
 			if b.isGroup(r.Message.To) {
@@ -518,6 +519,12 @@ func (b *Bridge) handOverLink(ctx context.Context, ln *line, gateway string) err
 	}
 	_, err = b.store.Apply(ctx, ops...)
 	return err
+}
+
+// awaitsAck tells whether a delivery is on the air and its ack may still come, to
+// the frame ids that this gateway gave: the clerk comes again when it does not.
+func awaitsAck(d *queue.Delivery, now clock.Age) bool {
+	return d.State == queue.Later && d.Begun && now < d.Due && len(d.Parts) > 0 && d.Parts[0].ID != ""
 }
 
 // waiting lists what of a link has still to be sent, or to be sent again.
