@@ -261,14 +261,17 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 	at, kept := b.stamp(), false
 	_, err := b.store.Apply(ctx, queue.Op{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		i := passedOn(r)
-		if j := handing(r, m.Via); j >= 0 && m.Handed && !b.isGroup(m.To) && !slices.Contains(m.Hops, b.own.String()) {
-			// The two copies have crossed: each gateway has the other do it. One has
-			// to, the one of the lower call sign.
-			if kept = b.own.String() < m.Via; !kept {
+		if j := handing(r, m.Via); j >= 0 && m.Handed && !b.isGroup(m.To) {
+			if slices.Contains(m.Hops, b.own.String()) {
+				i = j // it comes back, maybe before the word that it had come there
+			} else if kept = b.own.String() < m.Via; !kept {
+				// The two copies have crossed: each gateway has the other do it. One has
+				// to, the one of the lower call sign.
 				return nil, queue.ErrSkip
+			} else {
+				b.takeBack(r, j, m, at)
+				return nil, nil
 			}
-			b.takeBack(r, j, m, at)
-			return nil, nil
 		}
 		if i >= 0 && len(m.Hops) <= len(r.Message.Hops) {
 			kept = false // an old copy; who has it now answers for it
