@@ -34,7 +34,8 @@ type hub struct {
 	t     *testing.T
 	cfg   *config.Config
 	store *boltstore.Store
-	log   strings.Builder
+	said  strings.Builder
+	log   *slog.Logger // one for both: they write at the same time
 	both  [2]*half
 }
 
@@ -59,6 +60,7 @@ func inHub(t *testing.T, test func(t *testing.T, h *hub)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		h := &hub{t: t}
+		h.log = slog.New(slog.NewTextHandler(&h.said, nil))
 		var findings []config.Finding
 		if h.cfg, findings = config.Load(settings("POSTHOUSE_RATE=1000/1s"), config.Hooks{}); config.HasErrors(findings) {
 			t.Fatal(findings)
@@ -94,7 +96,7 @@ func inHub(t *testing.T, test func(t *testing.T, h *hub)) {
 		}
 		<-hinting
 		if t.Failed() {
-			t.Log(h.log.String())
+			t.Log(h.said.String())
 		}
 	})
 }
@@ -115,7 +117,7 @@ func (p *half) start() {
 	p.bridge, err = bridge.New(ctx, bridge.Options{
 		Config: p.cfg, Links: ways, Store: shared{p.store, p}, Share: p, Helps: !p.leads.Load(),
 		Clock: clock.New(saved, time.Now, func() bool { return true }), Meter: metrics.New(prometheus.NewRegistry(), labels, link.Codes),
-		Log: slog.New(slog.NewTextHandler(&p.log, nil)).With("process", p.no),
+		Log: p.log.With("process", p.no),
 	})
 	if err != nil {
 		p.t.Fatal(err)

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"log/slog"
 	"maps"
 	"math"
 	"slices"
@@ -174,7 +175,11 @@ func (f *refusals) all(ctx context.Context, store queue.Store) ([]*refusal, erro
 // refused counts, logs and keeps that a message is not taken over.
 func (b *Bridge) refused(ln *line, m *message.Message, id queue.Identity, code, why string) {
 	b.meter.Refused(ln.Name, code)
-	b.log.Info("refused", "link", ln.Name, "from", m.From, "to", m.To, "rule", code, "why", why)
+	level := slog.LevelInfo
+	if code == link.CodeFull { // the one that is our fault
+		level = slog.LevelWarn
+	}
+	b.log.Log(context.Background(), level, "refused", "link", ln.Name, "from", m.From, "to", m.To, "rule", code, "why", why)
 	if !isFate(code) {
 		return
 	}

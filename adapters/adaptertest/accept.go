@@ -48,6 +48,7 @@ func refusedIsFinal(r *rig) {
 	}
 	r.host.Refuse("", "")
 	if r.peer.Cut != nil {
+		r.worksBothWays() // so the answer has come to where it goes
 		r.cut()
 		r.mend()
 	}

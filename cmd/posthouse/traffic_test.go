@@ -175,7 +175,8 @@ func (x *traffic) missing() (all []string) {
 // refusedAsFull: a mesh cannot be told to come again, so its text has a PUBACK
 // and is refused. A mail server can.
 func refusedAsFull(key string, logged map[string]string) bool {
-	return logged[strings.TrimSuffix(key, "'s ack")] == "" && !strings.HasPrefix(key, "post ")
+	result := logged[strings.TrimSuffix(key, "'s ack")]
+	return (result == "" || result == "refused") && !strings.HasPrefix(key, "post ")
 }
 
 // lostByABroker: Mosquitto confirms before it writes to its disk. A broker that
