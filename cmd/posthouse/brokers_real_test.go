@@ -31,3 +31,23 @@ func TestTrunkMovesToTheSecondBroker(t *testing.T) {
 	r.cross(r.birch, r.alder, "and an answer")
 	r.once(r.birch, "by the other way")
 }
+
+// Two brokers that are bridged as the README says are one: gateways at either meet,
+// and when one broker dies its gateway goes on at the other.
+func TestTrunkOnBridgedBrokers(t *testing.T) {
+	first := brokertest.Mosquitto(t)
+	second := brokertest.Mosquitto(t, "connection first", "address "+first.Addr, "topic posthouse/1/# both 1", "cleansession false",
+		"remote_clientid second", "restart_timeout 1")
+	r := found(t, first)
+	r.open(valleyGate, "valley", first.Addr+",tcp://"+second.Addr)
+	r.open(hillGate, "hill", second.Addr)
+	r.meet()
+	r.cross(r.alder, r.birch, "over the bridge")
+	r.cross(r.birch, r.alder, "and over it again")
+
+	first.Kill()
+	id := r.write(r.alder, r.birch, "the bridge is down")
+	r.birch.expectText("the bridge is down")
+	r.alder.expectAck(id)
+	r.once(r.birch, "over the bridge", "the bridge is down")
+}

@@ -252,14 +252,19 @@ func (x *flooded) chat(t *testing.T, least int, over <-chan struct{}) *stopwatch
 // file is not in it.
 func (d *process) anon() int64 {
 	d.t.Helper()
-	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", d.cmd.Process.Pid))
+	return anonOf(d.t, d.cmd.Process.Pid)
+}
+
+func anonOf(t testing.TB, pid int) int64 {
+	t.Helper()
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
 	if err != nil {
-		d.t.Fatal(err)
+		t.Fatal(err)
 	}
 	_, rest, _ := strings.Cut(string(b), "RssAnon:")
 	kib, err := strconv.ParseInt(strings.Fields(rest)[0], 10, 64)
 	if err != nil {
-		d.t.Fatal(err)
+		t.Fatal(err)
 	}
 	return kib << 10
 }

@@ -143,7 +143,9 @@ func manyGateways(b *testing.B, n int) {
 	crowd := newMultitude(b, trunk.Addr, n)
 	key, trust := keys(b, valleyGate)
 	crowd.addTo(trust)
+	empty := anonOf(b, trunk.Pid())
 	crowd.hear()
+	remembered := anonOf(b, trunk.Pid()) - empty
 	d := newDaemon(b, append(mesh("valley", valley.Addr), append(trunkOf(valleyGate, "valley", trunk.Addr, key[valleyGate], trust),
 		"POSTHOUSE_LINKS=valley,far,post", "POSTHOUSE_POST_KIND=mail", "POSTHOUSE_POST_DOMAIN=radio.example",
 		"POSTHOUSE_POST_SMARTHOST=127.0.0.1:9", "POSTHOUSE_POST_SMARTHOST_TLS=none")...)...)
@@ -163,6 +165,7 @@ func manyGateways(b *testing.B, n int) {
 		used := d.cpu() - before
 		b.ReportMetric(used.Seconds()*1000/(rounds*20), "cpu-ms/s")
 		b.ReportMetric(float64(d.rss())/(1<<20), "MiB")
+		b.ReportMetric(float64(remembered)/float64(n*50), "broker-B/whereabouts")
 		b.ReportMetric(0, "ns/op")
 	}
 }

@@ -213,6 +213,9 @@ func (b *Broker) end(s syscall.Signal) {
 	b.cmd = nil
 }
 
+// Pid is the process of a broker that runs.
+func (b *Broker) Pid() int { return b.cmd.Process.Pid }
+
 // Log gives what the broker wrote since its last start; call it when it has
 // ended.
 func (b *Broker) Log() string { return b.log.String() }
