@@ -41,7 +41,7 @@ type Call struct {
 // sign is one must not depend on who asks.
 var inUse atomic.Pointer[Table]
 
-// Use puts a table in force for Parse. It is called once, before anything is read.
+// Use puts a table in force for Parse, before what goes by it is read.
 func Use(t Table) { inUse.Store(&t) }
 
 func tableInUse() Table {

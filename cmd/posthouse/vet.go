@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"posthouse/bridge"
+	"posthouse/bridge/callsign"
 	"posthouse/bridge/config"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
@@ -107,6 +108,14 @@ func (c vetCmd) Run(s streams, environ env) error {
 
 // judge makes the judge that the flags ask for.
 func (c vetCmd) judge(environ env) (*bridge.Judge, error) {
+	switch {
+	case c.Age < 0:
+		return nil, fail(exitUsage, errors.New("--age lies in the future: write how long ago it was, such as 25h"))
+	case c.Via != "":
+		if _, err := callsign.ParseLong(c.Via); err != nil {
+			return nil, fail(exitUsage, fmt.Errorf("--via %q: %w; write the call sign of a gateway", c.Via, err))
+		}
+	}
 	cfg, _ := config.Load(environ, hooks())
 	judge := bridge.NewJudge(cfg)
 	if c.InTurn {
