@@ -145,8 +145,7 @@ func (c *Courier) Run(ctx context.Context) {
 		case <-c.wake:
 			c.window.stale()
 		case done := <-c.results:
-			c.running--
-			c.file(context.WithoutCancel(ctx), done) // ctx may have ended in the same moment
+			c.file(context.WithoutCancel(ctx), c.ended(done)) // ctx may have ended in the same moment
 		case <-timer.C:
 			c.window.stale()
 		}
@@ -157,8 +156,8 @@ func (c *Courier) Run(ctx context.Context) {
 // finish files what came of the last Carry calls; the store is still open.
 func (c *Courier) finish(carrying *sync.WaitGroup) {
 	carrying.Wait()
-	for ; c.running > 0; c.running-- {
-		c.file(context.Background(), <-c.results)
+	for c.running > 0 {
+		c.file(context.Background(), c.ended(<-c.results))
 	}
 	if !c.fileLate(context.Background()) {
 		c.Log.Error("what became of messages could not be filed; they may go out once more", "link", c.Link, "changes", len(c.late))
@@ -235,24 +234,32 @@ func park(it Item, why string) func(*Record) ([]*Record, error) {
 	}
 }
 
-// file gives each outcome to the store and the picks back to the window.
-func (c *Courier) file(ctx context.Context, done carried) {
+// ended takes the result that came and what other Carry calls have ended with by
+// now: one sync files it all.
+func (c *Courier) ended(first carried) (all []carried) {
+	all = append(all, first)
+	for {
+		select {
+		case done := <-c.results:
+			all = append(all, done)
+		default:
+			c.running -= len(all)
+			return all
+		}
+	}
+}
+
+// file gives the outcomes to the store and the picks back to the window.
+func (c *Courier) file(ctx context.Context, all []carried) {
 	var ops []Op
 	var urgent bool
-	c.giveBack(done)
-	for i, out := range done.outcomes {
-		p := done.picks[i]
-		if out.Change == nil {
-			continue
-		}
-		op := Op{Seq: p.item.Seq, Change: out.Change}
-		if !out.Again {
-			op.Then = func(Done) { c.window.filed(p); c.Wake() }
-		}
-		urgent = urgent || out.Urgent
-		ops = append(ops, op)
-		if len(out.Put) > 0 {
-			ops = append(ops, Op{Put: out.Put})
+	for _, done := range all {
+		c.giveBack(done)
+		for i, out := range done.outcomes {
+			if out.Change != nil {
+				ops = append(ops, c.change(done.picks[i], out)...)
+				urgent = urgent || out.Urgent
+			}
 		}
 	}
 	if len(ops) == 0 {
@@ -263,6 +270,18 @@ func (c *Courier) file(ctx context.Context, done carried) {
 	}
 	c.late = append(c.late, ops...)
 	c.fileLate(ctx)
+}
+
+// change is what an outcome changes in the store.
+func (c *Courier) change(p *pick, out Outcome) []Op {
+	op := Op{Seq: p.item.Seq, Change: out.Change}
+	if !out.Again {
+		op.Then = func(Done) { c.window.filed(p); c.Wake() }
+	}
+	if len(out.Put) == 0 {
+		return []Op{op}
+	}
+	return []Op{op, {Put: out.Put}}
 }
 
 // giveBack closes the lanes that are to stop and gives the window what is to be
