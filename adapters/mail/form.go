@@ -64,6 +64,9 @@ type form map[int]string
 // has To, From, Subject and Message. A title counts once, and only behind those
 // of lower number, so that a message may hold a colon itself.
 func readForm(text string) form {
+	if !strings.Contains(text, ":") { // few texts have a title, and looking for one is slow
+		return nil
+	}
 	f := form{}
 	last, from := 0, 0
 	for _, at := range formTitle.FindAllStringSubmatchIndex(text, -1) {
