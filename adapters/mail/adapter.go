@@ -82,7 +82,7 @@ const (
 	maxParts       = 50  // of one mail, multiparts included
 	maxSignatures  = 3   // DKIM signatures that are checked
 	maxWhy         = 300 // bytes of a reason in a reply or a result
-	parallel       = 4   // connections to the smarthost
+	parallel       = 8   // connections to the smarthost, fewer where it takes fewer
 )
 
 // Adapter is a mail link.

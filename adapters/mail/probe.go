@@ -11,7 +11,7 @@ import (
 // and tells what worked. No mail is sent, fetched or marked.
 func (a *Adapter) Probe(ctx context.Context, say func(string)) error {
 	if a.o.Smarthost != "" {
-		c, err := newSmarthost(a.o, a.log).open(ctx)
+		c, err := newSmarthost(a.o, a.log).dial(ctx)
 		if err != nil {
 			return err
 		}

@@ -88,13 +88,14 @@ func (p *smarthost) deliver(ctx context.Context, m *outgoing) error {
 		stop := context.AfterFunc(ctx, func() { c.conn.Close() })
 		begun, err := c.transact(m)
 		if !stop() {
-			return err // the connection is closed; a 250 that came before counts
+			p.drop(c)
+			return err // a 250 that came before counts
 		}
 		if err == nil || isAnswer(err) && c.Reset() == nil {
 			p.put(c)
 			return err
 		}
-		c.conn.Close()
+		p.drop(c)
 		if begun || fresh || ctx.Err() != nil {
 			return err
 		}

@@ -21,22 +21,29 @@ const (
 	mostMails = 100              // in one connection, so that a server may balance its load
 	firstTry  = 2 * time.Second  // to a smarthost that is away, doubled to lastTry
 	lastTry   = 2 * time.Minute
+	contentIn = time.Minute // a server that takes no more connections is not asked for more
 )
 
 // smarthost keeps a few connections to the one server that takes our mail.
 //
 // It is up once a connection came about, TLS and login included, and down when
 // one did not; then only run tries again, so that a dead smarthost costs one
-// connection attempt at a time and no message is touched.
+// connection attempt at a time and no message is touched. While it takes mail on
+// other connections it is not down but has enough of us: many servers allow a
+// client only a few. Then the next mail waits for one of those.
 type smarthost struct {
 	o    Options
 	log  *slog.Logger
 	wake chan struct{} // tells run that the smarthost went away
 
-	mu    sync.Mutex
-	host  link.Host // nil: not running
-	state state
-	idle  []*connection
+	freed chan struct{} // tells those who wait that a connection came free, or that there is one less
+
+	mu     sync.Mutex
+	host   link.Host // nil: not running
+	state  state
+	idle   []*connection
+	open   int       // connections there are or that are being made, the idle ones included
+	enough time.Time // until then the server is not asked for more of them
 }
 
 // state is what the last connection attempt said.
@@ -57,7 +64,7 @@ type connection struct {
 }
 
 func newSmarthost(o Options, log *slog.Logger) *smarthost {
-	return &smarthost{o: o, log: log, wake: make(chan struct{}, 1)}
+	return &smarthost{o: o, log: log, wake: make(chan struct{}, 1), freed: make(chan struct{}, parallel)}
 }
 
 // run keeps the smarthost's state true until ctx ends, then closes what is idle.
@@ -85,6 +92,9 @@ func (p *smarthost) run(ctx context.Context, host link.Host) {
 // reconnect tries until a connection is there or ctx ends.
 func (p *smarthost) reconnect(ctx context.Context) {
 	for wait := firstTry; ctx.Err() == nil; wait = min(2*wait, lastTry) {
+		p.mu.Lock()
+		p.open++
+		p.mu.Unlock()
 		if c, err := p.connect(ctx); err == nil {
 			p.put(c)
 			return
@@ -109,22 +119,46 @@ func (p *smarthost) isUp() bool {
 	return p.state == up
 }
 
-// get gives a connection, an idle one if there is one; fresh tells which.
+// get gives a connection, an idle one if there is one; fresh tells which. Where
+// the server takes no more it waits for one.
 func (p *smarthost) get(ctx context.Context) (c *connection, fresh bool, err error) {
+	for {
+		c, wait, err := p.take()
+		if c != nil || err != nil {
+			return c, false, err
+		}
+		if wait <= 0 {
+			if c, err = p.connect(ctx); err == nil || !errors.Is(err, errEnough) {
+				return c, true, err
+			}
+			continue
+		}
+		select {
+		case <-ctx.Done():
+			return nil, false, ctx.Err()
+		case <-p.freed:
+		case <-time.After(wait):
+		}
+	}
+}
+
+// take gives an idle connection, or says how long to wait before a new one may
+// be made; 0: now, and it is counted.
+func (p *smarthost) take() (c *connection, wait time.Duration, err error) {
 	p.mu.Lock()
+	defer p.mu.Unlock()
 	if p.host == nil || p.state == down {
-		p.mu.Unlock()
-		return nil, false, link.ErrDown
+		return nil, 0, link.ErrDown
 	}
 	if n := len(p.idle); n > 0 {
-		c = p.idle[n-1]
-		p.idle = p.idle[:n-1]
-		p.mu.Unlock()
-		return c, false, nil
+		c, p.idle = p.idle[n-1], p.idle[:n-1]
+		return c, 0, nil
 	}
-	p.mu.Unlock()
-	c, err = p.connect(ctx)
-	return c, true, err
+	if wait = time.Until(p.enough); wait <= 0 || p.open == 0 {
+		p.open++
+		wait = 0
+	}
+	return nil, wait, nil
 }
 
 // put keeps a connection for the next mail.
@@ -138,6 +172,32 @@ func (p *smarthost) put(c *connection) {
 	p.mu.Unlock()
 	if !keep {
 		c.quit()
+		p.less(1)
+		return
+	}
+	p.free(1)
+}
+
+// drop closes a connection that is of no use any more.
+func (p *smarthost) drop(c *connection) {
+	c.conn.Close()
+	p.less(1)
+}
+
+// less counts connections that are gone.
+func (p *smarthost) less(n int) {
+	p.mu.Lock()
+	p.open -= n
+	p.mu.Unlock()
+	p.free(n)
+}
+
+func (p *smarthost) free(n int) {
+	for range n {
+		select {
+		case p.freed <- struct{}{}:
+		default: // as many are told as can wait
+		}
 	}
 }
 
@@ -156,6 +216,7 @@ func (p *smarthost) closeIdle(after time.Duration) {
 	for _, c := range old {
 		c.quit()
 	}
+	p.less(len(old))
 }
 
 // quit ends a session politely, and soon in any case.
@@ -165,35 +226,60 @@ func (c *connection) quit() {
 	c.conn.Close()
 }
 
-// connect makes a new connection and reports how that went.
+// errEnough says that the server took no further connection, while it has others
+// of ours.
+var errEnough = errors.New("the smarthost takes no more connections")
+
+// connect makes a connection that take or run has counted, and reports how that
+// went.
 func (p *smarthost) connect(ctx context.Context) (*connection, error) {
-	c, err := p.open(ctx)
+	c, err := p.dial(ctx)
 	if ctx.Err() != nil {
 		if c != nil {
 			c.conn.Close()
 		}
+		p.less(1)
 		return nil, ctx.Err()
 	}
-	p.report(err)
-	if err != nil {
-		return nil, fmt.Errorf("%w: %w", link.ErrDown, err)
+	if err == nil {
+		p.isThere()
+		return c, nil
 	}
-	return c, nil
+	p.less(1)
+	if p.hasOthers() {
+		return nil, fmt.Errorf("%w: %w", errEnough, err)
+	}
+	p.isAway(err)
+	return nil, fmt.Errorf("%w: %w", link.ErrDown, err)
 }
 
-// report tells the bridge how a connection attempt went, in the order in which
-// attempts end.
-func (p *smarthost) report(err error) {
+// hasOthers tells whether the server has other connections of ours. Then it is
+// not asked for more for a while.
+func (p *smarthost) hasOthers() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.open == 0 || p.state != up {
+		return false
+	}
+	p.enough = time.Now().Add(contentIn)
+	return true
+}
+
+// isThere tells the bridge that a connection came about.
+func (p *smarthost) isThere() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.host != nil && p.state != up {
+		p.state = up
+		p.host.State(true, "connected to "+p.o.Smarthost)
+	}
+}
+
+// isAway tells the bridge why there is no connection, and has run try again.
+func (p *smarthost) isAway(err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.host == nil {
-		return
-	}
-	if err == nil {
-		if p.state != up {
-			p.state = up
-			p.host.State(true, "connected to "+p.o.Smarthost)
-		}
 		return
 	}
 	p.state = down
@@ -204,9 +290,9 @@ func (p *smarthost) report(err error) {
 	}
 }
 
-// open dials, greets, and logs in, all within DialTimeout. Everything that fails
+// dial connects, greets, and logs in, all within DialTimeout. Everything that fails
 // here is the smarthost's or the settings' fault, never a message's.
-func (p *smarthost) open(ctx context.Context) (*connection, error) {
+func (p *smarthost) dial(ctx context.Context) (*connection, error) {
 	ctx, cancel := context.WithTimeout(ctx, p.o.DialTimeout)
 	defer cancel()
 	dialled, err := p.o.Dial(ctx, "tcp", p.o.Smarthost)

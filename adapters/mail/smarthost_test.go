@@ -5,7 +5,9 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"net"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -187,6 +189,65 @@ func TestConnectionsAreUsedAgain(t *testing.T) {
 	if n := s.Sessions(); n != 2 {
 		t.Errorf("%d mails took %d sessions, want 2", mostMails+20, n)
 	}
+}
+
+// Many servers allow a client only a few connections (Postfix:
+// smtpd_client_connection_count_limit) and greet the next one with 421.
+func TestAServerWithFewConnectionsIsNotDown(t *testing.T) {
+	const allowed = 2
+	var open atomic.Int32
+	refused := make(chan struct{})
+	once := sync.OnceFunc(func() { close(refused) })
+	s := startSink(t, sink.Options{Answer: func(step, _ string) error {
+		if step == "END" {
+			<-refused // so that more are asked for while these are under way
+		}
+		return nil
+	}})
+	o := testOptions()
+	o.Smarthost, o.SmarthostTLS = s.Address(), NoTLS
+	o.Dial = func(ctx context.Context, network, address string) (net.Conn, error) {
+		if open.Add(1) <= allowed {
+			conn, err := (&net.Dialer{}).DialContext(ctx, network, address)
+			return &counted{Conn: conn, open: &open}, err
+		}
+		open.Add(-1)
+		near, far := net.Pipe()
+		go func() {
+			fmt.Fprint(far, "421 4.7.0 too many connections from you\r\n")
+			far.Close()
+			once()
+		}()
+		return near, nil
+	}
+	g := startSender(t, o)
+	var sending sync.WaitGroup
+	for i := range 4 * allowed {
+		sending.Go(func() {
+			if err := g.Send(t.Context(), []link.Frame{frame(fmt.Sprint("text ", i))})[0]; err != nil {
+				t.Errorf("mail %d: %v", i, err)
+			}
+		})
+	}
+	sending.Wait()
+	if got := len(s.Mails()); got != 4*allowed {
+		t.Errorf("%d mails arrived, want %d", got, 4*allowed)
+	}
+	if states := g.host.States(); len(states) != 1 {
+		t.Errorf("the link's states were %v, want it up throughout", states)
+	}
+}
+
+// counted is a connection that counts down once when it is closed.
+type counted struct {
+	net.Conn
+	open *atomic.Int32
+	once sync.Once
+}
+
+func (c *counted) Close() error {
+	c.once.Do(func() { c.open.Add(-1) })
+	return c.Conn.Close()
 }
 
 func TestAnIdleConnectionThatDiedCostsNothing(t *testing.T) {
