@@ -5,6 +5,7 @@
 //	go run ./cmd/load                     as fast as it goes, everybody to ALL
 //	go run ./cmd/load -rate 100           so many a second; latency from the moment each was due
 //	go run ./cmd/load -direct             to single stations, which acknowledge each
+//	go run ./cmd/load -way "mesh to mail" through the mail link; with -peer beside a Postfix
 //	go run ./cmd/load -kill 5             with kill -9 at random moments
 //	go run ./cmd/load -queued 10000       with the far broker away until so many wait; with -kill, too
 //	go run ./cmd/load -peer -runs 3       beside a third Mosquitto in the daemon's place
@@ -78,9 +79,10 @@ func parse(args []string) (options, error) {
 	f.IntVar(&o.window, "window", 100, "texts that wait for their PUBACK at once")
 	f.Float64Var(&o.rate, "rate", 0, "texts a second that are offered; 0: as fast as the window lets")
 	f.IntVar(&o.size, "size", 100, "bytes in a text")
+	f.StringVar((*string)(&o.way), "way", string(meshToMesh), "between what the texts travel: mesh to mesh, mail to mesh, mesh to mail")
 	f.BoolVar(&o.direct, "direct", false, "write to single stations, which acknowledge each text")
 	f.BoolVar(&o.builtin, "builtin", false, "publish to the daemon's built-in broker: a PUBACK is then its own word")
-	f.BoolVar(&o.peer, "peer", false, "carry the same load through a third Mosquitto, in memory and durable")
+	f.BoolVar(&o.peer, "peer", false, "carry the same load through a third Mosquitto, in memory and durable; mails through a Postfix")
 	f.IntVar(&o.kills, "kill", 0, "kill the daemon so often, at random moments of the load")
 	f.IntVar(&o.queued, "queued", 0, "fill the queue with so many while the far broker is away (instead of -n)")
 	f.IntVar(&o.runs, "runs", 1, "repeat everything so often; the ratios are of medians")
@@ -98,7 +100,6 @@ func parse(args []string) (options, error) {
 	if err := f.Parse(args); err != nil {
 		return o, err
 	}
-	o.way = meshToMesh
 	if o.queued > 0 {
 		o.texts = o.queued
 	}
@@ -119,6 +120,10 @@ func (o *options) check() error {
 		return fmt.Errorf("-senders must be 1 to %d", maxSenders)
 	case o.window < o.senders:
 		o.window = o.senders
+	case o.way != meshToMesh && o.way != mailToMesh && o.way != meshToMail:
+		return fmt.Errorf("-way is %q, %q or %q", meshToMesh, mailToMesh, meshToMail)
+	case o.way != meshToMesh && (o.queued > 0 || o.soak > 0 || o.table):
+		return errors.New("-way goes with neither -queued, -soak nor -table, which has all ways")
 	case o.size < 20 || o.size > 140:
 		return errors.New("-size must be 20 to 140: a number and what one frame takes")
 	case o.maxTime <= 0 || o.maxTime > maxTime:
@@ -176,8 +181,11 @@ func run(ctx context.Context, o options) error {
 		return compareAll(ctx, o, work, os.Stdout)
 	}
 	targets := []string{daemon}
-	if o.peer {
+	switch {
+	case o.peer && o.way == meshToMesh:
 		targets = append(targets, memory, durable)
+	case o.peer:
+		targets = append(targets, relay)
 	}
 	var all []result
 	for i := range o.runs * len(targets) {

@@ -27,7 +27,7 @@ func TestNothingBeyondLoopbackIsLoaded(t *testing.T) {
 }
 
 func TestLoadsAreBounded(t *testing.T) {
-	for _, args := range []string{"-n 0", "-n 2000001", "-senders 376", "-size 19", "-size 141", "-max-time 2h", "-queued 10 -to tcp://127.0.0.1:1883", "-soak 25h", "-soak 1m -kill 1", "-table -from tcp://127.0.0.1:1883", "-scale 2"} {
+	for _, args := range []string{"-n 0", "-n 2000001", "-senders 376", "-size 19", "-size 141", "-max-time 2h", "-queued 10 -to tcp://127.0.0.1:1883", "-soak 25h", "-way bog -n 1", "-way=mail_to_mesh", "-soak 1m -kill 1", "-table -from tcp://127.0.0.1:1883", "-scale 2"} {
 		if _, err := parse(strings.Fields(args)); err == nil {
 			t.Errorf("%s is taken", args)
 		}

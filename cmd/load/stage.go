@@ -273,6 +273,9 @@ func (s *stage) profile(ctx context.Context) error {
 	if s.o.profile == "" || !s.isDaemon {
 		return nil
 	}
+	if err := os.Remove(s.o.profile); err != nil && !errors.Is(err, os.ErrNotExist) { // an earlier one would be taken for it
+		return err
+	}
 	if err := s.carrier.cmd.Process.Signal(syscall.SIGUSR1); err != nil {
 		return err
 	}
