@@ -6,6 +6,7 @@ import (
 
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
 )
 
 // Post is the name, beside the gateway's own call sign, to which a phone writes
@@ -25,11 +26,11 @@ func (t *Table) Address(text string) (to, rest string, ok bool) {
 	rest = strings.TrimLeft(text, space)
 	var before strings.Builder
 	for {
-		word, after := nextWord(rest)
-		if !slices.Contains(firstWords, word) {
+		word, after := rules.FirstWord(rest)
+		if !slices.Contains(firstWords, word) || t.isCalled(rest) {
 			break
 		}
-		before.WriteString(word + " ")
+		before.WriteString(strings.TrimRight(rest[:len(rest)-len(after)], space) + " ")
 		rest = after
 	}
 	word, rest := nextWord(rest)
@@ -42,6 +43,18 @@ func (t *Table) Address(text string) (to, rest string, ok bool) {
 		return to, before.String() + rest, true
 	}
 	return "", text, false
+}
+
+// isCalled tells whether a text begins with a name and a colon: WELFARE: may be
+// a group.
+func (t *Table) isCalled(text string) bool {
+	word, _ := nextWord(text)
+	name, colon := strings.CutSuffix(word, ":")
+	if !colon {
+		return false
+	}
+	_, ok := t.named(name, true)
+	return ok
 }
 
 const space = " \n"

@@ -281,6 +281,9 @@ func TestAddress(t *testing.T) {
 		{"Ops.Team+1@club.example all fine", "Ops.Team+1@club.example", "all fine"},
 		{"N0QRB", "N0QRB", ""},
 		{"EMERGENCY N0QRB-9 broken leg", "N0QRB-9", "EMERGENCY broken leg"}, // the precedence stays
+		{"EMERGENCY: N0QRB-9 broken leg", "N0QRB-9", "EMERGENCY: broken leg"},
+		{"(EMERGENCY) - N0QRB-9: broken leg", "N0QRB-9", "(EMERGENCY) - broken leg"},
+		{"EXERCISE: EMERGENCY! N0QRB-9 broken leg", "N0QRB-9", "EXERCISE: EMERGENCY! broken leg"},
 		{"EXERCISE PRIORITY ALL: report", "ALL", "EXERCISE PRIORITY report"},
 		{"EMERGENCY help", "", "EMERGENCY help"},
 		{"thanks, see you", "", "thanks, see you"},
@@ -298,9 +301,18 @@ func TestAddress(t *testing.T) {
 	}
 }
 
+// A word of precedence with a colon may be a name.
+func TestAddressOfAnAliasThatIsAWordOfPrecedence(t *testing.T) {
+	tab := table()
+	tab.Aliases["WELFARE"] = "welfare@county.example"
+	if to, rest, _ := tab.Address("PRIORITY WELFARE: all fine"); to != "welfare@county.example" || rest != "PRIORITY all fine" {
+		t.Errorf("got %q, %q", to, rest)
+	}
+}
+
 // What Address takes off is an address, and what it leaves was there before.
 func FuzzAddress(f *testing.F) {
-	for _, s := range []string{"N0QRB-9: hello", "EMERGENCY N0QRB-9 broken leg", "ops@club.example\nhi", "ALL,x", ":", "EOC:"} {
+	for _, s := range []string{"N0QRB-9: hello", "EMERGENCY N0QRB-9 broken leg", "(TEST) - ALL: hi", "ops@club.example\nhi", "ALL,x", ":", "EOC:"} {
 		f.Add(s)
 	}
 	tab := table()

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"strings"
+	"unicode"
 
 	"posthouse/bridge/message"
 )
@@ -9,14 +10,16 @@ import (
 const (
 	exerciseMark = "EXERCISE"
 	testMark     = "TEST"
-	realMark     = "REAL EMERGENCY"
 )
 
-// Real tells whether a text says that it is no exercise. Such a text is never
+// Real tells whether a text says that it is no exercise: REAL EMERGENCY, with
+// whatever signs around and in any case, since a real alarm that goes out as an
+// exercise costs more than an exercise without marks. Such a text is never
 // marked, whatever goes on.
 func Real(text string) bool {
-	rest, ok := strings.CutPrefix(strings.TrimLeft(text, " \n"), realMark)
-	return ok && (rest == "" || !isWordByte(rest[0]))
+	first, rest := FirstWord(text)
+	second, _ := FirstWord(rest)
+	return strings.EqualFold(first, "REAL") && strings.EqualFold(second, "EMERGENCY")
 }
 
 // Drill tells whether a text is exercise traffic: by its member, or because
@@ -25,28 +28,32 @@ func Drill(m *message.Message) bool {
 	if Real(m.Text) {
 		return false
 	}
-	word, _ := firstWord(m.Text)
+	word, _ := FirstWord(m.Text)
 	return m.Exercise != "" || word == exerciseMark || word == testMark
 }
 
 // ExerciseMarks gives what goes before and after each part of a text, and the
 // text between without the marks that it has already. Real traffic has none and
-// comes back as it is.
+// comes back as it is, and so does a text that is but the mark.
 func ExerciseMarks(m *message.Message) (before, text, after string) {
 	if !Drill(m) {
 		return "", m.Text, ""
 	}
 	mark := exerciseMark
-	if word, _ := firstWord(m.Text); m.Exercise == "" && word == testMark {
+	if word, _ := FirstWord(m.Text); m.Exercise == "" && word == testMark {
 		mark = testMark
 	}
-	return mark + " ", unmark(m.Text, mark), " " + mark
+	if text = unmark(m.Text, mark); text == "" {
+		return "", m.Text, ""
+	}
+	return mark + " ", text, " " + mark
 }
 
-// unmark cuts a mark off both ends.
+// unmark cuts a mark off both ends, with the punctuation around it. Other signs
+// say something.
 func unmark(text, mark string) string {
 	s := strings.TrimSpace(text)
-	if word, rest := firstWord(s); word == mark {
+	if word, rest := FirstWord(s); word == mark && !strings.ContainsFunc(s[:strings.Index(s, mark)], unicode.IsSymbol) {
 		s = rest
 	}
 	if rest, ok := strings.CutSuffix(strings.TrimRight(s, " \n.!"), mark); ok && (rest == "" || !isWordByte(rest[len(rest)-1])) {

@@ -2,6 +2,8 @@ package rules
 
 import (
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"posthouse/bridge/message"
 )
@@ -18,7 +20,7 @@ func Precedence(m *message.Message) message.Precedence {
 	// Three words are enough for REAL EMERGENCY and EXERCISE TEST EMERGENCY.
 	for range 3 {
 		var word string
-		word, rest = firstWord(rest)
+		word, rest = FirstWord(rest)
 		switch word {
 		case "EMERGENCY":
 			return message.Emergency
@@ -26,7 +28,7 @@ func Precedence(m *message.Message) message.Precedence {
 			return message.Priority
 		case "WELFARE":
 			return message.Welfare
-		case "EXERCISE", "TEST", "REAL":
+		case exerciseMark, testMark, "REAL":
 		default:
 			return message.Routine
 		}
@@ -34,16 +36,29 @@ func Precedence(m *message.Message) message.Precedence {
 	return message.Routine
 }
 
-// firstWord cuts the capitals at the start of s, if nothing but punctuation,
-// space or the end follows them.
-func firstWord(s string) (word, rest string) {
-	s = strings.TrimLeft(s, " \t\n")
+// FirstWord cuts the word off the start of a text, if it is of A to Z alone:
+// the words that the gateway looks for are. Signs and emoji around it do not
+// count, so that nobody's (EMERGENCY) or EMERGENCY? is taken for less; but a
+// text that begins with > quotes somebody else's. rest begins behind the signs
+// that touch the word or stand alone: the minus of "EXERCISE -5 C" stays.
+func FirstWord(s string) (word, rest string) {
+	s = strings.TrimLeftFunc(s, func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsNumber(r) && r != '>' })
 	n := 0
-	for n < len(s) && s[n] >= 'A' && s[n] <= 'Z' {
+	for n < len(s) && (s[n] >= 'A' && s[n] <= 'Z' || s[n] >= 'a' && s[n] <= 'z') {
 		n++
 	}
-	if n < len(s) && !strings.ContainsRune(" \t\n.,:;!-/", rune(s[n])) {
-		return "", s
+	word, rest = s[:n], s[n:]
+	next, _ := utf8.DecodeRuneInString(rest)
+	if unicode.In(next, unicode.L, unicode.M, unicode.N) || isApostrophe(next) {
+		return "", s // the word goes on: EMERGENCY's, EMERGENCYÄ
 	}
-	return s[:n], strings.TrimLeft(s[n:], " \t\n.,:;!-/")
+	rest = trimSpace(strings.TrimLeftFunc(rest, unicode.IsPunct))
+	if behind := strings.TrimLeftFunc(rest, unicode.IsPunct); behind == "" || trimSpace(behind) != behind {
+		rest = trimSpace(behind) // a dash of its own
+	}
+	return word, rest
 }
+
+func isApostrophe(r rune) bool { return r == '\'' || r == '\u2019' }
+
+func trimSpace(s string) string { return strings.TrimLeftFunc(s, unicode.IsSpace) }

@@ -155,6 +155,9 @@ func TestPrecedence(t *testing.T) {
 	for words, want := range map[string]message.Precedence{
 		"EMERGENCY broken leg": message.Emergency, "EMERGENCY: help": message.Emergency, "PRIORITY": message.Priority, "WELFARE all fine": message.Welfare,
 		"EXERCISE EMERGENCY x": message.Emergency, "TEST PRIORITY x": message.Priority, "EXERCISE TEST WELFARE": message.Welfare, "REAL EMERGENCY fire": message.Emergency,
+		"(EMERGENCY) x": message.Emergency, "EMERGENCY? x": message.Emergency, "🚨 EMERGENCY 🚨 x": message.Emergency, "EMERGENCY—x": message.Emergency, "¡EMERGENCY! x": message.Emergency,
+		"EMERGENCY。x": message.Emergency, "EMERGENCY\u00a0x": message.Emergency, "REAL: EMERGENCY x": message.Emergency, "[TEST] *PRIORITY* x": message.Priority,
+		"> EMERGENCY x": message.Routine, "EMERGENCY's over": message.Routine, "EMERGENCYÄ": message.Routine, "1 EMERGENCY": message.Routine, "ЕMERGENCY x": message.Routine, "Emergency x": message.Routine,
 		"emergency": message.Routine, "EMERGENCYX": message.Routine, "E help": message.Routine, "EMERG help": message.Routine,
 		"no EMERGENCY here": message.Routine, "": message.Routine, "TEST TEST TEST EMERGENCY": message.Routine,
 	} {
@@ -174,6 +177,16 @@ func TestExerciseMarks(t *testing.T) {
 		{"RIDGE", "EXERCISE flood EXERCISE", "EXERCISE ", "flood", " EXERCISE"}, // never twice
 		{"RIDGE", "EXERCISE: flood", "EXERCISE ", "flood", " EXERCISE"},
 		{"RIDGE", "REAL EMERGENCY fire", "", "REAL EMERGENCY fire", ""}, // never marked
+		{"RIDGE", "REAL: EMERGENCY! fire", "", "REAL: EMERGENCY! fire", ""},
+		{"RIDGE", "Real  emergency fire", "", "Real  emergency fire", ""},
+		{"", "REAL\nEMERGENCY fire", "", "REAL\nEMERGENCY fire", ""},
+		{"RIDGE", "EXERCISE", "", "EXERCISE", ""}, // the mark alone is first and last
+		{"", "TEST TEST", "", "TEST TEST", ""},
+		{"", "TEST -5 C here", "TEST ", "-5 C here", " TEST"}, // a minus is no punctuation
+		{"", "TEST: -5 C here", "TEST ", "-5 C here", " TEST"},
+		{"", "TEST - five here", "TEST ", "five here", " TEST"},
+		{"", "(TEST) five here", "TEST ", "five here", " TEST"},
+		{"", "🔥 TEST flood", "TEST ", "🔥 TEST flood", " TEST"}, // no sign is lost
 		{"RIDGE", "REAL EMERGENCYX", "EXERCISE ", "REAL EMERGENCYX", " EXERCISE"},
 		{"", "plain", "", "plain", ""},
 		{"", "EXERCISE flood", "EXERCISE ", "flood", " EXERCISE"}, // the writer's own mark is kept on each part
