@@ -19,17 +19,31 @@ const (
 )
 
 const (
-	zwsp     = '\u200B'
-	zwnj     = '\u200C'
-	zwj      = '\u200D'
-	emojiVS  = '\uFE0F'
-	textVS   = '\uFE0E'
-	keycap   = '\u20E3'
-	flag     = '\U0001F3F4'
-	cancel   = '\U000E007F'
-	graphJ   = '\u034F' // combining grapheme joiner
-	maxMarks = 8        // on one letter; Tibetan and Vietnamese need five at most
+	zwsp    = '\u200B'
+	zwnj    = '\u200C'
+	zwj     = '\u200D'
+	emojiVS = '\uFE0F'
+	textVS  = '\uFE0E'
+	keycap  = '\u20E3'
+	flag    = '\U0001F3F4'
+	cancel  = '\U000E007F'
+	graphJ  = '\u034F' // combining grapheme joiner
+
+	malayalamVirama = '\u0D4D'
+
+	mongolianVS = '\u180E' // vowel separator, before a last a or e (Unicode core specification, section 13.5)
+
+	maxMarks   = 8 // on one letter; Tibetan and Hebrew need five at most
+	maxAccents = 4 // of those that any letter may carry; Vietnamese and phonetic writing need three at most
 )
+
+func isMark(r rune) bool { return unicode.Is(unicode.M, r) }
+
+// isAccent: marks that belong to no script of their own, and on Latin letters
+// are piled up for their looks.
+func isAccent(r rune) bool {
+	return r >= 0x0300 && r <= 0x036F || r >= 0x1AB0 && r <= 0x1AFF || r >= 0x1DC0 && r <= 0x1DFF || r >= 0x20D0 && r <= 0x20FF
+}
 
 // hiddenRune judges a text that is not all ASCII.
 func hiddenRune(s string) string {
@@ -37,7 +51,8 @@ func hiddenRune(s string) string {
 		return whyInvalid
 	}
 	var prev, before rune // the last character, and the one before it
-	marks := 0
+	var base rune         // the last one that is no mark
+	marks, accents := 0, 0
 	lost, all := 0, 0
 	rtl := unknown
 	for i := 0; i < len(s); {
@@ -53,7 +68,7 @@ func hiddenRune(s string) string {
 				why = whyControl
 			}
 		case r == zwsp || r == zwnj || r == zwj:
-			why = joiner(r, prev, before, rest)
+			why = joiner(r, prev, before, base, rest)
 		case isVariationSelector(r):
 			why = variation(r, prev)
 		case r == '\u200E' || r == '\u200F' || r == '\u061C':
@@ -66,18 +81,34 @@ func hiddenRune(s string) string {
 			if rtl == no || isDirectionMark(prev) {
 				why = whyInvisible
 			}
+		case r == graphJ: // keeps marks apart in Hebrew (Unicode core specification, section 23.2)
+			if next, _ := utf8.DecodeRuneInString(rest); !isMark(prev) || prev == graphJ || !isMark(next) || next == graphJ {
+				why = whyInvisible
+			}
+		case r == mongolianVS:
+			if !unicode.Is(unicode.Mongolian, base) || prev == r {
+				why = whyInvisible
+			}
 		default:
 			why = strange(r)
 		}
 		if why != "" {
 			return why
 		}
-		if unicode.Is(unicode.M, r) && !isVariationSelector(r) && r != keycap {
-			if marks++; marks > maxMarks {
+		switch {
+		case !isMark(r):
+			marks, accents = 0, 0
+			if r != zwnj && r != zwj {
+				base = r
+			}
+		case isVariationSelector(r) || r == keycap:
+		default:
+			if marks++; isAccent(r) {
+				accents++
+			}
+			if marks > maxMarks || accents > maxAccents {
 				return whyPiled
 			}
-		} else if r != graphJ {
-			marks = 0
 		}
 		if all++; r == utf8.RuneError {
 			lost++
@@ -113,8 +144,6 @@ func strange(r rune) string {
 		return whyBidi
 	case r >= 0xE0000 && r <= 0xE0FFF:
 		return whyTag
-	case r == graphJ: // keeps marks apart in Hebrew; harmless among them
-		return ""
 	case unicode.Is(unicode.Other_Default_Ignorable_Code_Point, r), unicode.Is(unicode.Cf, r) && !isVisibleFormat(r):
 		return whyInvisible
 	case unicode.Is(unicode.Co, r), unicode.Is(unicode.Noncharacter_Code_Point, r):
@@ -153,17 +182,36 @@ func flagTags(s string) string {
 }
 
 // joiner judges the zero-width characters that some scripts are written with.
-func joiner(r, prev, before rune, rest string) string {
+// No two of them stand together, so they do not pile up; but in Malayalam a
+// non-joiner may follow the joiner of an old chillu letter.
+func joiner(r, prev, before, base rune, rest string) string {
 	next, _ := utf8.DecodeRuneInString(rest)
 	switch {
+	case r == zwnj && prev == zwj && before == malayalamVirama:
+		return ""
+	case prev == zwsp || prev == zwnj || prev == zwj:
 	case r == zwj && isEmoji(next) && (isEmoji(prev) || prev == emojiVS && isEmoji(before)):
 		return ""
-	case r == zwsp && isUnspaced(prev) && (isUnspaced(next) || rest == "" || unicode.IsSpace(next) || unicode.IsPunct(next)):
+	case r == zwsp && (besideUnspaced(prev, before) || besideUnspaced(next, second(rest))):
 		return ""
-	case r != zwsp && isJoining(prev):
-		return "" // prev is never a joiner itself, so they do not pile up
+	case r != zwsp && isJoining(base) && (isMark(prev) || prev == base):
+		return ""
 	}
 	return whyInvisible
+}
+
+// besideUnspaced tells whether a neighbour is of a script without spaces, or the
+// character behind a space is: figures and foreign words in such a text have
+// zero-width spaces around them too.
+func besideUnspaced(near, far rune) bool {
+	return isUnspaced(near) || near == ' ' && isUnspaced(far)
+}
+
+// second gives the second character.
+func second(s string) rune {
+	_, size := utf8.DecodeRuneInString(s)
+	r, _ := utf8.DecodeRuneInString(s[size:])
+	return r
 }
 
 // isUnspaced: scripts without spaces between words, where a zero-width one
@@ -198,7 +246,7 @@ func variation(r, prev rune) string {
 	ok := false
 	switch {
 	case r == emojiVS || r == textVS:
-		ok = prev >= 0x80 && unicode.In(prev, unicode.S, unicode.Po) || prev >= '0' && prev <= '9' || prev == '#' || prev == '*' || prev >= 0x3200 && prev <= 0x32FF || isEmoji(prev)
+		ok = prev >= 0x80 && unicode.In(prev, unicode.S, unicode.Po, unicode.Pd) || prev == 'ℹ' || prev >= '0' && prev <= '9' || prev == '#' || prev == '*' || prev >= 0x3200 && prev <= 0x32FF || isEmoji(prev)
 	case r >= 0xE0100:
 		ok = unicode.Is(unicode.Han, prev)
 	case r >= 0x180B && r <= 0x180F:

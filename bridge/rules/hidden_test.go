@@ -32,10 +32,28 @@ func TestHidden(t *testing.T) {
 		"marks piled up":                         {"a\u0316\u0317\u0318\u0319\u031c\u031d\u031e\u031f\u0320b", whyPiled},
 		"a private character":                    {"\ue000", whyUnassigned},
 		"a noncharacter":                         {"\ufdd0", whyUnassigned},
+		"a grapheme joiner behind a letter":      {"a\u034fb", whyInvisible},
+		"grapheme joiners in a row":              {"a\u0301\u034f\u034f\u0301", whyInvisible},
+		"a Mongolian separator in Latin":         {"a\u180eb", whyInvisible},
+		"two selectors on one emoji":             {"😀\ufe0f\ufe0f", whyInvisible},
+		"a zero-width space far from Thai":       {"ครับ pay\u200bpal", whyInvisible},
+		"two zero-width spaces in Thai":          {"ยาว\u200b\u200bมาก", whyInvisible},
+		"accents flooding a word":                {"h\u0300\u0316\u0301\u0317\u0302elp", whyPiled},
 
 		"Persian with a non-joiner":        {"می\u200cخواهم برگردم", ""},
 		"Hindi with a joiner":              {"क्\u200dष", ""},
+		"the same and a non-joiner":        {"അൽ ല്\u200d\u200cക", ""},
 		"Malayalam with an old chillu":     {"അവന്\u200d വന്നു", ""},
+		"Persian with one behind a mark":   {"خانهٔ\u200cمن", ""},
+		"Mongolian with its separator":     {"ᠪᠢᠴᠢᠭ\u180eᠠ", ""},
+		"Hebrew with a grapheme joiner":    {"יְרוּשָׁלַ\u034fִם", ""},
+		"Hebrew with points and accents":   {"בְּרֵאשִׁ֖ית בָּרָ֣א", ""},
+		"Thai around a foreign word":       {"ครับ\u200b OK\u200bนะ", ""},
+		"Khmer around figures":             {"ខ្មែរ \u200b123\u200b ភាសា", ""},
+		"Yoruba with two marks a letter":   {"ọ̀rẹ́ ọ̄ n̄", ""},
+		"Korean of the old letters":        {"ᄀᆞᄅᆞᆷ", ""},
+		"signs that are emoji by selector": {"ℹ\ufe0f 〰\ufe0f ㊗\ufe0f ☀\ufe0e", ""},
+		"a head that is shaken":            {"🙂\u200d↔\ufe0f", ""},
 		"a family":                         {"👨\u200d👩\u200d👧\u200d👦", ""},
 		"a heart on fire":                  {"❤\ufe0f\u200d🔥", ""},
 		"a keycap":                         {"1\ufe0f\u20e3", ""},
@@ -65,6 +83,7 @@ func TestNormalise(t *testing.T) {
 		"control characters stay":               {"a\x07b", "a\x07b"},
 		"zero-width space stays":                {"a\u200bb", "a\u200bb"},
 		"invalid bytes stay":                    {" a\xff ", " a\xff "},
+		"of zero-width spaces one stays":        {"ភាសា\u200b\u200b\u200b\u200bខ្មែរ", "ភាសា\u200bខ្មែរ"},
 		"plain text is left alone":              {"hello  there", "hello  there"},
 		"compatibility forms are not the same ": {"ﬁ", "ﬁ"},
 	} {
@@ -75,7 +94,7 @@ func TestNormalise(t *testing.T) {
 }
 
 func FuzzNormalise(f *testing.F) {
-	for _, s := range []string{"a\r\n\tb ", "\ufeff \ufeffx", "u\u0308", "\xff", "\u00ad\u0301", "a\u00ad \n", "\u2000\n\u2126"} {
+	for _, s := range []string{"a\r\n\tb ", "\ufeff \ufeffx", "u\u0308", "\xff", "\u00ad\u0301", "a\u00ad \n", "\u2000\n\u2126", "\u200b\u00ad\u200b\u200b"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

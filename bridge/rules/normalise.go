@@ -11,13 +11,15 @@ import (
 const (
 	byteOrderMark = '\uFEFF'
 	softHyphen    = '\u00AD'
+	twoZwsp       = "\u200B\u200B"
 )
 
 // Normalise gives a text the one form that is judged, hashed and stored: NFC,
 // lines that end in \n, no space at the ends of lines or around the whole, a
 // tab as a space. It drops what is invisible by accident (a byte order mark at
-// the start, soft hyphens) and keeps what could hide text: the rules refuse
-// that. Invalid UTF-8 comes back as it is, and is refused too.
+// the start, soft hyphens, all but one of the zero-width spaces in a row: Khmer
+// is often written with several) and keeps what could hide text: the rules
+// refuse that. Invalid UTF-8 comes back as it is, and is refused too.
 // Normalise(Normalise(s)) is Normalise(s).
 func Normalise(text string) string {
 	if plainLine(text) || !utf8.ValidString(text) {
@@ -27,6 +29,9 @@ func Normalise(text string) string {
 	text = strings.Map(oneForm, text)
 	text = strings.TrimLeftFunc(text, func(r rune) bool { return unicode.IsSpace(r) || r == byteOrderMark })
 	text = norm.NFC.String(text)
+	for strings.Contains(text, twoZwsp) {
+		text = strings.ReplaceAll(text, twoZwsp, twoZwsp[:len(twoZwsp)/2])
+	}
 	if strings.Contains(text, "\n") {
 		lines := strings.Split(text, "\n")
 		for i := range lines {
