@@ -284,6 +284,23 @@ func TestBuiltInRights(t *testing.T) {
 	if n := len(r.Kept()); n != 1 {
 		t.Errorf("%d messages kept, want 1", n)
 	}
+	if got := r.Counts()["other-topic"]; got != 4 {
+		t.Errorf("%d publishes to other topics counted, want 4", got)
+	}
+}
+
+// The library is silent about these, and their clients would wait for a PUBACK
+// for ever.
+func TestBuiltInEndsWithWhoPublishesToNoTopic(t *testing.T) {
+	r := builtIn(t, MeshOptions{})
+	for _, topic := range []string{"$SYS/broker/version", "$sys/x", "valley/#", "valley/+"} {
+		c := dialRaw(t, r.mesh, 0)
+		c.publish(1, topic, hello(1))
+		c.gone()
+	}
+	if n := len(r.Kept()); n != 0 {
+		t.Errorf("%d messages kept, want none", n)
+	}
 }
 
 // A will would go to the subscribers past the queue and the rules.

@@ -114,10 +114,14 @@ func same(got []byte, want string) int {
 
 // OnACLCheck is asked before each publish and subscription.
 func (b *broker) OnACLCheck(_ *mqtt.Client, topic string, publish bool) bool {
-	if publish {
-		return b.opts.MayPublish(topic)
+	if !publish {
+		return b.opts.MaySubscribe(topic)
 	}
-	return b.opts.MaySubscribe(topic)
+	may := b.opts.MayPublish(topic)
+	if !may {
+		b.h.drop(dropOtherTopic)
+	}
+	return may
 }
 
 // OnSessionEstablish disconnects the client that had this client id before
@@ -259,19 +263,38 @@ func (b *broker) OnQosPublish(cl *mqtt.Client, pk packets.Packet, _ int64, _ int
 	b.offers.copies++
 }
 
-// OnPacketRead sees the PUBACKs. The library's own hook for that is silent when
+// OnPacketRead sees each packet before the library does.
+func (b *broker) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
+	switch pk.FixedHeader.Type {
+	case packets.Publish:
+		return pk, b.checkTopic(cl, pk.TopicName)
+	case packets.Puback:
+		b.confirmed(cl, pk)
+	}
+	return pk, nil
+}
+
+// checkTopic disconnects who publishes to a name that is none, or the library's
+// own. The library would be silent, and the client wait for its PUBACK for ever.
+func (b *broker) checkTopic(cl *mqtt.Client, topic string) error {
+	if mqtt.IsValidFilter(topic, true) {
+		return nil
+	}
+	b.h.drop(dropOtherTopic)
+	cl.Stop(packets.ErrTopicNameInvalid)
+	return packets.ErrRejectPacket
+}
+
+// confirmed takes a PUBACK. The library's own hook for that is silent when
 // a publish of the client had the same packet id as ours: it keeps both
 // directions in one table, which the standard does not mean (section 2.3.1).
-func (b *broker) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
-	if pk.FixedHeader.Type != packets.Puback {
-		return pk, nil
-	}
+func (b *broker) confirmed(cl *mqtt.Client, pk packets.Packet) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	r := receipt{cl, pk.PacketID}
 	d, ok := b.owed[r]
 	if !ok {
-		return pk, nil
+		return
 	}
 	delete(b.owed, r)
 	if _, known := cl.State.Inflight.Get(pk.PacketID); !known {
@@ -283,5 +306,4 @@ func (b *broker) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (packets.Packe
 	} else if d.copies == 0 {
 		d.end(fmt.Errorf("the subscriber refuses the frame with reason code %#x", pk.ReasonCode))
 	}
-	return pk, nil
 }
