@@ -22,6 +22,7 @@ const (
 	dropForbidden   = "not-to-be-gated"       // TCPXX, NOGATE or RFONLY in the path
 	dropBulletin    = "bulletin"              // for everybody
 	dropNotUTF8     = "not-utf8"              //
+	dropQuery       = "query"                 // asked of the software
 	dropNotHeard    = "addressee-not-heard"   // by radio here
 	dropOnNetwork   = "addressee-on-network"  // it gets its messages itself
 	dropSenderHeard = "sender-heard-by-radio" // here: we have it from there
@@ -87,6 +88,8 @@ func (k knowledge) readText(from string, p Packet) ([]message.Message, string) {
 		return nil, dropBulletin
 	case !utf8.ValidString(t.Body):
 		return nil, dropNotUTF8
+	case t.Sort == Words && isQuery(t.Body):
+		return nil, dropQuery
 	}
 	c, err := callsign.Parse(t.To)
 	if err != nil {

@@ -103,6 +103,12 @@ func imitates(body string) bool {
 	return is
 }
 
+// isQuery tells whether a text asks the software and not a person, as ?APRSP for
+// a position. A station that does not know a query ignores it (chapter 15).
+func isQuery(body string) bool {
+	return strings.HasPrefix(body, "?APRS") || strings.HasPrefix(body, "?PING?") || strings.HasPrefix(body, "?VER?")
+}
+
 // isID tells whether s is an id: 1 to 5 letters or digits, or the reply-ack
 // forms MM} and MM}AA, which count as one id for those who don't know them.
 func isID(s string) bool {
