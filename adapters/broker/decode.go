@@ -243,8 +243,10 @@ func (r *reader) precedence(p pointer) message.Precedence {
 	return v
 }
 
-// Times outside these years are the work of a clock that was never set.
-const firstYear, lastYear = 2000, 2099
+// Times outside these years are the work of a clock that was never set: a clock
+// chip begins in 2000, and a receiver whose weeks have run over is 1,024 of them
+// behind. No text is older than this program.
+const firstYear, lastYear = 2026, 2099
 
 // time reads RFC 3339, or a number of seconds since 1970. The zero time is none.
 func (r *reader) time(p pointer) time.Time {
