@@ -12,7 +12,8 @@ import (
 
 // Age is milliseconds of the gateway's life since its store was made. Between
 // two runs it grows by the time off only when the clock was trusted on both
-// sides of the gap, so it is a lower bound of what really passed.
+// sides of the gap, so it is a lower bound of what really passed. Within a run it
+// never jumps: what came in before the clock was set would be older than it is.
 type Age int64
 
 // Add gives the age d later.
@@ -44,7 +45,7 @@ type Clock struct {
 	synced   func() bool
 	start    time.Time // monotonic base of age
 	base     Age       // age at start
-	saved    Saved     // from the last run; cleared once the time off has been added
+	saved    time.Time // trusted time of the last run; zero: never known
 	known    time.Time // last trusted wall time, with its monotonic reading; zero: none
 	seen     time.Time // wall and monotonic reading when the present steadiness began
 	lastSync time.Time // when the kernel was last asked
@@ -55,7 +56,11 @@ type Clock struct {
 // the time is synchronised; now is time.Now outside tests.
 func New(saved Saved, now func() time.Time, synced func() bool) *Clock {
 	t := now()
-	return &Clock{now: now, synced: synced, start: t, base: saved.Age, saved: saved, seen: t}
+	c := &Clock{now: now, synced: synced, start: t, base: saved.Age, saved: saved.Wall, seen: t}
+	if c.look() && c.isSynced && saved.Trusted {
+		c.addTimeOff(t)
+	}
+	return c
 }
 
 // Age gives the present age.
@@ -117,9 +122,8 @@ func (c *Clock) look() bool {
 	}
 	switch {
 	case c.isSynced:
-		c.addTimeOff(t)
 	case !c.known.IsZero() && moved(c.known) <= jump:
-	case t.Sub(c.seen) >= steady && t.Round(0).After(c.saved.Wall):
+	case t.Sub(c.seen) >= steady && t.Round(0).After(c.saved):
 	default:
 		return false
 	}
@@ -127,17 +131,12 @@ func (c *Clock) look() bool {
 	return true
 }
 
-// addTimeOff adds the time between two runs to the age, once, when the clock is
-// synchronised now and was trusted when it was saved.
+// addTimeOff adds the time since the last run to the age.
 func (c *Clock) addTimeOff(t time.Time) {
-	if !c.saved.Trusted || c.saved.Wall.IsZero() {
-		return
-	}
-	off := t.Round(0).Sub(c.saved.Wall) - t.Sub(c.start)
-	if off > 0 && off < longestOff {
+	off := t.Round(0).Sub(c.saved)
+	if !c.saved.IsZero() && off > 0 && off < longestOff {
 		c.base = c.base.Add(off)
 	}
-	c.saved = Saved{}
 }
 
 // System is the clock of this computer.
