@@ -172,6 +172,41 @@ func TestSplitBothTransmitAndNothingIsLost(t *testing.T) {
 	})
 }
 
+// After a long cut both gateways listen before one transmits again. What waits is
+// not thrown from one to the other meanwhile, until it has been handed on too often.
+func TestAfterALongCutNothingIsHandedToAndFro(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		hill.beacon(birch)
+		valley.beacon(alder)
+		valley.silence(alder, true)
+		time.Sleep(time.Minute)
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(time.Minute)
+		for _, call := range []string{"N0QRA-10", "N0QRB-10"} {
+			c.wire.sever(call, true)
+		}
+		time.Sleep(10 * time.Minute)
+		valley.beacon(alder)
+		for _, call := range []string{"N0QRA-10", "N0QRB-10"} {
+			c.wire.sever(call, false)
+		}
+		texts := c.wire.counted("text")
+		time.Sleep(65 * time.Second)
+		if n := c.wire.counted("text") - texts; n > 3 {
+			t.Errorf("one text was published %d times", n)
+		}
+		valley.silence(alder, false)
+		valley.beacon(alder)
+		time.Sleep(10 * time.Minute)
+		same(t, "transmitters", c.transmitter("valley"), "N0QRA-10")
+		if got := hill.told(birch); count(got, "receipt N0QRC-7>N0QRD-9 1") != 1 || count(got, "nak") != 0 {
+			t.Errorf("birch was told %q", got)
+		}
+		same(t, "left open", c.open())
+	})
+}
+
 func TestGatewaysOfAMeshHearEachOthersTransmissions(t *testing.T) {
 	for _, via := range []bool{true, false} {
 		t.Run(map[bool]string{true: "with via", false: "without via"}[via], func(t *testing.T) {

@@ -78,10 +78,9 @@ func (ln *line) transmits() bool { return ln.vote == nil || ln.elected.Load() }
 
 // vote decides for each mesh who transmits.
 func (b *Bridge) vote() {
-	c := presence.Condition{Mute: true}
+	c := presence.Condition{Mute: b.isMute()}
 	for _, ln := range b.trunks() {
 		c.TrunkUp = c.TrunkUp || ln.up.Load()
-		c.Mute = c.Mute && (!ln.MaySend() || b.control.isQuiet(ln.Name))
 	}
 	for _, ln := range b.lines {
 		if ln.vote == nil {
@@ -102,6 +101,11 @@ func (b *Bridge) vote() {
 		}
 		ln.courier.Wake()
 	}
+}
+
+// isMute tells whether this gateway cannot announce itself.
+func (b *Bridge) isMute() bool {
+	return !slices.ContainsFunc(b.trunks(), func(ln *line) bool { return ln.MaySend() && !b.control.isQuiet(ln.Name) })
 }
 
 // standsBy tells whether another gateway of the mesh should transmit there, if
@@ -440,7 +444,7 @@ func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why s
 // record has been already.
 func (b *Bridge) wayOfShadow(r *queue.Record) (to []queue.Delivery, what, how string, ref *rules.Refusal) {
 	m := r.Message
-	if g, ok := b.far.table.Transmitter(b.shadowMesh(&m), time.Now()); ok && g != b.own.String() && !b.transmitsOn(b.shadowMesh(&m)) {
+	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {
 		return []queue.Delivery{{Link: b.trunkTo(g), To: m.To, Gateway: g, State: queue.Ready}}, handedOver, "to " + g + ", which had not said a word of it", nil
 	}
 	all, ref := b.route(b.byName[m.Link], &m)
@@ -466,9 +470,14 @@ func (b *Bridge) shadowMesh(m *message.Message) string {
 	return m.Mesh
 }
 
-func (b *Bridge) transmitsOn(mesh string) bool {
-	ln := b.sharedLine(mesh)
-	return ln != nil && ln.transmits()
+// ahead gives the gateway to which goes what is for a mesh that this one shares:
+// none while this one transmits there, or while nobody does and it is the next.
+func (b *Bridge) ahead(ln *line) (string, bool) {
+	if ln == nil || ln.transmits() {
+		return "", false
+	}
+	own := presence.Say{Mesh: ln.meshName(), Call: b.own.String(), MeshUp: ln.up.Load() && !b.isMute(), Standby: b.standsBy(ln)}
+	return b.far.table.Ahead(own, time.Now())
 }
 
 // handedOver is the step of a record that was given to the transmitter of a mesh.
@@ -477,11 +486,11 @@ const handedOver = "handed over"
 // handOver gives what waits for a mesh to the gateway that transmits there now.
 func (b *Bridge) handOver(ctx context.Context) {
 	for _, ln := range b.lines {
-		if ln.vote == nil || ln.transmits() {
+		if ln.vote == nil {
 			continue
 		}
-		g, ok := b.far.table.Transmitter(ln.meshName(), time.Now())
-		if !ok || g == b.own.String() {
+		g, ok := b.ahead(ln)
+		if !ok {
 			continue
 		}
 		if err := b.handOverLink(ctx, ln, g); err != nil && ctx.Err() == nil {

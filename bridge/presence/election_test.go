@@ -297,3 +297,43 @@ func TestOneThatCannotAnnounceItselfGivesWayToAnybody(t *testing.T) {
 		t.Errorf("%q transmits when only the mute one is left", got)
 	}
 }
+
+// Of two that listen after a cut, each hands what waits to the one that comes
+// before the other, and that one keeps it.
+func TestAheadAgreesOnOne(t *testing.T) {
+	now := time.Unix(1e9, 0)
+	a, b := Say{Mesh: "valley", Call: "N0QRA-10", MeshUp: true}, Say{Mesh: "valley", Call: "N0QRB-10", MeshUp: true}
+	ahead := func(own, other Say) string {
+		t := NewTable()
+		t.Hear(other, false, now)
+		g, _ := t.Ahead(own, now)
+		return g
+	}
+	for _, x := range []struct {
+		name string
+		a, b func(*Say)
+		forA string // to whom A hands over; empty: to nobody
+		forB string
+	}{
+		{name: "both listen", forB: "N0QRA-10"},
+		{name: "the second transmits", b: func(s *Say) { s.Transmits = true }, forA: "N0QRB-10"},
+		{name: "the first is on standby", a: func(s *Say) { s.Standby = true }, forA: "N0QRB-10"},
+		{name: "both are on standby", a: func(s *Say) { s.Standby = true }, b: func(s *Say) { s.Standby = true }, forB: "N0QRA-10"},
+		{name: "the first has no mesh", a: func(s *Say) { s.MeshUp = false }, forA: "N0QRB-10"},
+		{name: "neither has", a: func(s *Say) { s.MeshUp = false }, b: func(s *Say) { s.MeshUp = false }},
+	} {
+		a, b := a, b
+		if x.a != nil {
+			x.a(&a)
+		}
+		if x.b != nil {
+			x.b(&b)
+		}
+		if got := ahead(a, b); got != x.forA {
+			t.Errorf("%s: A hands over to %q, want %q", x.name, got, x.forA)
+		}
+		if got := ahead(b, a); got != x.forB {
+			t.Errorf("%s: B hands over to %q, want %q", x.name, got, x.forB)
+		}
+	}
+}

@@ -213,20 +213,38 @@ func (t *Table) Known(mesh, but string, standby bool) bool {
 // their mesh up the one with the lowest call sign, those that say so before the
 // others, and those on standby last.
 func (t *Table) Transmitter(mesh string, now time.Time) (string, bool) {
-	best, call := 0, ""
-	for _, s := range t.Living(mesh, now) {
-		rank := 1
-		if !s.Standby {
-			rank += 2
-		}
-		if s.Transmits {
-			rank++
-		}
-		if s.MeshUp && rank > best {
-			best, call = rank, s.Call
+	return t.Ahead(Say{Mesh: mesh}, now)
+}
+
+// Ahead gives the gateway that transmits for a mesh, or is to be the next that
+// does, as Transmitter, but none when that is the gateway which says own. So of two
+// that both listen one has what is for the mesh, and the other hands it over.
+func (t *Table) Ahead(own Say, now time.Time) (string, bool) {
+	best := own
+	for _, s := range t.Living(own.Mesh, now) {
+		if r := s.rank(); r > best.rank() || r == best.rank() && r > 0 && s.Call < best.Call {
+			best = s
 		}
 	}
-	return call, call != ""
+	if best.rank() == 0 || best.Call == own.Call {
+		return "", false
+	}
+	return best.Call, true
+}
+
+// rank is how well a gateway can do as the transmitter; 0: not at all.
+func (s Say) rank() int {
+	if !s.MeshUp {
+		return 0
+	}
+	rank := 1
+	if !s.Standby {
+		rank += 2
+	}
+	if s.Transmits {
+		rank++
+	}
+	return rank
 }
 
 // Transmits tells whether a gateway that is alive says that it transmits for a mesh.
