@@ -72,6 +72,12 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	if at.Age >= r.Until {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.b.expire(at, c.b.mayTell(&r.Message))})
 	}
+	if r.Turn {
+		if o := c.takeTurn(ctx, t); o != nil {
+			return t.settle(*o)
+		}
+		r = t.r
+	}
 	if !c.reaches(t.d) {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.astray(j.Item, r, at)})
 	}
@@ -462,7 +468,7 @@ func (c *carrier) fail(t *trip, code, why string) queue.Outcome {
 			return nil, queue.ErrSkip
 		}
 		d.Code, d.Error = code, why
-		return b.end(r, item.Delivery, queue.Failed, at, func(*message.Message) bool { return told }), nil
+		return b.end(r, item.Delivery, queue.Failed, at, told.always), nil
 	}}
 }
 

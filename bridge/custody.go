@@ -461,7 +461,7 @@ func (b *Bridge) planFarNotice(ctx context.Context, ln *line, m *message.Message
 	return plan{
 		spent: spent,
 		ops: []queue.Op{{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
-			if b.passedBy(r, m.Via) < 0 || r.Told || !tell(&r.Message) {
+			if b.passedBy(r, m.Via) < 0 || r.Told || tell(&r.Message) != atOnce {
 				return nil, queue.ErrSkip
 			}
 			r.Told = true

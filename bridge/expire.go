@@ -121,7 +121,10 @@ func (b *Bridge) look(ctx context.Context, seq uint64, spent *spending) (queue.O
 	}
 	at := b.stamp()
 	if at.Age >= r.Until {
-		told := !r.Restored && spent.mayTell(b, &r.Message) // of what a backup brought back nobody knows how it ended
+		told := untold
+		if !r.Restored { // of what a backup brought back nobody knows how it ended
+			told = spent.mayTell(b, &r.Message)
+		}
 		return queue.Op{Seq: seq, Change: b.expire(at, told)}, true
 	}
 	if r.Deliveries[0].State == queue.Gathering {
@@ -131,12 +134,12 @@ func (b *Bridge) look(ctx context.Context, seq uint64, spent *spending) (queue.O
 }
 
 // expire ends all that is open of a record.
-func (b *Bridge) expire(at queue.Stamp, told bool) func(*queue.Record) ([]*queue.Record, error) {
+func (b *Bridge) expire(at queue.Stamp, told telling) func(*queue.Record) ([]*queue.Record, error) {
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		var out []*queue.Record
 		for i := range r.Deliveries {
 			if d := &r.Deliveries[i]; d.State.Open() {
-				out = append(out, b.end(r, i, queue.Expired, at, func(*message.Message) bool { return told })...)
+				out = append(out, b.end(r, i, queue.Expired, at, told.always)...)
 			}
 		}
 		return out, nil
@@ -162,7 +165,7 @@ func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp, spent *spending) 
 	}
 	seq := r.Seq
 	emergency := r.Message.Precedence == message.Emergency && r.Open() && !hasStep(r, alerted)
-	tell := held != "" && !r.Told && r.Message.From != b.own.String() && spent.mayTell(b, &r.Message)
+	tell := held != "" && !r.Told && r.Message.From != b.own.String() && spent.mayTell(b, &r.Message) == atOnce
 	last := b.lastHeard(held)
 	return queue.Op{Seq: seq, Urgent: emergency, Change: func(r *queue.Record) (out []*queue.Record, err error) {
 		r.Expires = r.Until

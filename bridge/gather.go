@@ -302,7 +302,10 @@ func (b *Bridge) endGathering(ctx context.Context, r *queue.Record, at queue.Sta
 	if ref == nil && m.Precedence == message.Emergency {
 		spent.note(b.alarms, m.From)
 	}
-	told := ref != nil && spent.mayTell(b, &r.Message)
+	told := untold
+	if ref != nil {
+		told = spent.mayTell(b, &r.Message)
+	}
 	return queue.Op{Seq: r.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[0]
 		if d.State != queue.Gathering {
@@ -313,7 +316,7 @@ func (b *Bridge) endGathering(ctx context.Context, r *queue.Record, at queue.Sta
 			if ref != nil {
 				d.Code, d.Error = ref.Code, ref.Why
 			}
-			return b.end(r, 0, queue.Failed, at, func(*message.Message) bool { return told }), nil
+			return b.end(r, 0, queue.Failed, at, told.always), nil
 		}
 		r.Message, r.Deliveries = m, slices.Clone(deliveries)
 		r.Expires = r.Until

@@ -22,7 +22,7 @@ type order struct {
 	by string // for the history: "by the operator", "by N0QRA"
 	to *line  // for move
 
-	tell bool // the writer may be told
+	tell telling // whether the writer is told
 }
 
 // orders are what Order can do: each changes one open delivery of a record, and
@@ -53,7 +53,9 @@ func (b *Bridge) Order(ctx context.Context, o desk.Order) (desk.Story, error) {
 			return desk.Story{}, err
 		}
 	}
-	op.tell = o.Do == desk.Drop && b.mayTell(&r.Message)
+	if o.Do == desk.Drop {
+		op.tell = b.mayTell(&r.Message)
+	}
 	done, err := b.store.Apply(ctx, queue.Op{Seq: r.Seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) { return op.carryOut(r, do) }})
 	if err == nil {
 		err = done[0].Err
@@ -202,7 +204,7 @@ func (o *order) retry(r *queue.Record, i int) ([]*queue.Record, error) {
 // drop ends a delivery; its writer is told.
 func (o *order) drop(r *queue.Record, i int) ([]*queue.Record, error) {
 	r.Deliveries[i].Error = "dropped " + o.by
-	return o.b.end(r, i, queue.Dropped, o.at, func(*message.Message) bool { return o.tell }), nil
+	return o.b.end(r, i, queue.Dropped, o.at, o.tell.always), nil
 }
 
 // move sends a delivery by another link, from the beginning.

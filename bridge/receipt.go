@@ -78,7 +78,7 @@ func (b *Bridge) bounced(ctx context.Context, ln *line, to string, seq uint64) (
 func localFrame(writer, id string) string { return writer + "/" + id }
 
 // receipt files what a station's ack or nak means for its delivery.
-func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message, tell func(*message.Message) bool) func(*queue.Record) ([]*queue.Record, error) {
+func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message, tell func(*message.Message) telling) func(*queue.Record) ([]*queue.Record, error) {
 	at, name := b.stamp(), ln.Name
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]
@@ -139,7 +139,7 @@ func (b *Bridge) receipted(ln *line, item queue.Item, m *message.Message, done q
 // end closes a delivery and, when it was the last open one, gives the writer
 // what is due: a receipt, or a notice. It changes only the record and returns
 // the records to create with it.
-func (b *Bridge) end(r *queue.Record, delivery int, state queue.State, at queue.Stamp, tell func(*message.Message) bool) []*queue.Record {
+func (b *Bridge) end(r *queue.Record, delivery int, state queue.State, at queue.Stamp, tell func(*message.Message) telling) []*queue.Record {
 	d := &r.Deliveries[delivery]
 	d.State, d.Ended = state, at
 	note := d.Error
@@ -171,7 +171,7 @@ func outcome(r *queue.Record) queue.State {
 }
 
 // report gives the writer of a direct text what its outcome asks for.
-func (b *Bridge) report(r *queue.Record, at queue.Stamp, tell func(*message.Message) bool) []*queue.Record {
+func (b *Bridge) report(r *queue.Record, at queue.Stamp, tell func(*message.Message) telling) []*queue.Record {
 	m := &r.Message
 	if m.Kind != message.Text || b.isGroup(m.To) {
 		return nil
@@ -182,7 +182,7 @@ func (b *Bridge) report(r *queue.Record, at queue.Stamp, tell func(*message.Mess
 // tellWriter gives the writer what the outcome asks for, unless another gateway
 // does so: the one that handed the message to us, or the transmitter of the
 // writer's mesh to which we handed it.
-func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.Message) bool) []*queue.Record {
+func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.Message) telling) []*queue.Record {
 	m := &r.Message
 	ln := b.byName[m.Link]
 	if ln == nil || ln.trunk != nil || m.From == b.own.String() || wasLocal(r) || b.handedToSibling(r) {
@@ -198,10 +198,17 @@ func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.
 			return []*queue.Record{b.notice(m, r.Seq, at, deliveredText(m, at))}
 		}
 	case queue.Failed, queue.Expired, queue.Dropped:
-		if tell != nil && !tell(m) {
+		told := atOnce
+		if tell != nil {
+			told = tell(m)
+		}
+		if told == untold {
 			return nil
 		}
 		out := []*queue.Record{b.notice(m, r.Seq, at, failedText(r))}
+		if told == inTurn {
+			b.postpone(out[0], at.Age)
+		}
 		if b.takesReceipts(m) && r.Outcome == queue.Failed {
 			out = append(out, b.receiptRecords(r, at, true)...)
 		}

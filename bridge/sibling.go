@@ -431,7 +431,7 @@ func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) func(*q
 	}
 }
 
-func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why string, at queue.Stamp, tell func(*message.Message) bool) ([]*queue.Record, error) {
+func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why string, at queue.Stamp, tell func(*message.Message) telling) ([]*queue.Record, error) {
 	if r.Deliveries[it.Delivery].State != queue.Shadow {
 		return nil, queue.ErrSkip
 	}

@@ -40,19 +40,19 @@ func (s *spending) giveBack() {
 }
 
 // mayTell is Bridge.mayTell with what it takes noted.
-func (s *spending) mayTell(b *Bridge, m *message.Message) bool {
+func (s *spending) mayTell(b *Bridge, m *message.Message) telling {
 	may := b.mayTell(m)
-	if may {
+	if may == atOnce {
 		s.note(b.tells, m.From)
 	}
 	return may
 }
 
 // tell is mayTell for one change of a record, which a store may run again.
-func (s *spending) tell(b *Bridge) func(*message.Message) bool {
+func (s *spending) tell(b *Bridge) func(*message.Message) telling {
 	var once sync.Once
-	var may bool
-	return func(m *message.Message) bool {
+	var may telling
+	return func(m *message.Message) telling {
 		once.Do(func() { may = s.mayTell(b, m) })
 		return may
 	}

@@ -67,7 +67,7 @@ func (b *Bridge) blockedRecord(r *queue.Record) *rules.Refusal {
 }
 
 // endBlocked ends the deliveries of a record that are blocked.
-func (b *Bridge) endBlocked(ref *rules.Refusal, at queue.Stamp, tell func(*message.Message) bool) func(*queue.Record) ([]*queue.Record, error) {
+func (b *Bridge) endBlocked(ref *rules.Refusal, at queue.Stamp, tell func(*message.Message) telling) func(*queue.Record) ([]*queue.Record, error) {
 	return func(r *queue.Record) (out []*queue.Record, err error) {
 		for i := range r.Deliveries {
 			d := &r.Deliveries[i]

@@ -20,14 +20,30 @@ const noticesPerHour = 6
 // noticeLifetime is how long a notice is worth sending.
 const noticeLifetime = 12 * time.Hour
 
-// mayTell tells whether a writer may be sent one more notice this hour.
-func (b *Bridge) mayTell(m *message.Message) bool {
+// telling is whether a writer hears of something.
+type telling int
+
+const (
+	untold telling = iota // not at all: nobody can tell, or it would do harm
+	atOnce
+	inTurn // he has had his notices of this hour: word of a failure waits
+)
+
+// mayTell tells whether a writer is sent one more notice, and counts it when that
+// is at once.
+func (b *Bridge) mayTell(m *message.Message) telling {
 	ln := b.byName[m.Link]
-	if m.Kind != message.Text || b.isGroup(m.To) || b.control.blocked().Match(m.From) {
-		return false
+	switch {
+	case m.Kind != message.Text || b.isGroup(m.To) || b.control.blocked().Match(m.From) || ln == nil || !ln.MaySend():
+		return untold
+	case b.tells.Allow(m.From, b.clock.Age()):
+		return atOnce
 	}
-	return ln != nil && ln.MaySend() && b.tells.Allow(m.From, b.clock.Age())
+	return inTurn
 }
+
+// always gives a telling to end for what was decided before.
+func (t telling) always(*message.Message) telling { return t }
 
 // notice makes a notice to the writer of a message. Notices are routine, have
 // no id, and are never answered.
@@ -152,7 +168,7 @@ func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal,
 		return nil
 	}
 	// On a shared mesh its transmitter tells, or each gateway would.
-	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() || !spent.mayTell(b, m) {
+	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() || spent.mayTell(b, m) != atOnce {
 		return nil
 	}
 	text := fmt.Sprintf("not taken: %s (%s).", ref.Why, ref.Code)

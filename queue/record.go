@@ -47,6 +47,10 @@ type Record struct {
 	// Joined is the identity of the text that this part went on in.
 	Joined Identity `cbor:"18,keyasint,omitempty"`
 
+	// Turn says that it is a notice to a station which has had enough of them for
+	// this hour.
+	Turn bool `cbor:"19,keyasint,omitempty"`
+
 	// Returned are the gateways that handed the message back to this one: they
 	// wait for its outcome, too.
 	Returned []Return `cbor:"15,keyasint,omitempty"`

@@ -93,6 +93,17 @@ func (r *Rate) Allow(from string, now clock.Age) bool {
 	return true
 }
 
+// Wait tells how long it is from now until one more of sender is within the limit.
+func (r *Rate) Wait(from string, now clock.Age) time.Duration {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	s := r.find(from)
+	if len(s.at) < r.limit.N {
+		return 0
+	}
+	return max(0, r.limit.Per-now.Sub(s.at[s.next]))
+}
+
 // GiveBack undoes the sender's last Allow: what it was for has come to nothing.
 func (r *Rate) GiveBack(from string) {
 	r.mu.Lock()

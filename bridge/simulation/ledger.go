@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"regexp"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -186,10 +187,15 @@ func (l *ledger) got(station, by, mesh string, f *link.Frame) {
 // mailed is a mail that the mail server has.
 func (l *ledger) mailed(gateway string, f *link.Frame) {
 	e := entry{what: mailed, letter: letterIn(f), gateway: gateway, station: f.Message.To, text: f.Text}
-	if f.Message.Kind == message.Notice {
-		e.what = noticed
+	if f.Message.Kind != message.Notice {
+		l.note(e)
+		return
 	}
-	l.note(e)
+	e.what = noticed
+	for _, text := range strings.Split(f.Text, "\nnot delivered") { // several failures may be told in one
+		e.text, e.letter = text, number(text)
+		l.note(e)
+	}
 }
 
 func (l *ledger) custody(gateway string, m *message.Message) {

@@ -2,7 +2,10 @@ package simulation
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -39,7 +42,7 @@ type file struct {
 func (l *ledger) judge() (faults []string, counts map[string]int) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	j := &judge{l: l, counts: map[string]int{}, faults: l.faults}
+	j := &judge{l: l, counts: map[string]int{}, faults: l.faults, unnamed: map[string][]*file{}}
 	for _, e := range l.all {
 		if e.letter > 0 && e.letter <= len(l.letters) {
 			for len(j.files) < len(l.letters) {
@@ -58,6 +61,7 @@ func (l *ledger) judge() (faults []string, counts map[string]int) {
 		j.notWandering(f)
 		j.notTooEarly(f)
 	}
+	j.toldTogether()
 	j.receipts()
 	j.quiet()
 	j.notices()
@@ -71,6 +75,8 @@ type judge struct {
 	files  []file
 	faults []string
 	counts map[string]int
+
+	unnamed map[string][]*file // by writer: what failed, and no notice names it
 }
 
 func (j *judge) fault(rule int, format string, args ...any) {
@@ -141,10 +147,8 @@ func (j *judge) notLost(f *file) {
 		j.counts["told"]++
 	case j.airless(f):
 		j.counts["not told for want of airtime"]++
-	case j.hadEnough(f.from):
-		j.counts["not told, had too many notices"]++
 	default:
-		j.fault(1, "%v was taken by %s at %.1f s; it was not delivered and its writer was not told", f, takes[0].gateway, takes[0].at.Seconds())
+		j.unnamed[f.from] = append(j.unnamed[f.from], f)
 	}
 	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && len(f.find(receipted))+len(f.find(noticed)) == 0 && !j.airless(f) {
 		j.fault(1, "%v was acknowledged, and its writer never heard of it", f)
@@ -199,16 +203,29 @@ func (f *file) told() bool {
 	return false
 }
 
-// hadEnough tells whether a station had as many notices as one may have in an
-// hour.
-func (j *judge) hadEnough(station string) bool {
-	var at []time.Duration
+var andOthers = regexp.MustCompile(`\b(\d+) others?\.`)
+
+// toldTogether has writers told of those failures that no notice names: a notice to
+// somebody who had many says how many more there are.
+func (j *judge) toldTogether() {
+	others := map[string]int{}
 	for _, e := range j.l.all {
-		if e.what == noticed && e.station == station {
-			at = append(at, e.at)
+		if m := andOthers.FindStringSubmatch(e.text); e.what == noticed && m != nil {
+			n, _ := strconv.Atoi(m[1])
+			others[e.station] += n
 		}
 	}
-	return len(at) >= noticesAnHour
+	for _, writer := range slices.Sorted(maps.Keys(j.unnamed)) {
+		files := j.unnamed[writer]
+		if len(files) <= others[writer] {
+			j.counts["told together"] += len(files)
+			continue
+		}
+		for _, f := range files {
+			take := f.find(taken)[0]
+			j.fault(1, "%v was taken by %s at %.1f s; it was not delivered and its writer was not told (%d others were)", f, take.gateway, take.at.Seconds(), others[writer])
+		}
+	}
 }
 
 // receipts is the other half of invariant 1: nobody is acknowledged for who has
