@@ -35,34 +35,38 @@ func BenchmarkAccept(b *testing.B) {
 		{3, 1, 1}, {3, 1, 32}, {3, 1, 128}, {3, 2, 128}, {3, 4, 128},
 	} {
 		b.Run(fmt.Sprintf("members=%d/processes=%d/writers=%d", n.members, n.processes, n.writers), func(b *testing.B) {
-			accept(b, several(b, n.members, n.processes), n.writers)
+			stores, c := several(b, n.members, n.processes)
+			accept(b, stores, c, n.writers)
 		})
 	}
 }
 
 // several opens a queue so many times, as that many processes would.
-func several(b *testing.B, members, processes int) (all []queue.Store) {
+func several(b *testing.B, members, processes int) (all []queue.Store, c *etcdtest.Cluster) {
 	if members == 0 {
 		s, err := boltstore.Open(filepath.Join(b.TempDir(), "queue.db"), boltstore.Options{})
 		if err != nil {
 			b.Fatal(err)
 		}
 		b.Cleanup(func() { s.Close() })
-		return []queue.Store{s}
+		return []queue.Store{s}, nil
 	}
-	c := etcdtest.Start(b, members)
+	c = etcdtest.Start(b, members)
 	for range processes {
 		s := join(b, c, b.TempDir(), "figures")
 		closing(b, s)
 		all = append(all, s)
 	}
-	return all
+	return all, c
 }
 
-func accept(b *testing.B, stores []queue.Store, writers int) {
+// accept says beside the rate what a text costs of processor time: all processes
+// together, and all members.
+func accept(b *testing.B, stores []queue.Store, c *etcdtest.Cluster, writers int) {
 	var next atomic.Int64
 	var waits stopwatch
 	var wg sync.WaitGroup
+	ours, theirs := spent(), spentBy(b, c)
 	b.ResetTimer()
 	for w := range writers {
 		wg.Go(func() {
@@ -79,6 +83,8 @@ func accept(b *testing.B, stores []queue.Store, writers int) {
 	wg.Wait()
 	b.StopTimer()
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "texts/s")
+	b.ReportMetric(float64((spent()-ours).Microseconds())/float64(b.N), "cpu-us/text")
+	b.ReportMetric(float64((spentBy(b, c)-theirs).Microseconds())/float64(b.N), "etcd-cpu-us/text")
 	waits.report(b)
 }
 
@@ -107,7 +113,8 @@ func (w *stopwatch) report(b *testing.B) {
 func BenchmarkGateways(b *testing.B) {
 	for _, n := range []int{10, 100, 1000} {
 		b.Run(fmt.Sprint(n), func(b *testing.B) {
-			gateways(b, several(b, 3, 1)[0].(*Store), n) // once: it lasts as long as it lasts
+			stores, _ := several(b, 3, 1)
+			gateways(b, stores[0].(*Store), n) // once: it lasts as long as it lasts
 		})
 	}
 }
@@ -162,6 +169,25 @@ func spent() time.Duration {
 		return 0
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// spentBy is the processor time of etcd's members (proc(5), stat: fields 14 and 15, in
+// hundredths of a second).
+func spentBy(b *testing.B, c *etcdtest.Cluster) (all time.Duration) {
+	for i := 0; c != nil && i < len(c.Endpoints); i++ {
+		text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", c.Pid(i)))
+		if err != nil {
+			b.Fatal(err)
+		}
+		_, rest, _ := strings.Cut(string(text), ") ")
+		var state string
+		var skip, user, system int64
+		if _, err := fmt.Sscan(rest, &state, &skip, &skip, &skip, &skip, &skip, &skip, &skip, &skip, &skip, &skip, &user, &system); err != nil {
+			b.Fatalf("%q: %v", rest, err)
+		}
+		all += time.Duration(user+system) * 10 * time.Millisecond
+	}
+	return all
 }
 
 // BenchmarkOpenRecords says what 100,000 texts that wait take: in the process, in

@@ -321,7 +321,7 @@ func alive(pieces []piece) (rest []piece) {
 // transact carries out pieces in one transaction. Where others were faster it
 // plans anew by what they wrote.
 func (s *Store) transact(pieces []piece) error {
-	f := s.newFacts()
+	f := newFacts()
 	for attempt := 0; ; attempt++ {
 		p, t, err := s.plan(pieces, f)
 		if err != nil {

@@ -17,8 +17,8 @@
 //   - A record is created if its identity's key does not exist: that is the
 //     duplicate check across all processes.
 //   - A change holds if the record's revision is the one that was changed.
-//   - Numbers come from one key, changed in the same transaction: they grow by
-//     one, in the order of acceptance, whichever process accepted.
+//   - A record's number is above all that the process has seen (number.go), and its
+//     key must not exist yet.
 //   - The process's lease lives, and its last transaction is the one it thinks.
 //     A process that was taken for dead can write nothing more.
 //

@@ -176,16 +176,15 @@ func TestCompacted(t *testing.T) {
 	s, wires := wired(t, c, "history")
 	other := join(t, c, t.TempDir(), "history")
 	closing(t, other)
+	var first []uint64
 	for i := range 20 {
-		if _, err := other.Apply(t.Context(), queue.Op{New: sample(i)}); err != nil {
-			t.Fatal(err)
-		}
+		first = append(first, store(t, other, i))
 	}
 	until(t, "both have them", func() bool { return s.Stats().Records == 20 })
 	wires[0].Cut()
 	finish := func(r *queue.Record) ([]*queue.Record, error) { r.Deliveries[0].State = queue.Sent; return nil, nil }
 	for i := range 10 {
-		if _, err := other.Apply(t.Context(), queue.Op{Seq: uint64(i + 1), Change: finish}, queue.Op{New: sample(100 + i)}); err != nil {
+		if _, err := other.Apply(t.Context(), queue.Op{Seq: first[i], Change: finish}, queue.Op{New: sample(100 + i)}); err != nil {
 			t.Fatal(err)
 		}
 	}

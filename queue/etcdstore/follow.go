@@ -22,8 +22,8 @@ type follower struct {
 	s *Store
 
 	mu      sync.Mutex
-	at      int64 // the mirror shows all up to this revision
-	number  numbering
+	at      int64  // the mirror shows all up to this revision
+	highest uint64 // number given
 	waiting []waiter
 }
 
@@ -52,20 +52,26 @@ func (f *follower) reached(ctx context.Context, revision int64) bool {
 	}
 }
 
-func (f *follower) numbering() numbering {
+// highestNumber is the highest number that any process has given, as far as the
+// mirror shows.
+func (f *follower) highestNumber() uint64 {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return f.number
+	return f.highest
+}
+
+// gave notes a number that was given, before the mirror shows what it was given to.
+func (f *follower) gave(n uint64) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.highest = max(f.highest, n)
 }
 
 // moved notes that the mirror shows a revision.
-func (f *follower) moved(revision int64, n *numbering) {
+func (f *follower) moved(revision int64) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.at = max(f.at, revision)
-	if n != nil {
-		f.number = *n
-	}
 	rest := f.waiting[:0]
 	for _, w := range f.waiting {
 		if w.revision <= f.at {
@@ -126,7 +132,6 @@ func (f *follower) take(ctx context.Context, events []*clientv3.Event) error {
 	step := boltstore.Step{From: f.position(), Put: map[string][]byte{}}
 	copies := map[uint64]boltstore.Copy{}
 	gone := map[uint64]bool{}
-	var n *numbering
 	for _, e := range events {
 		step.To = max(step.To, e.Kv.ModRevision)
 		switch kind, rest := f.s.keys.cut(e.Kv.Key); kind {
@@ -145,7 +150,7 @@ func (f *follower) take(ctx context.Context, events []*clientv3.Event) error {
 				step.Put[rest] = append([]byte{}, e.Kv.Value...)
 			}
 		case "n":
-			n = &numbering{readNumber(e.Kv.Value), e.Kv.ModRevision}
+			f.gave(readNumber(e.Kv.Value))
 		case "h":
 			f.s.session.hear(rest, e.Type != mvccpb.Event_DELETE)
 			f.s.owned.look()
@@ -164,7 +169,7 @@ func (f *follower) take(ctx context.Context, events []*clientv3.Event) error {
 	if err := f.s.mirror.Follow(context.WithoutCancel(ctx), step); err != nil {
 		return err
 	}
-	f.moved(step.To, n)
+	f.moved(step.To)
 	f.s.news.changed(step.Put)
 	return nil
 }
@@ -184,15 +189,11 @@ const page = 500
 
 // fill makes the mirror what etcd has at one revision.
 func (f *follower) fill(ctx context.Context) error {
-	resp, err := f.s.client.Get(ctx, f.s.keys.number())
+	highest, revision, err := f.s.numbered(ctx)
 	if err != nil {
 		return f.s.explain(err)
 	}
-	revision := resp.Header.Revision
-	var n numbering
-	for _, kv := range resp.Kvs {
-		n = numbering{readNumber(kv.Value), kv.ModRevision}
-	}
+	f.gave(highest)
 	if err := f.fillRecords(ctx, revision); err != nil {
 		return err
 	}
@@ -202,7 +203,7 @@ func (f *follower) fill(ctx context.Context) error {
 	if err := f.fillLiving(ctx, revision); err != nil {
 		return err
 	}
-	f.moved(revision, &n)
+	f.moved(revision)
 	return nil
 }
 

@@ -16,7 +16,7 @@ import (
 //	r/<seq, 8 bytes>   sealed record
 //	i/<identity>       seq and age of the record accepted last; leased, so that it goes in time
 //	s/<key>            setting
-//	n                  the last number given
+//	n                  the highest number given (number.go)
 //	t/<process>        number of the process's last transaction
 //	h/<process>        the process lives; leased
 //	o/<part>           the process that has a part of the work; leased

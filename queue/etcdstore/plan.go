@@ -33,8 +33,7 @@ type plan struct {
 	records  map[uint64]*draft
 	memories map[queue.Identity]*remembered
 	settings map[string][]byte // nil: removed
-	last     uint64            // the last number given
-	numbered bool              // numbers were given
+	last     uint64            // the last number given; 0: none was
 }
 
 // draft is one record that was read or made.
@@ -56,9 +55,7 @@ type remembered struct {
 }
 
 func (s *Store) newPlan(f *facts) *plan {
-	p := &plan{s: s, facts: f, records: map[uint64]*draft{}, memories: map[queue.Identity]*remembered{}, settings: map[string][]byte{}}
-	p.last = f.number.last
-	return p
+	return &plan{s: s, facts: f, records: map[uint64]*draft{}, memories: map[queue.Identity]*remembered{}, settings: map[string][]byte{}}
 }
 
 // record reads a record as it will be after what is planned already.
@@ -105,9 +102,7 @@ func (p *plan) knows(id queue.Identity, since clock.Age) (uint64, bool) {
 
 // insert gives a record the next number and adds it with its identities.
 func (p *plan) insert(r *queue.Record, payload []byte, keep time.Duration) uint64 {
-	p.last++
-	p.numbered = true
-	r.Seq = p.last
+	r.Seq = p.number()
 	p.records[r.Seq] = &draft{record: r, payload: payload, changed: true}
 	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
 		if id == (queue.Identity{}) {
@@ -167,9 +162,8 @@ func (p *plan) txn(ctx context.Context) (*txn, error) {
 			t.then = append(t.then, clientv3.OpPut(k.setting(name), string(val)))
 		}
 	}
-	if p.numbered {
-		t.expect(k.number(), p.facts.number.revision)
-		t.then = append(t.then, clientv3.OpPut(k.number(), number(p.last)))
+	if p.last > 0 {
+		t.then = append(t.then, k.raise(p.last))
 	}
 	if len(t.compare) > maxKeys || len(t.then) > maxKeys || size > maxBytes {
 		return nil, errTooMuch
@@ -182,17 +176,10 @@ func (p *plan) txn(ctx context.Context) (*txn, error) {
 type facts struct {
 	records  map[uint64]draft
 	memories map[queue.Identity]remembered
-	number   numbering
 }
 
-// numbering is the last number given, and the revision of the key that says so.
-type numbering struct {
-	last     uint64
-	revision int64
-}
-
-func (s *Store) newFacts() *facts {
-	return &facts{records: map[uint64]draft{}, memories: map[queue.Identity]remembered{}, number: s.follower.numbering()}
+func newFacts() *facts {
+	return &facts{records: map[uint64]draft{}, memories: map[queue.Identity]remembered{}}
 }
 
 // learn takes in what etcd has where a comparison failed. Of what was compared
@@ -217,10 +204,6 @@ func (f *facts) learn(p *plan, found map[string]found) error {
 			return err
 		}
 		f.memories[id] = remembered{memory: known, revision: kv.revision, known: true}
-	}
-	if p.numbered {
-		kv := found[k.number()]
-		f.number = numbering{readNumber(kv.value), kv.revision}
 	}
 	return nil
 }
