@@ -64,7 +64,7 @@ func (in *intake) recipients(head []byte) (to []string, bounced string) {
 		return nil, ""
 	}
 	for _, key := range []string{"To", "Cc"} {
-		list, _ := r.Header.AddressList(key)
+		list, _ := addresses(r.Header, key)
 		for _, a := range list {
 			local, ours := in.o.localPart(a.Address)
 			if id, ok := bouncedID(in.o.BounceKey, local); ours && ok {

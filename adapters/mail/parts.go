@@ -136,7 +136,7 @@ func flow(text *string, params map[string]string, err error) error {
 
 func broken(err error) error {
 	if gomessage.IsUnknownCharset(err) || gomessage.IsUnknownEncoding(err) {
-		return refuse(link.CodeNotText, "%v: send the mail as UTF-8", err)
+		return refuse(link.CodeNotText, "nobody here knows the text's charset or encoding: send the mail as UTF-8")
 	}
 	return reply(554, 5, 6, 0, "the mail's parts are broken: %v", err)
 }

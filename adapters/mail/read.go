@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"strings"
 	"time"
+	"unicode"
 
 	gomessage "github.com/emersion/go-message"
 	"github.com/emersion/go-message/charset"
@@ -123,7 +124,7 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 			return reply(554, 5, 6, 0, "the mail has %d fields %s, and one is allowed", n, key)
 		}
 	}
-	from, err := m.header.AddressList("From")
+	from, err := addresses(m.header, "From")
 	if err != nil || len(from) != 1 {
 		return refuse(link.CodeNotAllowed, "From must hold exactly one address")
 	}
@@ -137,6 +138,21 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 		m.date = date.UTC()
 	}
 	return nil
+}
+
+// encodedWord is one of RFC 2047.
+var encodedWord = regexp.MustCompile(`=\?[^?\s]+\?[bBqQ]\?[^?\s]*\?=`)
+
+// addresses reads a list of addresses, also when a name in it is in a charset
+// that nobody knows: the name does not matter here.
+func addresses(h gomail.Header, key string) ([]*gomail.Address, error) {
+	list, err := h.AddressList(key)
+	if err == nil {
+		return list, nil
+	}
+	h = h.Copy()
+	h.Set(key, encodedWord.ReplaceAllString(h.Get(key), "name"))
+	return h.AddressList(key)
 }
 
 func (m *incoming) readIDs(raw []byte) {
@@ -255,8 +271,12 @@ func oneLine(s string) string {
 	return strings.Join(strings.Fields(dropControls(s)), " ")
 }
 
-// dropControls gives valid UTF-8 without control characters, but for tab and LF.
+// dropControls gives valid UTF-8 without control characters, but for tab and LF,
+// and without what nobody sees and web pages leave in copied text: it would be
+// refused on air.
 func dropControls(s string) string {
+	s = strings.ToValidUTF8(s, "\uFFFD")
+	rtl := strings.ContainsFunc(s, isRTL)
 	return strings.Map(func(r rune) rune {
 		switch {
 		case r == '\n' || r == '\t':
@@ -265,7 +285,25 @@ func dropControls(s string) string {
 			return ' '
 		case r < ' ' || r == 0x7f || (r >= 0x80 && r < 0xa0):
 			return -1
+		case r == softHyphen || r == zeroWidthSpace || r == wordJoiner || r == byteOrderMark:
+			return -1
+		case r == leftToRight && !rtl:
+			return -1
 		}
 		return r
-	}, strings.ToValidUTF8(s, "\uFFFD"))
+	}, s)
+}
+
+const (
+	softHyphen     = '\u00AD'
+	zeroWidthSpace = '\u200B'
+	leftToRight    = '\u200E'
+	wordJoiner     = '\u2060'
+	byteOrderMark  = '\uFEFF'
+)
+
+// isRTL: a letter of a script that is written from right to left, where the
+// marks of direction have work to do.
+func isRTL(r rune) bool {
+	return unicode.In(r, unicode.Hebrew, unicode.Arabic, unicode.Syriac, unicode.Thaana, unicode.Nko, unicode.Adlam)
 }

@@ -105,7 +105,7 @@ func (in *intake) holds(v *dkim.Verification, m *incoming, to []string) string {
 // to somebody else cannot be sent on to it.
 func (in *intake) signedFor(v *dkim.Verification, m *incoming, station string) bool {
 	for _, key := range []string{"To", "Cc"} {
-		list, err := m.header.AddressList(key)
+		list, err := addresses(m.header, key)
 		if err != nil || !covers(v, key) {
 			continue
 		}
