@@ -8,14 +8,14 @@ import (
 // signatureMark is the line above a signature (RFC 3676 section 4.3).
 const signatureMark = "-- "
 
-// cut takes quoted text and the signature off, as a person would before reading
+// cut takes quoted text, signature and footer off, as a person would before reading
 // a mail aloud. If nothing is left, the mail was only that: it stays whole.
 // Cutting twice gives the same as cutting once.
 func cut(text string) string {
 	text = tidy(text)
 	short := text
 	for {
-		next := tidy(cutQuotes(cutSignature(cutOriginal(short))))
+		next := tidy(cutFooter(cutQuotes(cutSignature(cutOriginal(short)))))
 		if next == short {
 			break
 		}

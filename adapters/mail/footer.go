@@ -1,0 +1,44 @@
+package mail
+
+import (
+	"regexp"
+	"strings"
+	"unicode/utf8"
+)
+
+// Phones and mail programs put a line of their own below what a person wrote:
+// airtime for nothing, and often an advertisement, which amateur radio may not
+// carry. Both has to be in it, the words and the thing that sends (common
+// practice, no source).
+var (
+	footerWords = regexp.MustCompile(`(?i)^(sent (from|via|with|using) |get outlook for |` +
+		`(von|diese nachricht wurde von) mein.* gesendet|gesendet (von|mit|über|aus) |outlook für .* herunterladen|` +
+		`envoyé (de|depuis|à partir de|avec) |obtenir outlook |téléchargez outlook |enviado (desde|de|do|con|a partir) |obtener outlook |obter o outlook |inviato da|ottieni outlook |` +
+		`verzonden (vanaf|met|vanuit|via) |outlook voor .* downloaden|skickat från |sendt fra |lähetetty |wysłan[eoy] z|pobierz outlook |odesláno z|` +
+		`отправлено (с|из) |发自我的|從我的.*傳送|.*から送信$)`)
+	footerThing = regexp.MustCompile(`(?i)(iphon|ipad|\bios\b|android|galaxy|samsung|huawei|xiaomi|outlook|\bmail|-mail|gmail|windows|` +
+		`(phone|handy|tablet|device|gerät|mobil\pL*|telefon|teléfono|téléphone|celular|móvil|puhelime\pL*|почты|телефона)\.?$|から送信)`)
+	footerMore = regexp.MustCompile(`[,;:!?@]|\d{3}`)
+	footerLink = regexp.MustCompile(`\s*(<[^<>]*>|\[[^][]*\])`)
+)
+
+// isFooter tells whether a line is one of those. A line with a comma or a time
+// in it says more than that, and is a person's.
+func isFooter(line string) bool {
+	const most = 80 // characters
+	line = strings.TrimSpace(footerLink.ReplaceAllString(line, ""))
+	return utf8.RuneCountInString(line) <= most && !footerMore.MatchString(line) &&
+		footerWords.MatchString(line) && footerThing.MatchString(line)
+}
+
+// cutFooter takes such a line off the end of a text.
+func cutFooter(text string) string {
+	above, last := "", text
+	if i := strings.LastIndexByte(text, '\n'); i >= 0 {
+		above, last = text[:i], text[i+1:]
+	}
+	if isFooter(last) {
+		return above
+	}
+	return text
+}

@@ -1,0 +1,32 @@
+package mail
+
+import "testing"
+
+func TestFooters(t *testing.T) {
+	for _, line := range []string{
+		"Sent from my iPhone", "Sent from my iPad", "Sent from my Galaxy", "Sent from Outlook for Android", "Sent from my phone.", "sent from my mobile",
+		"Sent from Mail for Windows 10", "Sent from Mail<https://go.provider.example/fwlink> for Windows", "Get Outlook for iOS<https://link.example/x>",
+		"Sent from Gmail Mobile", "Sent with a secure mail service", "Sent from my Samsung Galaxy smartphone.",
+		"Von meinem iPhone gesendet", "Gesendet von Outlook für Android", "Gesendet mit der mobilen Mail App", "Diese Nachricht wurde von meinem Android-Gerät gesendet.",
+		"Envoyé de mon iPhone", "Envoyé depuis mon téléphone", "Enviado desde mi iPhone", "Enviado do meu iPhone", "Inviato da iPhone", "Verzonden vanaf mijn iPhone",
+		"Skickat från min iPhone", "Sendt fra min iPhone", "Lähetetty iPhonesta", "Wysłane z iPhone'a", "Odesláno z iPhonu", "Отправлено с iPhone", "发自我的iPhone", "iPhoneから送信",
+	} {
+		if got := cut("Come at six.\n\n" + line); got != "Come at six." {
+			t.Errorf("%q stays: %q", line, got)
+		}
+		if got := cut("Yes.\n" + line + "\n\nOn Sun, 29 Nov 2026 N0QRA wrote:\n> there?"); got != "Yes." {
+			t.Errorf("%q above a quotation stays: %q", line, got)
+		}
+		if got := cut(line); got != line {
+			t.Errorf("%q alone became %q", line, got)
+		}
+	}
+	for _, line := range []string{
+		"Sent from my cabin on the hill", "Sent from my phone, battery low", "Sent from the mobile post at the bridge", "Sent via phone to all teams", "Sent from my phone at 1405",
+		"Sent with the next truck", "Get Outlook for the weather: rain", "Gesendet von Posten 3", "Von meinem Standort aus gesehen", "Enviado desde el refugio", "Phone is dead", "See the mail",
+	} {
+		if got, want := cut("Come at six.\n\n"+line), "Come at six.\n\n"+line; got != want {
+			t.Errorf("a person's %q went: %q", line, got)
+		}
+	}
+}
