@@ -11,6 +11,7 @@ import (
 
 	"github.com/fxamacker/cbor/v2"
 
+	"posthouse/bridge/callsign"
 	"posthouse/bridge/desk"
 	"posthouse/bridge/message"
 	"posthouse/bridge/rules"
@@ -212,6 +213,9 @@ func (b *Bridge) Block(ctx context.Context, pattern, why, by string) error {
 	if _, err := rules.ParsePattern(pattern); err != nil {
 		return fmt.Errorf("%w: %w", desk.ErrUsage, err)
 	}
+	if !b.mayName(pattern) {
+		return fmt.Errorf("%w: %q is nobody: write a call sign or mail address, with * for any characters", desk.ErrUsage, pattern)
+	}
 	e := block{Pattern: pattern, Why: why, Since: b.stamp()}
 	v, err := cbor.Marshal(e)
 	if err != nil {
@@ -227,6 +231,16 @@ func (b *Bridge) Block(ctx context.Context, pattern, why, by string) error {
 	b.control.mu.Unlock()
 	b.log.Warn("blocked by the operator", "pattern", pattern, "why", why, "by", by)
 	return err
+}
+
+// mayName tells whether a pattern can match anybody: a slip, or a sign of another
+// pattern language, would block nobody and look as if it did.
+func (b *Bridge) mayName(pattern string) bool {
+	if strings.Contains(pattern, "@") || b.isGroup(strings.ToUpper(pattern)) {
+		return true
+	}
+	_, err := callsign.Parse(pattern)
+	return err == nil || strings.Contains(pattern, "*") && !strings.ContainsAny(pattern, `?[]{}()^$|\`)
 }
 
 // Unblock removes an entry that Block made.

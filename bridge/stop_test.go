@@ -1,10 +1,12 @@
 package bridge_test
 
 import (
+	"errors"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"posthouse/bridge/desk"
 	"posthouse/bridge/link"
 	"posthouse/queue"
 )
@@ -104,6 +106,23 @@ func TestInNeverSends(t *testing.T) {
 		w.where("hill", "N0QRB-9", 46.5, -122.9)
 		w.silent("hill", 30*time.Hour)
 		w.silent("aprs", time.Second)
+	})
+}
+
+// An entry that can match nobody is a slip: it would block nobody, and look as if
+// it did.
+func TestABlockNamesSomebody(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		for _, pattern := range []string{"N0QR?", "[", "N0QRA|N0QRB", "N0QR[AB]*", "node4711", "N0QRA-", "spam.example"} {
+			if err := w.bridge.Block(t.Context(), pattern, "", "N0QRA"); !errors.Is(err, desk.ErrUsage) {
+				t.Errorf("block %q: %v, want a refusal", pattern, err)
+			}
+		}
+		for _, pattern := range []string{"N0QRA", "n0qra-7", "N0QRA/P", "N0QR*", "*-9", "ALL", "ann@club.example", "*@spam.example"} {
+			if err := w.bridge.Block(t.Context(), pattern, "", "N0QRA"); err != nil {
+				t.Errorf("block %q: %v", pattern, err)
+			}
+		}
 	})
 }
 

@@ -321,6 +321,22 @@ func TestTheOperatorsOwnMessage(t *testing.T) {
 	})
 }
 
+// A text to the gateway itself, or to the placeholder, would wait a day for a
+// station that nobody ever hears.
+func TestWhoCannotBeReachedIsSaidAtOnce(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		for _, to := range []string{"N0QRZ-10", "N0CALL", "n0call-7"} {
+			if id, err := w.bridge.Send(w.t.Context(), desk.Draft{To: to, Text: "hello", By: "N0QRA"}); err == nil {
+				t.Errorf("the operator's text to %s was taken as %s", to, id)
+			}
+			if v := w.says("valley", "N0QRA-7", "POST", "id-"+to, to+" hello"); v.Code != link.CodeNoRoute {
+				t.Errorf("a text to %s: %+v, want no-route", to, v)
+			}
+			w.gets("valley", soon) // the notice
+		}
+	})
+}
+
 func TestPrecedenceWordBehindTheAddress(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")
