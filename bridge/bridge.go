@@ -77,6 +77,8 @@ type Bridge struct {
 	rerouted  uint64
 	rerouteAt time.Time
 
+	followed time.Time // when the trunks were last brought up to date; the clerk's own
+
 	farther  chan struct{} // somebody far away has just become of interest
 	stopping atomic.Bool
 	farNews  atomic.Bool   // a far gateway came or went
@@ -95,6 +97,8 @@ type line struct {
 	trunk   link.Trunk         // nil: no trunk
 	vote    *presence.Election // nil: a mesh that is not shared
 	elected atomic.Bool
+	news    atomic.Bool // something new waits here
+	handed  time.Time   // when it was last looked whether to hand that over; the clerk's own
 
 	stations rules.Stations // who is on this mesh; nil: no list
 
@@ -266,6 +270,7 @@ func (b *Bridge) wake(ctx context.Context) {
 				if ln.trunk != nil {
 					b.recount(ctx)
 				}
+				ln.news.Store(true)
 				ln.courier.Wake()
 			}
 		}

@@ -36,6 +36,7 @@ func (b *Bridge) clerk(ctx context.Context) {
 	saved, watched, purged, refused := time.Now(), time.Now(), time.Now().Add(-purgeEvery), time.Now()
 	b.joinWhole(ctx)
 	b.resumeAlarms(ctx)
+	b.gauges()
 	for {
 		select {
 		case <-ctx.Done():
@@ -49,9 +50,9 @@ func (b *Bridge) clerk(ctx context.Context) {
 			b.sweep(ctx)
 			b.release(ctx)
 			b.reroute(ctx)
-			b.gauges()
 			if time.Since(watched) >= watchEvery {
 				watched = time.Now()
+				b.gauges()
 				b.watchTroubles(ctx)
 				b.watchAlarms(ctx)
 			}

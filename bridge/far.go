@@ -417,31 +417,44 @@ func (b *Bridge) seek(ctx context.Context) {
 	}
 }
 
+// followEvery is how often the trunks are brought up to what is sought and heard
+// here when nothing has changed of it but the time.
+const followEvery = 10 * time.Second
+
 // followFar brings the trunks up to what is sought and heard here. The clerk
-// calls it.
+// calls it each second.
 func (b *Bridge) followFar(ctx context.Context) {
-	trunks := b.trunks()
-	if len(trunks) == 0 {
-		return
-	}
 	b.vote()
-	b.seek(ctx)
-	if b.farNews.Swap(false) { // a gateway came or went: what waits may have another way now
-		held, err := b.store.Sought(ctx, maxSought)
-		if err != nil {
-			b.farNews.Store(true)
-		}
-		for _, base := range held {
-			b.control.toRelease(base)
-		}
-		b.letRelease()
-	}
-	heard := b.heardHere()
-	says := b.says()
+	trunks, says := b.trunks(), b.says()
 	for _, ln := range trunks {
-		ln.trunk.Report(heard)
 		ln.trunk.Announce(says)
 	}
+	came := b.farNews.Swap(false)
+	if heard := b.heard.changed(); !came && !heard && time.Since(b.followed) < followEvery {
+		return
+	}
+	b.followed = time.Now()
+	b.seek(ctx)
+	if came {
+		b.releaseAll(ctx)
+	}
+	heard := b.heardHere()
+	for _, ln := range trunks {
+		ln.trunk.Report(heard)
+	}
+}
+
+// releaseAll has all that is held looked at: a gateway came or went, and what waits
+// may have another way now.
+func (b *Bridge) releaseAll(ctx context.Context) {
+	held, err := b.store.Sought(ctx, maxSought)
+	if err != nil {
+		b.farNews.Store(true)
+	}
+	for _, base := range held {
+		b.control.toRelease(base)
+	}
+	b.letRelease()
 }
 
 // heardHere lists the stations that this gateway heard itself, by radio or on

@@ -39,6 +39,7 @@ type heardTable struct {
 	count map[string]int        // by link
 	news  bool                  // somebody was heard for the first time, which is not on disk
 	gone  map[string]bool       // keys on disk of those that were forgotten
+	moved bool                  // somebody was heard since changed was asked
 }
 
 func newHeardTable() *heardTable {
@@ -50,7 +51,7 @@ func (t *heardTable) mark(name string, m *message.Message, at clock.Age) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	e := t.entry(m.From, name)
-	e.at, e.dirty = at, true
+	e.at, e.dirty, t.moved = at, true, true
 	e.answers = e.answers || m.Messaging || m.Kind == message.Text || m.Kind == message.Receipt
 	if m.SNR != nil {
 		e.snr = m.SNR
@@ -78,6 +79,15 @@ func (t *heardTable) hasNews() bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return t.news
+}
+
+// changed tells whether anybody was heard since it was asked last.
+func (t *heardTable) changed() bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	moved := t.moved
+	t.moved = false
+	return moved
 }
 
 // knows tells whether a station was heard on a link before.

@@ -483,6 +483,10 @@ func (b *Bridge) ahead(ln *line) (string, bool) {
 // handedOver is the step of a record that was given to the transmitter of a mesh.
 const handedOver = "handed over"
 
+// handOverEvery is how often what waits for a mesh is looked through where nothing
+// new came: acks are awaited there that do not come.
+const handOverEvery = 5 * time.Second
+
 // handOver gives what waits for a mesh to the gateway that transmits there now.
 func (b *Bridge) handOver(ctx context.Context) {
 	for _, ln := range b.lines {
@@ -491,8 +495,13 @@ func (b *Bridge) handOver(ctx context.Context) {
 		}
 		g, ok := b.ahead(ln)
 		if !ok {
+			ln.handed = time.Time{}
 			continue
 		}
+		if news := ln.news.Swap(false); !news && time.Since(ln.handed) < handOverEvery {
+			continue
+		}
+		ln.handed = time.Now()
 		if err := b.handOverLink(ctx, ln, g); err != nil && ctx.Err() == nil {
 			b.log.Error("handing over to the transmitter failed, trying again", "link", ln.Name, "err", err)
 		}

@@ -42,6 +42,10 @@ type cut struct {
 var errOff = errors.New("the power is gone")
 var errDisk = errors.New("input/output error")
 
+// logBytes is the size of a store's log: small, so that a start reads little and
+// checkpoints come often.
+const logBytes = 512 << 10
+
 func openDisk(g *gateway, dir string, o boltstore.Options) (*disk, error) {
 	d := &disk{g: g, dir: dir, slow: g.w.chance.between(time.Millisecond, 20*time.Millisecond, "commit", g.call)}
 	o.OnCommit = d.committed

@@ -122,7 +122,7 @@ func (g *gateway) begin() error {
 		log = slog.New(slog.NewTextHandler(writer{g}, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	}
 	var err error
-	if l.disk, err = openDisk(g, g.dir, boltstore.Options{NoSync: true, MinFree: -1, Log: log}); err != nil {
+	if l.disk, err = openDisk(g, g.dir, boltstore.Options{NoSync: true, MinFree: -1, LogBytes: logBytes, Log: log}); err != nil {
 		panic(fmt.Sprintf("%s: %v", g.call, err))
 	}
 	saved, err := bridge.SavedClock(context.Background(), l.disk)

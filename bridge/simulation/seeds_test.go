@@ -10,7 +10,7 @@ import (
 )
 
 var (
-	seeds = flag.Int("seeds", 0, "how many worlds to run; 0: 143, ten with the race detector")
+	seeds = flag.Int("seeds", 0, "how many worlds to run; 0: 300, ten with the race detector")
 	from  = flag.Uint64("from", 1, "the first seed")
 	first = flag.Bool("first", false, "stop at the first fault")
 	seed  = flag.Uint64("seed", 0, "run this world alone; with -v its story is told")
@@ -26,7 +26,7 @@ func TestSeeds(t *testing.T) {
 	case n == 0 && withRace:
 		n = 10
 	case n == 0:
-		n = 143
+		n = 300
 	}
 	for i := range n {
 		s := begin + uint64(i)

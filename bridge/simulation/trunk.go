@@ -175,6 +175,7 @@ type end struct {
 	sought []string
 	told   map[string]heardAt
 	heard  map[string]link.FarHearing
+	news   bool                 // something of that may be to be told
 	gave   map[string]time.Time // custody receipts
 }
 
@@ -265,6 +266,7 @@ func (e *end) connect(host link.TrunkHost) {
 	if up {
 		e.mu.Lock()
 		clear(e.told)
+		e.news = true
 		sought := e.sought
 		e.sought = nil
 		e.mu.Unlock()
@@ -276,10 +278,10 @@ func (e *end) speak(said *time.Time) {
 	e.mu.Lock()
 	up, says := e.up, e.says
 	var news []heardAt
-	for _, call := range slices.Sorted(maps.Keys(e.heard)) {
+	for _, call := range e.toTell() {
 		h := e.heard[call]
 		last, ok := e.told[call]
-		if up && (!ok || last.Mesh != h.Mesh || time.Since(last.at) >= 10*time.Minute) {
+		if !ok || last.Mesh != h.Mesh || time.Since(last.at) >= 10*time.Minute {
 			e.told[call] = heardAt{h, time.Now()}
 			news = append(news, heardAt{h, time.Now().Add(-h.Ago)})
 		}
@@ -297,6 +299,16 @@ func (e *end) speak(said *time.Time) {
 			e.publish(event{kind: "presence", say: s})
 		}
 	}
+}
+
+// toTell lists whom this gateway has heard, when that may have changed and can be
+// told. The caller holds the lock.
+func (e *end) toTell() []string {
+	if !e.up || !e.news {
+		return nil
+	}
+	e.news = false
+	return slices.Sorted(maps.Keys(e.heard))
 }
 
 // publish signs an event: its number grows, over restarts too.
@@ -493,7 +505,7 @@ func (e *end) Follow([]string, []string, bool) {}
 func (e *end) Report(heard []link.FarHearing) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	e.heard = map[string]link.FarHearing{}
+	e.heard, e.news = map[string]link.FarHearing{}, true
 	for _, h := range heard {
 		if old, ok := e.heard[h.Call]; !ok || h.Ago < old.Ago { // one place a station
 			e.heard[h.Call] = h

@@ -40,7 +40,7 @@ func written(b *testing.B) int64 { return procFigure(b, "io", "wchar") }
 // aged gives a store that has been in use: n finished records and a few open.
 func aged(b *testing.B, n int) *Store {
 	b.Helper()
-	s := openIn(b, b.TempDir(), Options{NoSync: true, logBytes: walSize})
+	s := openIn(b, b.TempDir(), Options{NoSync: true, LogBytes: walSize})
 	fill(b, s, n+5)
 	finishAll(b, s, 1, uint64(n))
 	s.background.Wait()
@@ -153,7 +153,7 @@ func BenchmarkCycle(b *testing.B) {
 
 // BenchmarkHeads asks for the next 100 of 100,000 in their own lanes.
 func BenchmarkHeads(b *testing.B) {
-	s := openIn(b, b.TempDir(), Options{NoSync: true, logBytes: walSize})
+	s := openIn(b, b.TempDir(), Options{NoSync: true, LogBytes: walSize})
 	defer closeStore(b, s)
 	for i := 0; i < 100_000; i += 500 {
 		var ops []queue.Op
@@ -182,7 +182,7 @@ func BenchmarkMillion(b *testing.B) {
 	}
 	const n = 1_000_000
 	dir := b.TempDir()
-	s := openIn(b, dir, Options{NoSync: true, logBytes: walSize})
+	s := openIn(b, dir, Options{NoSync: true, LogBytes: walSize})
 	for from := 0; from < n; from += 10_000 {
 		fill(b, s, 10_000)
 		finishAll(b, s, uint64(from+1), uint64(from+10_000))
@@ -194,7 +194,7 @@ func BenchmarkMillion(b *testing.B) {
 	crash(b, s)
 	b.Run("start", func(b *testing.B) {
 		for range b.N {
-			s := openIn(b, dir, Options{logBytes: walSize})
+			s := openIn(b, dir, Options{LogBytes: walSize})
 			if _, err := s.Heads(context.Background(), "far", message.Routine, 0, 0, 100); err != nil || s.Stats().Records != n+3000 {
 				b.Fatal(s.Stats(), err)
 			}
@@ -224,7 +224,7 @@ func crash(b *testing.B, s *Store) {
 
 // BenchmarkMemory says what memory a process takes that has queued 100,000.
 func BenchmarkMemory(b *testing.B) {
-	s := openIn(b, b.TempDir(), Options{NoSync: true, logBytes: walSize})
+	s := openIn(b, b.TempDir(), Options{NoSync: true, LogBytes: walSize})
 	defer closeStore(b, s)
 	runtime.GC()
 	before := procFigure(b, "status", "RssAnon")

@@ -213,7 +213,7 @@ func (s *Store) dueIn() (time.Duration, bool) {
 		return 0, false
 	}
 	at := s.firstChange.Add(checkpointWait)
-	if s.wal.used() > s.opts.logBytes/checkpointPart || s.wal.spoiled {
+	if s.wal.used() > s.opts.LogBytes/checkpointPart || s.wal.spoiled {
 		at = time.Now()
 	}
 	if s.overdue && at.Before(s.retryAt) {

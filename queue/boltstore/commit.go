@@ -243,7 +243,7 @@ func (s *Store) commitBatch(batch []*call) {
 		s.failed(batch, err)
 	}
 	s.answer(batch, err)
-	if s.wal.used() > s.opts.logBytes/checkpointPart {
+	if s.wal.used() > s.opts.LogBytes/checkpointPart {
 		s.checkpointIfDue()
 	}
 }

@@ -30,7 +30,7 @@ const (
 // on stdout what has been acknowledged.
 func writeUntilKilled(dir string) {
 	size, _ := strconv.ParseInt(os.Getenv(childLog), 10, 64)
-	s, err := Open(filepath.Join(dir, "queue.db"), Options{MinFree: -1, logBytes: size})
+	s, err := Open(filepath.Join(dir, "queue.db"), Options{MinFree: -1, LogBytes: size})
 	if err != nil {
 		fmt.Println("error", err)
 		os.Exit(1)

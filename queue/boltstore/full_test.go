@@ -221,14 +221,14 @@ func TestNoRoomForTheLog(t *testing.T) {
 		t.Skipf("mounting needs root: %v", err)
 	}
 	defer syscall.Unmount(dir, syscall.MNT_DETACH)
-	s := openIn(t, dir, Options{logBytes: walSize})
+	s := openIn(t, dir, Options{LogBytes: walSize})
 	defer func() { closeStore(t, s) }()
 	if info, err := os.Stat(filepath.Join(dir, "queue.db"+logExt)); err != nil || info.Size() != 0 {
 		t.Errorf("the log: %v bytes, %v", info.Size(), err)
 	}
 	fill(t, s, 100)
 	closeStore(t, s)
-	s = openIn(t, dir, Options{logBytes: walSize})
+	s = openIn(t, dir, Options{LogBytes: walSize})
 	if n := len(all(t, s)); n != 100 {
 		t.Errorf("%d records, want 100", n)
 	}

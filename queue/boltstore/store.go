@@ -30,6 +30,9 @@ type Options struct {
 	// MinFree is the room on the disk below which a New gets queue.ErrFull; 0
 	// stands for 64 MiB, a negative value for none.
 	MinFree int64
+	// LogBytes is the size of the log, and bounds how long a start takes; 0 stands
+	// for 8 MiB.
+	LogBytes int64
 	// NoSync leaves out syncing to disk: for tests only.
 	NoSync bool
 	// OnCommit is told how long each commit took; nil for nobody.
@@ -39,9 +42,8 @@ type Options struct {
 	// Now names the file that is set aside when damaged; nil for time.Now.
 	Now func() time.Time
 
-	logBytes int64                // of the log; 0 for walSize. For tests
-	noLog    bool                 // each commit goes into the data file
-	commit   func(*bolt.Tx) error // nil for Commit. For tests
+	noLog  bool                 // each commit goes into the data file
+	commit func(*bolt.Tx) error // nil for Commit. For tests
 }
 
 const (
@@ -68,8 +70,8 @@ func (o Options) withDefaults() Options {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	if o.logBytes == 0 {
-		o.logBytes = walSize
+	if o.LogBytes == 0 {
+		o.LogBytes = walSize
 	}
 	if o.commit == nil {
 		o.commit = (*bolt.Tx).Commit

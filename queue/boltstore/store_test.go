@@ -92,8 +92,8 @@ func openIn(t testing.TB, dir string, opts Options) *Store {
 	if opts.MinFree == 0 {
 		opts.MinFree = -1
 	}
-	if opts.logBytes == 0 {
-		opts.logBytes = 1 << 19
+	if opts.LogBytes == 0 {
+		opts.LogBytes = 1 << 19
 	}
 	s, err := Open(filepath.Join(dir, "queue.db"), opts)
 	if err != nil {

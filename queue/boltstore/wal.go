@@ -116,7 +116,7 @@ func openWAL(path string, opts Options) (*wal, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening the log of the queue: %w", err)
 	}
-	w := &wal{file: f, sync: syncData, end: walHead, full: opts.logBytes}
+	w := &wal{file: f, sync: syncData, end: walHead, full: opts.LogBytes}
 	if opts.NoSync {
 		w.sync = func(*os.File) error { return nil }
 	}

@@ -49,7 +49,7 @@ func (d disk) reopened(t testing.TB, opts Options) (s *Store, dir string) {
 	t.Helper()
 	dir = t.TempDir()
 	d.put(t, dir)
-	opts.NoSync, opts.logBytes = true, max(int64(len(d.log))/4096*4096+8192, 1<<16)
+	opts.NoSync, opts.LogBytes = true, max(int64(len(d.log))/4096*4096+8192, 1<<16)
 	return openIn(t, dir, opts), dir
 }
 
