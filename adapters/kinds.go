@@ -58,6 +58,16 @@ func New(l config.Link, n Needs) (link.Link, error) {
 	return make(l, n)
 }
 
+// Away tells whoever comes by a port of a link to come later, until ctx ends: in the
+// place of a link that does not run since nothing can be stored. A built-in broker is
+// not there meanwhile.
+func Away(ctx context.Context, l config.Link) error {
+	if l.Mail == nil || l.Mail.Listen == "" {
+		return nil
+	}
+	return mail.Away(ctx, l.Mail.Listen, l.Mail.Domain)
+}
+
 // Hooks are the checks of settings that need to know a protocol.
 func Hooks() config.Hooks {
 	return config.Hooks{

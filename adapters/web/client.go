@@ -93,6 +93,8 @@ func answer(resp *http.Response) (Answer, error) {
 		return a, &said{a.Error, ErrRequest}
 	case http.StatusNotFound:
 		return a, &said{a.Error, ErrUnknown}
+	case http.StatusServiceUnavailable:
+		return a, &said{a.Error, ErrUnreachable}
 	}
 	return a, errors.New(a.Error)
 }

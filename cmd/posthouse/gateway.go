@@ -40,6 +40,7 @@ const (
 type gateway struct {
 	cfg     *config.Config
 	log     *slog.Logger
+	mu      sync.Mutex // guards store and hub for others than the one who runs this: rejoin puts new ones in their place
 	store   store
 	hub     shared // the store again, for a hub's; nil: there is but this process
 	clock   *clock.Clock
@@ -71,11 +72,12 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	v, c := build()
 	g.meter.Build(v, c)
 	g.pulse = &pulse{Meter: g.meter}
-	if g.store, err = openStore(ctx, cfg, storeOptions{log: log, onCommit: g.meter.Commit}); err != nil {
+	s, err := openStore(ctx, cfg, g.storeOptions())
+	if err != nil {
 		return g, fail(exitDisk, err)
 	}
-	if g.hub, _ = g.store.(shared); g.hub != nil {
-		g.meter.Hub(g.hub.Leads, g.hub.Shares)
+	if g.use(s); g.hub != nil {
+		g.meter.Hub(func() bool { _, hub := g.current(); return hub.Leads() }, func() int { _, hub := g.current(); return hub.Shares() })
 	}
 	saved, err := bridge.SavedClock(ctx, g.store)
 	if err != nil {
@@ -84,6 +86,25 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	g.clock = clock.System(saved)
 	g.meter.Queue(g.snapshot)
 	return g, g.assemble(ctx)
+}
+
+func (g *gateway) storeOptions() storeOptions {
+	return storeOptions{log: g.log, onCommit: g.meter.Commit}
+}
+
+// use takes a store for the one that the gateway works with.
+func (g *gateway) use(s store) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.store = s
+	g.hub, _ = s.(shared)
+}
+
+// current gives the store that the gateway works with now.
+func (g *gateway) current() (store, shared) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.store, g.hub
 }
 
 // assemble makes what works with the store: all of it again when a process of a hub
@@ -180,18 +201,42 @@ func (g *gateway) listen() (err error) {
 }
 
 // run works until ctx ends or a link can never work, then stops everything and
-// writes down what is known. A process of a hub that comes to lead begins anew.
+// writes down what is known. A process of a hub begins anew when it comes to lead, and
+// when it takes part again after it was cut off.
 func (g *gateway) run(ctx context.Context, environ env) error {
+	defer g.keepWatch()()
 	for {
 		err := g.work(ctx, environ)
-		if !errors.Is(err, errWon) {
+		switch {
+		case errors.Is(err, errWon):
+			g.log.Info("this process leads the hub now, and takes over what may exist once only")
+			err = g.assemble(ctx)
+		case errors.Is(err, errLost):
+			err = g.rejoin(ctx)
+		default:
 			return err
 		}
-		g.log.Info("this process leads the hub now, and takes over what may exist once only")
-		if err := g.assemble(ctx); err != nil {
+		if ctx.Err() != nil {
+			return nil // told to stop meanwhile
+		}
+		if err != nil {
 			return err
 		}
 	}
+}
+
+// keepWatch tells the service manager that the gateway is alive, if it asks for that,
+// until the function that it gives is called.
+func (g *gateway) keepWatch() (end func()) {
+	interval, err := daemon.SdWatchdogEnabled(false)
+	if err != nil || interval <= 0 {
+		return func() {}
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	mending := func() bool { s, _ := g.current(); return s.Healthy() != nil }
+	var watching sync.WaitGroup
+	watching.Go(func() { watch(ctx, interval, g.pulse, mending, func(s string) { daemon.SdNotify(false, s) }) })
+	return func() { cancel(); watching.Wait() }
 }
 
 func (g *gateway) work(ctx context.Context, environ env) error {
@@ -206,17 +251,13 @@ func (g *gateway) work(ctx context.Context, environ env) error {
 	if g.http != nil {
 		desk.Go(func() { g.public.Serve(ctx, g.http, g.log) })
 	}
-	if interval, err := daemon.SdWatchdogEnabled(false); err == nil && interval > 0 {
-		mending := func() bool { return g.store.Healthy() != nil }
-		desk.Go(func() { watch(ctx, interval, g.pulse, mending, func(s string) { daemon.SdNotify(false, s) }) })
-	}
 	err := g.bridge.Run(ctx)
 	cancel(nil)
 	desk.Wait()
 	g.control, g.http = nil, nil // their servers closed them
 	switch cause := context.Cause(ctx); {
 	case errors.Is(cause, errLost):
-		return fail(exitUnavailable, errLost)
+		return errLost
 	case errors.Is(cause, errWon):
 		return errWon
 	}
@@ -255,7 +296,8 @@ func (g *gateway) close() error {
 
 // snapshot is what the metrics show of the queue.
 func (g *gateway) snapshot() metrics.Snapshot {
-	st := g.store.Stats()
+	queue, _ := g.current()
+	st := queue.Stats()
 	s := metrics.Snapshot{Records: st.Records, Damaged: st.Damaged, Bytes: st.Bytes, Open: map[string]map[message.Precedence]int64{}, Oldest: map[string]time.Duration{}}
 	now := g.clock.Age()
 	for name, open := range st.Open {

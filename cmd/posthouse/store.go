@@ -33,7 +33,7 @@ type shared interface {
 
 // How a process of a hub comes to its end, or to a new beginning.
 var (
-	errLost = errors.New("the other processes may have taken over what this one did: start again to take part")
+	errLost = errors.New("the other processes may have taken over what this one did")
 	errWon  = errors.New("this process leads the hub now")
 )
 

@@ -22,9 +22,12 @@ var begun = time.Now()
 
 // Clock is what the clerk calls in each round.
 func (p *pulse) Clock(trusted bool) {
-	p.last.Store(int64(time.Since(begun)))
+	p.beat()
 	p.Meter.Clock(trusted)
 }
+
+// beat counts as work of the clerk: he has been away for a reason.
+func (p *pulse) beat() { p.last.Store(int64(time.Since(begun))) }
 
 // since tells how long ago the clerk was at work.
 func (p *pulse) since() time.Duration { return time.Since(begun) - time.Duration(p.last.Load()) }

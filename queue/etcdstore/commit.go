@@ -193,7 +193,7 @@ func (s *Store) do(ctx context.Context, c *call) error {
 		why = ctx.Err()
 	case <-enough.C:
 		why = s.unreachable()
-	case <-s.session.lost: // the links are to be closed now, and wait for this
+	case <-s.session.part.Done(): // the links are to be closed now, and wait for this
 		why = errFenced
 	}
 	if c.claimed.CompareAndSwap(false, true) {
@@ -204,7 +204,7 @@ func (s *Store) do(ctx context.Context, c *call) error {
 	case <-c.done:
 		return c.err
 	case <-enough.C:
-	case <-s.session.lost:
+	case <-s.session.part.Done():
 	}
 	c.left.Store(true)
 	return fmt.Errorf("%w: %w", queue.ErrUncertain, why)

@@ -26,7 +26,8 @@ type session struct {
 	s   *Store
 	ttl time.Duration
 
-	lost    chan struct{} // closed when a process that works has lost its part
+	part    context.Context // ends when a process that works has lost its part
+	lose    context.CancelFunc
 	mu      sync.Mutex
 	lease   clientv3.LeaseID
 	created int64           // revision of the key that says that this process lives; 0: it is not registered
@@ -35,7 +36,9 @@ type session struct {
 }
 
 func newSession(s *Store) *session {
-	return &session{s: s, ttl: s.opts.TTL, lost: make(chan struct{}), others: map[string]bool{}}
+	n := &session{s: s, ttl: s.opts.TTL, others: map[string]bool{}}
+	n.part, n.lose = context.WithCancel(context.Background())
+	return n
 }
 
 // life gives the revision that every transaction compares; 0 while the process is
@@ -112,7 +115,7 @@ func (n *session) guard(ctx context.Context) {
 		n.mu.Unlock()
 		if over || left <= 0 {
 			n.s.log.Error("this process has lost its part of the work to the others: etcd has not confirmed in time that it lives")
-			close(n.lost)
+			n.lose()
 			return
 		}
 		select {

@@ -317,7 +317,12 @@ func (s *Store) Lives() bool { return s.session.life() != 0 }
 func (s *Store) Leads() bool { return s.owned.has(lead) }
 
 // Shares is how many of the 64 shares of the lanes this process has.
-func (s *Store) Shares() int { return s.owned.count() }
+func (s *Store) Shares() int {
+	if !s.Lives() {
+		return 0
+	}
+	return s.owned.count()
+}
 
 // Won is closed once this process leads.
 func (s *Store) Won() <-chan struct{} { return s.owned.won }

@@ -139,6 +139,35 @@ func TestStartedAnew(t *testing.T) {
 	divided(t, again)
 }
 
+// TestQuestionsEndWithThePart: who asks etcd itself for something is told that there is
+// no answer as soon as the process has lost its part of the work. Its links are closed
+// then, and have to tell those who hand something in.
+func TestQuestionsEndWithThePart(t *testing.T) {
+	t.Parallel()
+	s, wires := wired(t, etcdtest.Start(t, 1), "questions", works)
+	for _, w := range wires {
+		w.Cut()
+	}
+	var asked sync.WaitGroup
+	for what, ask := range map[string]func() error{
+		"Known": func() error { _, _, err := s.Known(t.Context(), queue.Identity{1}, 0); return err },
+		"Get":   func() error { _, err := s.Get(t.Context(), 17); return err },
+		"Apply": func() error { _, err := s.Apply(t.Context(), queue.Op{New: sample(1)}); return err },
+	} {
+		asked.Go(func() {
+			err := ask()
+			if err == nil {
+				t.Errorf("%s has an answer", what)
+			}
+		})
+	}
+	asked.Wait()
+	<-s.Lost()
+	if s.Shares() != 0 || s.Leads() {
+		t.Errorf("it leads: %v, and has %d shares", s.Leads(), s.Shares())
+	}
+}
+
 // TestShareIsKeptUntilFiled: a process that has to give up shares to another keeps
 // those from which something is on its way.
 func TestShareIsKeptUntilFiled(t *testing.T) {

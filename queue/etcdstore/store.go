@@ -270,6 +270,8 @@ func (s *Store) Get(ctx context.Context, seq uint64) (*queue.Record, error) {
 	if !errors.Is(err, queue.ErrNotFound) {
 		return r, err
 	}
+	ctx, cancel := s.patient(ctx)
+	defer cancel()
 	d, err := s.read(ctx, seq)
 	switch {
 	case err != nil:
@@ -291,6 +293,8 @@ func (s *Store) Known(ctx context.Context, id queue.Identity, since clock.Age) (
 	if id == (queue.Identity{}) {
 		return 0, false, nil
 	}
+	ctx, cancel := s.patient(ctx)
+	defer cancel()
 	resp, err := s.client.Get(ctx, s.keys.identity(id))
 	if err != nil || len(resp.Kvs) == 0 {
 		return 0, false, s.explain(err)
@@ -300,6 +304,13 @@ func (s *Store) Known(ctx context.Context, id queue.Identity, since clock.Age) (
 		return 0, false, err
 	}
 	return m.seq, true, nil
+}
+
+// patient bounds how long a caller waits for an answer of etcd, as do does for writes.
+func (s *Store) patient(ctx context.Context) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	stop := context.AfterFunc(s.session.part, cancel)
+	return ctx, func() { stop(); cancel() }
 }
 
 // The mirror answers the rest.
@@ -370,16 +381,14 @@ func (s *Store) Stats() queue.Stats {
 
 // Lost is closed when a process that works has lost its part: others may have it by
 // now. Nothing can be written from then on.
-func (s *Store) Lost() <-chan struct{} { return s.session.lost }
+func (s *Store) Lost() <-chan struct{} { return s.session.part.Done() }
 
 // Healthy tells why the store cannot do its work any more; nil while it can.
 func (s *Store) Healthy() error {
-	select {
-	case <-s.session.lost:
+	if s.session.part.Err() != nil {
 		return errFenced
-	default:
-		return s.mirror.Healthy()
 	}
+	return s.mirror.Healthy()
 }
 
 // Room tells how much room there is: on the disk of the mirror, and in etcd where
