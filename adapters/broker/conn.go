@@ -40,9 +40,12 @@ type cuttingConn struct {
 	head []byte // of the present packet, not yet handed on
 	keep int    // bytes of its body to hand on
 	skip int    // bytes behind these to throw away
+	easy func() // called before each packet; returns when it may be read
 }
 
-func cutting(c net.Conn) *cuttingConn { return &cuttingConn{Conn: c, r: bufio.NewReader(c)} }
+func cutting(c net.Conn, easy func()) *cuttingConn {
+	return &cuttingConn{Conn: c, r: bufio.NewReader(c), easy: easy}
+}
 
 func (c *cuttingConn) Read(p []byte) (int, error) {
 	for len(c.head) == 0 && c.keep == 0 {
@@ -63,6 +66,7 @@ func (c *cuttingConn) Read(p []byte) (int, error) {
 // next goes to the next packet and reads its fixed header (section 2.2): type
 // and flags, then the remaining length in one to four bytes of seven bits each.
 func (c *cuttingConn) next() error {
+	c.easy()
 	for c.skip > 0 {
 		n, err := c.r.Discard(c.skip)
 		c.skip -= n

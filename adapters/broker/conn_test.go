@@ -44,7 +44,7 @@ func TestCutting(t *testing.T) {
 		"in one piece": bytes.NewReader(wire.Bytes()), "by halves": iotest.HalfReader(bytes.NewReader(wire.Bytes())),
 	} {
 		t.Run(name, func(t *testing.T) {
-			c := cutting(fakeConn{r: r})
+			c := cutting(fakeConn{r: r}, func() {})
 			for _, topic := range topics {
 				for _, size := range sizes {
 					got, err := packets.ReadPacket(c)
@@ -76,7 +76,7 @@ func FuzzCutting(f *testing.F) {
 	f.Add([]byte("\x32\xff\xff\xff\xff\x7f"), uint64(2))
 	f.Add([]byte("\x32\x80\x80\x80\x00\x80\x00"), uint64(3))
 	f.Fuzz(func(t *testing.T, wire []byte, seed uint64) {
-		c := cutting(fakeConn{r: bytes.NewReader(wire)})
+		c := cutting(fakeConn{r: bytes.NewReader(wire)}, func() {})
 		rnd := rand.New(rand.NewPCG(seed, 0))
 		var got []byte
 		for {

@@ -40,7 +40,7 @@ func eventually(t testing.TB, what string, ok func() bool) {
 func (s *session) full() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.conn != nil && s.conn.overflow.Load()
+	return s.conn != nil && s.conn.in.overflow.Load()
 }
 
 // certificate makes one for 127.0.0.1 that vouches for itself.

@@ -176,7 +176,7 @@ func TestMoreThanThereIsRoomFor(t *testing.T) {
 	if testing.Short() {
 		t.Skip("sends 20,000 messages")
 	}
-	const n = intake + intake/4
+	const n = intakeMost + intakeMost/4
 	b, first, node := onMosquitto(t, "max_inflight_messages 0", "max_queued_messages 0", "autosave_interval 1000")
 	first.stop()
 	var tokens []mqtt.Token

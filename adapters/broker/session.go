@@ -30,9 +30,6 @@ const (
 	firstWait     = 250 * time.Millisecond // before the first reconnect, then doubled
 	longestWait   = 30 * time.Second
 	steady        = time.Minute // a connection that lasted this long starts the waits afresh
-
-	intake      = 16 << 10 // packets that wait to be kept: Mosquitto 2.0 sends a burst on far beyond its own window
-	intakeBytes = 8 << 20  // and their payloads together
 )
 
 // sessionOptions say how to reach a broker, and what to hear of there.
@@ -236,10 +233,8 @@ type connection struct {
 	flights flights
 	lost    chan struct{} // closed at the end
 
-	in       chan mqtt.Message
-	waiting  atomic.Int64   // bytes of payload in there
-	overflow atomic.Bool    // a packet found no room: it comes again on the next connection
-	keeping  sync.WaitGroup // the accept that is under way
+	in      *intake
+	keeping sync.WaitGroup // the accept that is under way
 }
 
 // connect makes one connection and serves it until it is lost; the error says
@@ -247,9 +242,9 @@ type connection struct {
 func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
-	c := &connection{h: h, filters: s.filters, end: cancel, where: s.where, lost: make(chan struct{}), in: make(chan mqtt.Message, intake)}
+	c := &connection{h: h, filters: s.filters, end: cancel, where: s.where, lost: make(chan struct{}), in: newIntake()}
 	opened := func() bool { return true }
-	o := s.options(ctx, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
+	o := s.options(ctx, c.in, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
 	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
 		cancel(fmt.Errorf("connection to the broker lost: %w", err))
@@ -271,6 +266,7 @@ func (s *session) connect(parent context.Context, h handler) error {
 		h.state(false, err.Error()) // now: the accept may take its time
 	}
 	c.keeping.Wait()          // what it keeps is confirmed yet, if there is still somebody
+	cancel(nil)               // nobody waits for room in the intake any more
 	c.client.Disconnect(1000) // returns earlier, when the library's goroutines have ended
 	return err
 }
@@ -293,7 +289,7 @@ func (c *connection) serve(ctx, parent context.Context) error {
 	confirmed := sub.Done()
 	late := time.NewTimer(subscribeWait)
 	defer late.Stop()
-	in, kept := c.in, make(chan error, 1)
+	in, kept := c.in.packets, make(chan error, 1)
 	for {
 		select {
 		case <-ctx.Done():
@@ -315,7 +311,7 @@ func (c *connection) serve(ctx, parent context.Context) error {
 			if err != nil {
 				return err
 			}
-			in = c.in
+			in = c.in.packets
 		}
 	}
 }
@@ -344,29 +340,22 @@ func granted(t mqtt.Token) error {
 // (OrderMatters). It only appends, never publishes and never waits, so it cannot
 // stop the library's own work, PUBACKs included.
 func (c *connection) arrived(_ mqtt.Client, m mqtt.Message) {
-	if m.Qos() > 0 && c.overflow.Load() {
+	if m.Qos() > 0 && c.in.overflow.Load() {
 		return // keep the order: nothing behind the one that found no room
 	}
-	size := int64(len(m.Payload()))
-	if c.waiting.Add(size) <= intakeBytes {
-		select {
-		case c.in <- m:
-			return
-		default:
-		}
-	}
-	c.waiting.Add(-size)
-	if m.Qos() == 0 {
+	switch {
+	case c.in.add(m):
+	case m.Qos() == 0:
 		c.h.drop(dropOverflow)
-		return
+	default:
+		c.in.overflow.Store(true)
 	}
-	c.overflow.Store(true)
 }
 
 // keep has first and what waits behind it kept in one go, and confirms it in
 // order.
 func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
-	batch := c.drain(first)
+	batch := c.in.drain(first)
 	var in []packet
 	for _, m := range batch {
 		if c.wanted(m.Topic()) {
@@ -378,11 +367,11 @@ func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
 	if err := c.h.take(ctx, in); err != nil {
 		return fmt.Errorf("what came in could not be kept, asking the broker for it again: %w", err)
 	}
+	c.in.kept(batch)
 	for _, m := range batch {
-		c.waiting.Add(-int64(len(m.Payload())))
 		m.Ack()
 	}
-	if c.overflow.Load() && len(c.in) == 0 {
+	if c.in.overflow.Load() && len(c.in.packets) == 0 {
 		return errOverflow
 	}
 	return nil
@@ -398,20 +387,7 @@ func (c *connection) wanted(topic string) bool {
 	return slices.ContainsFunc(c.filters(), func(filter string) bool { return covers(filter, topic) })
 }
 
-func (c *connection) drain(first mqtt.Message) []mqtt.Message {
-	out := []mqtt.Message{first}
-	for len(out) < batch {
-		select {
-		case m := <-c.in:
-			out = append(out, m)
-		default:
-			return out
-		}
-	}
-	return out
-}
-
-func (s *session) options(ctx context.Context, opened func(net.Conn)) *mqtt.ClientOptions {
+func (s *session) options(ctx context.Context, in *intake, opened func(net.Conn)) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions().AddBroker(s.opts.URLs[0].String()).
 		SetClientID(s.opts.ClientID).SetUsername(s.opts.Username).SetPassword(s.opts.Password).
 		SetProtocolVersion(4).SetCleanSession(s.opts.Clean).
@@ -428,7 +404,7 @@ func (s *session) options(ctx context.Context, opened func(net.Conn)) *mqtt.Clie
 			return nil, err
 		}
 		opened(conn)
-		return cutting(patientConn{conn}), nil
+		return cutting(patientConn{conn}, func() { in.easy(ctx) }), nil
 	})
 	return o
 }
