@@ -20,7 +20,7 @@ import (
 
 const (
 	checkpointWait = time.Minute // the longest that a change stays out of the data file
-	checkpointPart = 4           // of the log is written before; the rest is for when no checkpoint succeeds
+	checkpointPart = 8           // of the log is written before; the rest is for when no checkpoint succeeds
 	retryFactor    = 10          // a failed checkpoint is tried again after so many times what it took
 )
 

@@ -8,7 +8,7 @@
 //
 // A commit of bbolt takes two syncs and some nine pages, so it is one for many
 // group commits: a transaction stays open, and all reads go through it, one at a
-// time. A minute after its first change, or when the log has grown by 2 MiB, a
+// time. A minute after its first change, or when the log has grown by 1 MiB, a
 // checkpoint commits it, and the log begins anew (checkpoint.go). Reads and
 // writes wait for that. After a crash, a start carries out the log's edits on the
 // data file.
