@@ -67,11 +67,8 @@ func (b *Bridge) decide(m *message.Message, asked bool) route.Decision {
 // route finds the deliveries of a text, or why there can be none. No delivery
 // and no refusal means that everybody it is for has heard it already.
 func (b *Bridge) route(ln *line, m *message.Message) ([]queue.Delivery, *rules.Refusal) {
-	switch {
-	case m.To == b.own.String():
+	if m.To == b.own.String() {
 		return nil, &rules.Refusal{Code: link.CodeNoRoute, Why: "the gateway itself answers no messages"}
-	case callsign.Same(m.To, callsign.Placeholder):
-		return nil, &rules.Refusal{Code: link.CodeNoRoute, Why: "N0CALL is a placeholder: nobody has it"}
 	}
 	handed := m.Handed && ln != nil && ln.trunk != nil // by a gateway that knows the addressee is not where it was
 	d := b.decide(m, m.Written != "" || handed)

@@ -59,8 +59,11 @@ func (t *Table) Decide(ask Query) Decision {
 	if group, ok := t.Group(ask.To); ok {
 		return t.group(ask, group)
 	}
-	if _, err := callsign.Parse(ask.To); err != nil {
+	switch c, err := callsign.Parse(ask.To); {
+	case err != nil:
 		return noRoute("no call sign, group or mail address: check the address")
+	case c.Base == callsign.Placeholder:
+		return noRoute("N0CALL is a placeholder: nobody has it")
 	}
 	return t.station(ask)
 }
