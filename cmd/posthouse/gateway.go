@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -171,7 +172,7 @@ func (g *gateway) makeLinks() error {
 	for _, l := range g.cfg.Links {
 		made, err := adapters.New(l, needs)
 		if err != nil {
-			return fail(exitConfig, err)
+			return fail(cannotWork(err), err)
 		}
 		g.links[l.Name] = made
 		if needs.Helps && l.Once() {
@@ -195,7 +196,7 @@ func (g *gateway) listen() (err error) {
 		return nil
 	}
 	if g.http, err = net.Listen("tcp", g.cfg.HTTPListen); err != nil {
-		return fail(exitConfig, fmt.Errorf("POSTHOUSE_HTTP_LISTEN: %w; choose another address, or leave it empty to turn it off", err))
+		return fail(cannotWork(err), fmt.Errorf("POSTHOUSE_HTTP_LISTEN: %w; choose another address, or leave it empty to turn it off", err))
 	}
 	return nil
 }
@@ -261,7 +262,17 @@ func (g *gateway) work(ctx context.Context, environ env) error {
 	case errors.Is(cause, errWon):
 		return errWon
 	}
-	return fail(exitConfig, err)
+	return fail(cannotWork(err), err)
+}
+
+// cannotWork is the exit code of what stops the gateway. Wrong settings need a
+// person, and it is not started again. An address that is not there may come by
+// itself, as after a power failure with a slow router; one in use may get free.
+func cannotWork(err error) int {
+	if errors.Is(err, syscall.EADDRNOTAVAIL) || errors.Is(err, syscall.EADDRINUSE) {
+		return exitUnavailable
+	}
+	return exitConfig
 }
 
 // heedHub ends the work when this process has lost its part of it, or has more of it
