@@ -16,6 +16,9 @@ import (
 // SocketName is the control socket's name in the data folder.
 const SocketName = "control.sock"
 
+// maxSocketPath is what a socket's address holds (unix(7), sun_path less its NUL).
+const maxSocketPath = 107
+
 const requestTime = 10 * time.Second
 
 // ListenControl binds the control socket in the data folder. Call it only while
@@ -23,6 +26,9 @@ const requestTime = 10 * time.Second
 // that is gone, and is removed.
 func ListenControl(dataDir string) (net.Listener, error) {
 	path := filepath.Join(dataDir, SocketName)
+	if len(path) > maxSocketPath {
+		return nil, fmt.Errorf("control socket: %s is longer than the %d bytes that a socket's path may have; choose a shorter POSTHOUSE_DATA_DIR", path, maxSocketPath)
+	}
 	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return nil, fmt.Errorf("removing the control socket of an earlier run: %w", err)
 	}

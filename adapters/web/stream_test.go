@@ -190,3 +190,16 @@ func TestRequestsAreBounded(t *testing.T) {
 		t.Errorf("the socket's mode: %v %v", st.Mode(), err)
 	}
 }
+
+func TestAControlSocketWithTooLongAPathSaysSo(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), strings.Repeat("x", maxSocketPath))
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if l, err := ListenControl(dir); err == nil {
+		l.Close()
+		t.Error("it listens")
+	} else if !strings.Contains(err.Error(), "shorter POSTHOUSE_DATA_DIR") {
+		t.Errorf("%v does not say what to do", err)
+	}
+}
