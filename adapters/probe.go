@@ -7,6 +7,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/netip"
 	"net/url"
@@ -120,6 +121,8 @@ func advice(err error) string {
 	switch {
 	case errors.Is(err, syscall.ECONNREFUSED):
 		return "nobody listens there: is the server running, is the port right?"
+	case errors.Is(err, syscall.ECONNRESET), errors.Is(err, syscall.EPIPE), errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		return "it hung up: does it want TLS there, or none (ssl:// or tcp://, implicit or starttls)? Does it let this machine in?"
 	case errors.Is(err, syscall.ENETUNREACH), errors.Is(err, syscall.EHOSTUNREACH):
 		return "there is no way to it: check this machine's network"
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, os.ErrDeadlineExceeded), errors.As(err, &timeout) && timeout.Timeout():

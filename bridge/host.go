@@ -2,7 +2,9 @@ package bridge
 
 import (
 	"context"
+	"strings"
 	"time"
+	"unicode"
 
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/link"
@@ -30,13 +32,24 @@ func (h *host) Judge(m message.Message) link.Verdict {
 	return link.Verdict{}
 }
 
+// spelt gives a reason without its numbers: the port of our side of a connection,
+// or the time of day, makes no news of what was said already.
+func spelt(why string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsDigit(r) {
+			return -1
+		}
+		return r
+	}, why)
+}
+
 // State implements link.Host.
 func (h *host) State(up bool, why string) {
 	ln := h.ln
 	ln.mu.Lock()
 	was, again := ln.up.Load(), ln.everUp
 	changed := was != up
-	news := why != ln.why
+	news := spelt(why) != spelt(ln.why)
 	ln.why = why
 	if changed {
 		ln.since = time.Now()

@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"posthouse/bridge/desk"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -333,6 +334,23 @@ func TestWhoCannotBeReachedIsSaidAtOnce(t *testing.T) {
 				t.Errorf("a text to %s: %+v, want no-route", to, v)
 			}
 			w.gets("valley", soon) // the notice
+		}
+	})
+}
+
+// Tries for a week at a broker that is away must not fill the log: only the port
+// of our own side differs in what they say.
+func TestALinkThatStaysDownIsSaidOnce(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		for _, port := range []string{"39282", "39298", "40001"} {
+			w.links["hill"].Down("read tcp 127.0.0.1:" + port + "->127.0.0.1:1883: connection reset by peer")
+		}
+		if n := strings.Count(w.log.String(), "link is still down"); n != 0 {
+			t.Errorf("said %d times more that nothing has changed", n)
+		}
+		w.links["hill"].Down("no such host")
+		if n := strings.Count(w.log.String(), "link is still down"); n != 1 {
+			t.Errorf("another reason was said %d times, want 1", n)
 		}
 	})
 }

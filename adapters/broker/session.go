@@ -481,8 +481,10 @@ func (s *session) explain(err error) error {
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		return fmt.Errorf("the broker at %s refuses the client id %q: check what ids it allows", s.host(), s.opts.ClientID)
 	case errors.Is(err, packets.ErrorNetworkError):
-		why := strings.TrimPrefix(err.Error(), packets.ErrorNetworkError.Error()+" : ")
-		return fmt.Errorf("no connection to the broker at %s: %s", s.hosts(), why)
+		if both, ok := err.(interface{ Unwrap() []error }); ok { // the library's words, and what happened
+			err = both.Unwrap()[1]
+		}
+		return fmt.Errorf("no connection to the broker at %s: %w", s.hosts(), err)
 	}
 	return fmt.Errorf("the broker at %s refuses the connection: %w", s.host(), err)
 }
