@@ -47,8 +47,11 @@ func (a *Adapter) send(ctx context.Context, f link.Frame) error {
 // network's and temporary (RFC 5321 section 4.2.1).
 func verdict(err error, f link.Frame) error {
 	answer, ok := errors.AsType[*smtp.SMTPError](err)
-	if !ok || errors.Is(err, link.ErrDown) {
+	switch {
+	case err == nil, errors.Is(err, link.ErrDown):
 		return err
+	case !ok: // EOF by itself would tell the operator nothing
+		return fmt.Errorf("the talk with the mail server broke off: %w", err)
 	}
 	err = cleanError("the mail server answered", err)
 	switch {

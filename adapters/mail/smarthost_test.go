@@ -168,6 +168,9 @@ func TestUnknownOutcomeIsSentAgainUnderTheSameID(t *testing.T) {
 	if _, permanent := errors.AsType[*link.PermanentError](err); err == nil || permanent {
 		t.Fatalf("got %v, want a temporary error", err)
 	}
+	if !strings.Contains(err.Error(), "mail server") {
+		t.Errorf("%q tells the operator nothing", err)
+	}
 	if err := g.Send(t.Context(), []link.Frame{frame("hello")})[0]; err != nil {
 		t.Fatal(err)
 	}
