@@ -151,6 +151,18 @@ func (v variable) inRange(n float64) error {
 	return nil
 }
 
+// boolText spells a value as the variable's default and the manual do.
+func (v variable) boolText(value bool) string {
+	switch v.tag.Get("default") {
+	case "true", "false":
+		return strconv.FormatBool(value)
+	}
+	if value {
+		return "yes"
+	}
+	return "no"
+}
+
 // text gives the value in the form that set reads; a secret as ***.
 func (v variable) text() string {
 	if m, ok := v.field.Interface().(fmt.Stringer); ok && v.field.Type() != reflect.TypeFor[time.Duration]() {
@@ -167,10 +179,7 @@ func (v variable) text() string {
 		}
 		return value
 	case bool:
-		if value {
-			return "yes"
-		}
-		return "no"
+		return v.boolText(value)
 	case time.Duration:
 		return durationText(value)
 	case int, float64:
