@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"posthouse/adapters/broker/envelope"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
@@ -163,9 +165,16 @@ func (t *Trunk) acknowledge(a answer) {
 // custodyEvery, and its clock runs from an earlier moment.
 const custodySlack = 3 * time.Second
 
+// custodyAtOnce is how many custody receipts may wait for their PUBACK: one after the
+// other, a busy broker would hold up the whole inbox.
+const custodyAtOnce = 64
+
 // giveCustody publishes custody receipts until ctx ends. They are not kept: the
 // sender asks again for one that was lost.
 func (t *Trunk) giveCustody(ctx context.Context) {
+	var underWay errgroup.Group
+	underWay.SetLimit(custodyAtOnce)
+	defer underWay.Wait()
 	for n := uint64(1); ; n++ {
 		select {
 		case <-ctx.Done():
@@ -176,12 +185,15 @@ func (t *Trunk) giveCustody(ctx context.Context) {
 			}
 			id := t.opts.Call + ".c" + strconv.FormatUint(n, 36) + "." + strconv.FormatInt(time.Now().UnixMilli(), 36)
 			wire, topic, err := t.seal(ctx, id, envelope.Inbox(a.to), time.Hour, envelope.Custody{About: a.about, Code: a.code, Why: a.why})
-			if err == nil {
-				err = t.session.publish(ctx, topic, [][]byte{wire})[0]
-			}
-			if err != nil && ctx.Err() == nil {
-				t.log.Debug("a custody receipt could not be given; the sender asks again", "id", a.about, "err", err)
-			}
+			underWay.Go(func() error {
+				if err == nil {
+					err = t.session.publish(ctx, topic, [][]byte{wire})[0]
+				}
+				if err != nil && ctx.Err() == nil {
+					t.log.Debug("a custody receipt could not be given; the sender asks again", "id", a.about, "err", err)
+				}
+				return nil
+			})
 		}
 	}
 }
