@@ -46,7 +46,17 @@ type Step struct {
 	// Records in (After, Upto] that are not among Copies are gone, too.
 	After, Upto uint64
 
+	// Sightings are identities that outlived their records, or may have.
+	Sightings []Sighting
+
 	Put map[string][]byte // settings; nil removes
+}
+
+// Sighting is an identity, with the record that was accepted with it last.
+type Sighting struct {
+	ID  queue.Identity
+	Seq uint64
+	Age clock.Age // of the record's acceptance
 }
 
 // Anyhow is a Step's From that fits any mirror.
@@ -105,6 +115,11 @@ func (t *txn) follow(step *Step) error {
 	}
 	for _, seq := range append(step.Gone, t.others(step)...) {
 		if err := t.remove(seq); err != nil {
+			return err
+		}
+	}
+	for _, s := range step.Sightings {
+		if err := t.add(sighting(s.ID, s.Seq, s.Age), nil); err != nil {
 			return err
 		}
 	}

@@ -64,12 +64,16 @@ func entries(r *queue.Record) []entry {
 	all = appendOpen(all, r)
 	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
 		if id != (queue.Identity{}) {
-			key := append(putAge(nil, hourOf(r.Accepted.Age)), id[:]...)
-			all = append(all, entry{ident, putSeq(key, r.Seq), putAge(nil, r.Accepted.Age)})
+			all = append(all, sighting(id, r.Seq, r.Accepted.Age))
 		}
 	}
 	slices.SortFunc(all, entry.compare)
 	return all
+}
+
+func sighting(id queue.Identity, seq uint64, age clock.Age) entry {
+	key := append(putAge(nil, hourOf(age)), id[:]...)
+	return entry{ident, putSeq(key, seq), putAge(nil, age)}
 }
 
 func appendDelivery(all []entry, r *queue.Record, i int) []entry {

@@ -243,12 +243,12 @@ func (s *Store) commitBatch(batch []*call) {
 		return
 	}
 	begun := time.Now()
-	pieces := make([]piece, len(batch))
-	for i, c := range batch {
+	for _, c := range batch {
 		c.err = nil
-		pieces[i] = piece{c, c.steps}
 	}
-	s.carry(pieces)
+	for _, pieces := range portions(batch) {
+		s.carry(pieces)
+	}
 	var err error
 	for _, c := range batch {
 		err = errors.Join(err, c.err)
@@ -268,6 +268,27 @@ func (s *Store) commitBatch(batch []*call) {
 type piece struct {
 	*call
 	steps []*step
+}
+
+// portions are what should fit into one transaction each: a batch, or, when it is one
+// call that is larger, parts of that.
+func portions(batch []*call) (all [][]piece) {
+	if len(batch) > 1 {
+		pieces := make([]piece, len(batch))
+		for i, c := range batch {
+			pieces[i] = piece{c, c.steps}
+		}
+		return [][]piece{pieces}
+	}
+	c := batch[0]
+	for begin, keys, i := 0, 0, 0; i < len(c.steps); i++ {
+		keys += c.steps[i].keys()
+		if i+1 == len(c.steps) || keys+c.steps[i+1].keys() > maxKeys {
+			all = append(all, []piece{{c, c.steps[begin : i+1]}})
+			begin, keys = i+1, 0
+		}
+	}
+	return all
 }
 
 // carry carries out pieces in order: in one transaction, or, when that does not

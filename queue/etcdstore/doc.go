@@ -40,9 +40,9 @@
 //     what it has in memory.
 //   - Numbers that no two processes may use are drawn from a setting (Draw).
 //
-// etcd takes 128 comparisons or changes in one transaction. An Apply of more is
-// carried out in several, in order; after an error the first of them may have
-// taken effect.
+// etcd takes 128 comparisons or changes in one transaction. An Apply of more, also
+// one op that sets more values, is carried out in several, in order; after an error
+// the first of them may have taken effect.
 //
 // When things break:
 //

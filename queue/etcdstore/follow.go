@@ -197,6 +197,9 @@ func (f *follower) fill(ctx context.Context) error {
 	if err := f.fillRecords(ctx, revision); err != nil {
 		return err
 	}
+	if err := f.fillIdentities(ctx, revision); err != nil {
+		return err
+	}
 	if err := f.fillSettings(ctx, revision); err != nil {
 		return err
 	}
@@ -229,6 +232,31 @@ func (f *follower) fillRecords(ctx context.Context, revision int64) error {
 		}
 		if !resp.More {
 			return nil
+		}
+	}
+}
+
+// fillIdentities brings the identities over, for those whose records are gone. From
+// now on each comes with its record.
+func (f *follower) fillIdentities(ctx context.Context, revision int64) error {
+	prefix := f.s.keys.prefix + "i/"
+	for key, end := prefix, clientv3.GetPrefixRangeEnd(prefix); ; {
+		resp, err := f.s.client.Get(ctx, key, clientv3.WithRange(end), clientv3.WithRev(revision), clientv3.WithLimit(page))
+		if err != nil {
+			return fmt.Errorf("listing the identities: %w", f.s.explain(err))
+		}
+		step := boltstore.Step{From: boltstore.Anyhow}
+		for _, kv := range resp.Kvs {
+			key = string(kv.Key) + "\x00"
+			_, rest := f.s.keys.cut(kv.Key)
+			m, err := readMemory(kv.Value)
+			if err != nil || len(rest) != len(queue.Identity{}) {
+				continue // damaged: an op that asks for it says so
+			}
+			step.Sightings = append(step.Sightings, boltstore.Sighting{ID: queue.Identity([]byte(rest)), Seq: m.seq, Age: m.age})
+		}
+		if err := f.s.mirror.Follow(ctx, step); err != nil || !resp.More {
+			return err
 		}
 	}
 }

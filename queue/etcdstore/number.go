@@ -20,17 +20,17 @@ import (
 // One counter for all was slower with each process that wrote: whoever was slower
 // with a number had its transaction fail, with all that was in it.
 
-// apart is how far a process's next numbers may lie above the highest when there are
+// spread is how far a process's next numbers may lie above the highest when there are
 // others: far enough that two at once seldom choose the same. If they do, one of the
 // transactions fails, since the record must not exist yet, and chooses anew.
-const apart = 10_000
+const spread = 10_000
 
 // number gives a record its number.
 func (p *plan) number() uint64 {
 	if p.last == 0 {
 		p.last = p.s.follower.highestNumber()
 		if len(p.s.session.living()) > 1 {
-			p.last += rand.Uint64N(apart)
+			p.last += rand.Uint64N(spread)
 		}
 	}
 	p.last++

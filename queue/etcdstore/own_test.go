@@ -150,7 +150,6 @@ func TestQuestionsEndWithThePart(t *testing.T) {
 	}
 	var asked sync.WaitGroup
 	for what, ask := range map[string]func() error{
-		"Known": func() error { _, _, err := s.Known(t.Context(), queue.Identity{1}, 0); return err },
 		"Get":   func() error { _, err := s.Get(t.Context(), 17); return err },
 		"Apply": func() error { _, err := s.Apply(t.Context(), queue.Op{New: sample(1)}); return err },
 	} {

@@ -18,7 +18,7 @@ import (
 // What one etcd transaction holds: 128 comparisons, and as many changes, unless
 // its operator raised --max-txn-ops; 1.5 MiB (--max-request-bytes).
 const (
-	maxKeys  = 120 // the rest is the process's own
+	maxKeys  = 120 // the rest is for the number and the process's own
 	maxBytes = 1200 << 10
 )
 
@@ -162,11 +162,11 @@ func (p *plan) txn(ctx context.Context) (*txn, error) {
 			t.then = append(t.then, clientv3.OpPut(k.setting(name), string(val)))
 		}
 	}
-	if p.last > 0 {
-		t.then = append(t.then, k.raise(p.last))
-	}
 	if len(t.compare) > maxKeys || len(t.then) > maxKeys || size > maxBytes {
 		return nil, errTooMuch
+	}
+	if p.last > 0 {
+		t.then = append(t.then, k.raise(p.last))
 	}
 	return t, nil
 }

@@ -162,6 +162,43 @@ func allChanges(t *testing.T, c *etcdtest.Cluster) {
 	until(t, "both see all changes", func() bool { return attempts(a) == 2*each && attempts(b) == 2*each })
 }
 
+// TestLargeCalls: what one transaction of etcd does not hold is carried out all the same,
+// and each op is answered once: what a batch from a trunk with hundreds of gateways
+// brings, texts and a mark for each of their keys.
+func TestLargeCalls(t *testing.T) {
+	t.Parallel()
+	s := join(t, etcdtest.Start(t, 1), t.TempDir(), "large")
+	closing(t, s)
+	const texts, marks = 250, 300
+	var ops []queue.Op
+	for i := range texts {
+		r := sample(i)
+		r.Event = queue.Identity{byte(i), byte(i >> 8), 2}
+		ops = append(ops, queue.Op{New: r, SameFor: time.Hour, EventFor: time.Hour})
+	}
+	put := map[string][]byte{}
+	for i := range marks {
+		put[fmt.Sprint("mark/", i)] = []byte{1}
+	}
+	told := 0
+	ops = append(ops, queue.Op{Put: put, Then: func(queue.Done) { told++ }})
+	done, err := s.Apply(t.Context(), ops...)
+	if err != nil || len(done) != len(ops) || told != 1 {
+		t.Fatalf("%d answers to %d ops, the marks told of %d times: %v", len(done), len(ops), told, err)
+	}
+	for i := 1; i < texts; i++ {
+		if done[i].Seq <= done[i-1].Seq {
+			t.Errorf("text %d has number %d, the one before it %d", i, done[i].Seq, done[i-1].Seq)
+		}
+	}
+	if all, err := s.Settings(t.Context(), "mark/"); len(all) != marks || err != nil {
+		t.Errorf("%d marks of %d, %v", len(all), marks, err)
+	}
+	if all := sameRecords(t, s); len(all) != texts {
+		t.Errorf("%d records of %d", len(all), texts)
+	}
+}
+
 // store has a process take over a sample, and gives its number.
 func store(t testing.TB, s *Store, i int) uint64 {
 	t.Helper()

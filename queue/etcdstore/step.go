@@ -6,7 +6,9 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"maps"
 	"runtime/debug"
+	"slices"
 	"time"
 
 	"posthouse/queue"
@@ -22,6 +24,23 @@ type step struct {
 	done    queue.Done
 	gone    int
 	over    bool // it has taken effect
+}
+
+// apart gives an op that sets more values than one transaction holds as several.
+func apart(op queue.Op) (all []queue.Op) {
+	if len(op.Put) <= maxKeys || op.New != nil || op.Change != nil {
+		return []queue.Op{op}
+	}
+	names := slices.Sorted(maps.Keys(op.Put))
+	for part := range slices.Chunk(names, maxKeys) {
+		put := map[string][]byte{}
+		for _, name := range part {
+			put[name] = op.Put[name]
+		}
+		all = append(all, queue.Op{Put: put, Lazy: op.Lazy, Urgent: op.Urgent})
+	}
+	all[len(all)-1].Then = op.Then
+	return all
 }
 
 // prepare checks an op and does what needs no etcd, in the caller's own goroutine.
@@ -166,7 +185,13 @@ func (st *step) keys() int {
 	case st.purge != nil:
 		return len(st.purge)
 	case st.op.New != nil:
-		return 3
+		n := 1
+		for _, id := range [...]queue.Identity{st.op.New.Identity, st.op.New.Event} {
+			if id != (queue.Identity{}) {
+				n++
+			}
+		}
+		return n
 	case st.op.Change != nil:
 		return 2
 	}

@@ -219,15 +219,18 @@ func (s *Store) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error
 	if len(ops) == 0 {
 		return nil, ctx.Err()
 	}
-	c := &call{steps: make([]*step, len(ops)), lazy: true}
+	c := &call{lazy: true}
+	last := make([]*step, len(ops)) // of each op
 	for i, op := range ops {
-		var err error
-		if c.steps[i], err = prepare(op); err != nil {
-			return nil, err
+		for _, part := range apart(op) {
+			st, err := prepare(part)
+			if err != nil {
+				return nil, err
+			}
+			c.steps, last[i] = append(c.steps, st), st
 		}
 		c.lazy = c.lazy && op.Lazy
 	}
-	steps := c.steps
 	if err := s.admit(ctx, ops); err != nil {
 		return nil, err
 	}
@@ -238,7 +241,7 @@ func (s *Store) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error
 	if c.lazy {
 		return done, nil
 	}
-	for i, st := range steps {
+	for i, st := range last {
 		done[i] = st.answer()
 	}
 	return done, nil
@@ -284,28 +287,6 @@ func (s *Store) Get(ctx context.Context, seq uint64) (*queue.Record, error) {
 	return d.record, nil
 }
 
-// Known implements queue.Store. It asks etcd: the mirror knows no identities of
-// records that were purged before it was made.
-func (s *Store) Known(ctx context.Context, id queue.Identity, since clock.Age) (uint64, bool, error) {
-	if s.isClosing() {
-		return 0, false, queue.ErrClosed
-	}
-	if id == (queue.Identity{}) {
-		return 0, false, nil
-	}
-	ctx, cancel := s.patient(ctx)
-	defer cancel()
-	resp, err := s.client.Get(ctx, s.keys.identity(id))
-	if err != nil || len(resp.Kvs) == 0 {
-		return 0, false, s.explain(err)
-	}
-	m, err := readMemory(resp.Kvs[0].Value)
-	if err != nil || m.age < since {
-		return 0, false, err
-	}
-	return m.seq, true, nil
-}
-
 // patient bounds how long a caller waits for an answer of etcd, as do does for writes.
 func (s *Store) patient(ctx context.Context) (context.Context, context.CancelFunc) {
 	ctx, cancel := context.WithTimeout(ctx, patience)
@@ -314,6 +295,10 @@ func (s *Store) patient(ctx context.Context) (context.Context, context.CancelFun
 }
 
 // The mirror answers the rest.
+
+func (s *Store) Known(ctx context.Context, id queue.Identity, since clock.Age) (uint64, bool, error) {
+	return s.mirror.Known(ctx, id, since)
+}
 
 func (s *Store) Heads(ctx context.Context, link string, p message.Precedence, now clock.Age, after uint64, n int) ([]queue.Item, error) {
 	return s.mirror.Heads(ctx, link, p, now, after, n)
@@ -399,12 +384,6 @@ func (s *Store) Room() (queue.Room, bool) {
 		r.Used, r.Most = s.room.bytes.Load(), quota-quota*reserve/100
 	}
 	return r, ok
-}
-
-func (s *Store) isClosing() bool {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.closing
 }
 
 func (s *Store) where() string { return strings.Join(s.opts.Endpoints, ", ") }
