@@ -194,7 +194,7 @@ type multitude struct {
 	client mqtt.Client
 	calls  []string
 	keys   []envelope.Key
-	count  uint64
+	count  atomic.Uint64
 }
 
 func newMultitude(b testing.TB, broker string, n int) *multitude {
@@ -246,10 +246,9 @@ func (m *multitude) addTo(trust string) {
 }
 
 func (m *multitude) state(i int, at envelope.Topic, body envelope.Body) {
-	m.count++
-	now := time.Now()
+	count, now := m.count.Add(1), time.Now()
 	wire, err := envelope.Seal(m.keys[i], envelope.Event{
-		ID: fmt.Sprint("s", m.count), Source: m.calls[i], Root: "posthouse/1", Topic: at, Number: uint64(now.UnixMilli()) + m.count,
+		ID: fmt.Sprint("s", count), Source: m.calls[i], Root: "posthouse/1", Topic: at, Number: uint64(now.UnixMilli()) + count,
 		Signed: now.UTC().Truncate(time.Millisecond), Lifetime: 24 * time.Hour, Body: body,
 	})
 	if err != nil {
@@ -259,7 +258,7 @@ func (m *multitude) state(i int, at envelope.Topic, body envelope.Body) {
 	if err != nil {
 		m.b.Fatal(err)
 	}
-	if t := m.client.Publish(topic, 1, true, wire); m.count%100 == 0 {
+	if t := m.client.Publish(topic, 1, true, wire); count%100 == 0 {
 		if err := wait(t); err != nil {
 			m.b.Fatal(err)
 		}
@@ -284,7 +283,7 @@ func (m *multitude) live(rounds int) {
 		for i, call := range m.calls {
 			<-pace.C
 			mesh := "m" + strconv.Itoa(i)
-			m.state(i, envelope.PresenceAt(mesh, call), envelope.Presence{Mesh: mesh, Boot: 1, Counter: m.count + 1, Up: true, Transmits: true, Groups: []string{"ALL"}})
+			m.state(i, envelope.PresenceAt(mesh, call), envelope.Presence{Mesh: mesh, Boot: 1, Counter: m.count.Load() + 1, Up: true, Transmits: true, Groups: []string{"ALL"}})
 		}
 	}
 }
