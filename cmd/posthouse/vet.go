@@ -1,11 +1,11 @@
 package main
 
 import (
-	"bufio"
 	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -82,28 +82,32 @@ func (c vetCmd) Run(s streams, environ env) error {
 	if err != nil {
 		return err
 	}
-	in := bufio.NewScanner(s.in)
-	in.Buffer(make([]byte, 64<<10), maxVetLine)
+	in := newLines(s.in, maxVetLine)
 	enc := json.NewEncoder(s.out)
 	enc.SetEscapeHTML(false)
 	var unreadable error
-	for n := 1; in.Scan(); n++ {
-		if len(bytes.TrimSpace(in.Bytes())) == 0 {
+	for {
+		line, err := in.next()
+		switch {
+		case errors.Is(err, io.EOF):
+			return fail(exitData, unreadable)
+		case err != nil && !errors.Is(err, errLongLine):
+			return fail(exitData, fmt.Errorf("reading the messages: %w", err))
+		case err == nil && len(bytes.TrimSpace(line)) == 0:
 			continue
 		}
-		answer, err := c.vet(judge, in.Bytes())
+		var answer vetAnswer
+		if err == nil {
+			answer, err = c.vet(judge, line)
+		}
 		if err != nil { // still one line out for each line in
 			answer = vetAnswer{Verdict: "refuse", Rule: link.CodeNotText, Why: err.Error()}
-			unreadable = fmt.Errorf("line %d: %w", n, err)
+			unreadable = fmt.Errorf("line %d: %w", in.n, err)
 		}
 		if err := enc.Encode(answer); err != nil {
 			return fail(exitDisk, err)
 		}
 	}
-	if err := in.Err(); err != nil {
-		return fail(exitData, fmt.Errorf("reading the messages: %w", err))
-	}
-	return fail(exitData, unreadable)
 }
 
 // judge makes the judge that the flags ask for.
