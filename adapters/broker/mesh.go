@@ -284,6 +284,6 @@ func (n *notes) dropped(why dropped) {
 	if last, ok := n.last[why]; ok && time.Since(last) < noteEvery {
 		return
 	}
-	n.log.Warn("dropped what the mesh sent", "why", string(why), "packets", n.since[why])
+	n.log.Warn("dropped what came in", "why", string(why), "packets", n.since[why])
 	n.last[why], n.since[why] = time.Now(), 0
 }

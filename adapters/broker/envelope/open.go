@@ -44,7 +44,7 @@ func Open(wire []byte, trust *Trust, want Want) (*Received, error) {
 		return nil, fmt.Errorf("%w: %s signs for %s", ErrSource, s.kid, e.Source)
 	}
 	if _, isText := e.Body.(Text); !listed && !isText {
-		return nil, fmt.Errorf("%w: %s is not listed and sends a %s", ErrUnlisted, s.kid, e.Body.Type())
+		return nil, fmt.Errorf("%w: %s is not in _TRUST_FILE and sends a %s", ErrUnlisted, s.kid, e.Body.Type())
 	}
 	if err := want.place(e); err != nil {
 		return nil, err
@@ -69,9 +69,9 @@ func (t *Trust) signer(s *sealed) (key PublicKey, listed bool, err error) {
 	}
 	switch {
 	case t == nil || !t.Any:
-		return PublicKey{}, false, fmt.Errorf("%w: %s is not listed", ErrUnlisted, s.kid)
+		return PublicKey{}, false, fmt.Errorf("%w: %s is not in _TRUST_FILE", ErrUnlisted, s.kid)
 	case s.key == nil:
-		return PublicKey{}, false, fmt.Errorf("%w: %s is not listed and brings no key", ErrUnlisted, s.kid)
+		return PublicKey{}, false, fmt.Errorf("%w: %s is not in _TRUST_FILE and brings no key", ErrUnlisted, s.kid)
 	case !s.verify(*s.key):
 		return PublicKey{}, false, fmt.Errorf("%w: %s", ErrSignature, s.kid)
 	}
