@@ -139,8 +139,11 @@ func (l *loader) checkAlertTo() {
 			if !slices.ContainsFunc(l.config.Links, func(k Link) bool { return k.Kind == KindMail || k.Kind == KindTrunk }) {
 				l.fail(name, "has the mail address "+quote(to)+", and no link carries mail", "add a mail link, or name a call sign")
 			}
+		case l.config.Aliases[to] != "":
 		case !isCall(to):
 			l.fail(name, "has "+quote(to)+", neither a call sign nor a mail address", "write for example N0QRA,duty@county.example")
+		case to == l.config.Callsign, callsign.Same(to, callsign.Placeholder):
+			l.fail(name, "has "+quote(to)+", where nobody reads", "write the call sign of somebody who is to be told")
 		}
 	}
 }
@@ -212,8 +215,13 @@ func (l *loader) checkRoutes() {
 }
 
 func (l *loader) checkUnheard() {
-	if to := l.config.Unheard; to != "hold" {
-		l.checkWayOut(Prefix+"UNHEARD", "is "+quote(to), to)
+	to := l.config.Unheard
+	if to == "hold" {
+		return
+	}
+	l.checkWayOut(Prefix+"UNHEARD", "is "+quote(to), to)
+	if k := l.config.Links.Find(to); k != nil && k.Kind == KindMail {
+		l.fail(Prefix+"UNHEARD", "is "+quote(to)+", and mail reaches no call sign", "write hold, or a link of another kind")
 	}
 }
 
@@ -236,6 +244,8 @@ func (l *loader) checkBlock() {
 	for _, pattern := range l.config.Block {
 		if err := checkPattern(pattern); err != nil {
 			l.failErr(Prefix+"BLOCK", err)
+		} else if strings.Trim(pattern, "*") == "" {
+			l.fail(Prefix+"BLOCK", "has "+quote(pattern)+", which is everybody", "to stop all sending say 'posthouse quiet all'")
 		} else if !message.IsMail(pattern) && !strings.Contains(pattern, "*") && !isCall(pattern) {
 			l.fail(Prefix+"BLOCK", "has "+quote(pattern)+", neither a call sign nor a mail address", "write for example N0QRZ,*@spam.example")
 		}

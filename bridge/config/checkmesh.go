@@ -10,7 +10,7 @@ func (l *loader) checkTopics(k *Link) {
 	if !isTopic(m.ToTopic) {
 		l.fail(k.variable("TO_TOPIC"), "is "+quote(m.ToTopic), "write a topic without wildcards, such as "+k.Name+"/to")
 	}
-	if m.FromTopic == m.ToTopic {
+	if covers(m.FromTopic, m.ToTopic) {
 		l.fail(k.variable("TO_TOPIC"), "is the topic that is read too", "what the gateway sends must not come back: choose another topic")
 	}
 	if m.Mesh != "" && !isMeshName(m.Mesh) {
@@ -33,6 +33,20 @@ func isTopicFilter(s string) bool {
 		}
 	}
 	return isTopic(strings.NewReplacer("+", "x", "#", "x").Replace(s))
+}
+
+// covers tells whether a topic filter matches a topic.
+func covers(filter, topic string) bool {
+	want, have := strings.Split(filter, "/"), strings.Split(topic, "/")
+	for i, level := range want {
+		if level == "#" {
+			return true
+		}
+		if i >= len(have) || level != "+" && level != have[i] {
+			return false
+		}
+	}
+	return len(want) == len(have)
 }
 
 func isMeshName(s string) bool {

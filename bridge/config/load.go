@@ -162,7 +162,7 @@ func (l *loader) nameTaken(name string, before Links) string {
 		return "use a to z and 0 to 9, a letter first, at most 32"
 	case before.Find(name) != nil:
 		return "name each link once"
-	case name == "hold" || name == "all":
+	case name == "hold" || name == "all" || name == "none": // none: in the metrics, no link
 		return "choose another name, this word has a meaning where links are named"
 	}
 	for _, v := range l.base {
