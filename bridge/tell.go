@@ -167,6 +167,9 @@ func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal,
 	case link.CodeLooped, link.CodeBlocked, link.CodeNoCallsign, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
 		return nil
 	}
+	if m.To == "" { // talk on the mesh's channel, which nobody gave the gateway
+		return nil
+	}
 	// On a shared mesh its transmitter tells, or each gateway would.
 	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() || spent.mayTell(b, m) != atOnce {
 		return nil

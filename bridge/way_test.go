@@ -355,6 +355,19 @@ func TestALinkThatStaysDownIsSaidOnce(t *testing.T) {
 	})
 }
 
+// What people say to everybody on their mesh's channel has no addressee. The
+// gateway has nothing to do with it, and answers none of it on the air.
+func TestTalkOnTheChannelIsNotAnswered(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		if v := w.says("valley", "N0QRA-7", "", "1", "good morning all"); v.Code != link.CodeNoRoute {
+			t.Errorf("%+v, want no-route", v)
+		}
+		w.silent("valley", time.Minute)
+		w.says("valley", "N0QRA-7", "nowhere", "2", "hello")
+		w.gets("valley", soon) // a wrong address is told
+	})
+}
+
 func TestPrecedenceWordBehindTheAddress(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")
