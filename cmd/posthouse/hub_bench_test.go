@@ -25,6 +25,10 @@ import (
 //
 //	go test -tags hub ./cmd/posthouse -run '^$' -bench Hub -benchtime 1x
 
+// prompt are settings of a Mosquitto that sends what is small at once: else a PUBACK may
+// wait 40 ms for the other side's TCP acknowledgement (mosquitto.conf(5), set_tcp_nodelay).
+var prompt = append([]string{"set_tcp_nodelay true"}, hasty...)
+
 // wholeHub starts the processes of a hub with a mail server each, on a trunk, and
 // gives where the mail servers listen. The first one leads.
 func wholeHub(b *testing.B, processes int, trunk string, key, trust string) (all []*process, smtp []string) {
@@ -52,7 +56,7 @@ func BenchmarkHubMail(b *testing.B) {
 	const writers, mails = 64, 6000
 	for _, processes := range []int{1, 2, 4} {
 		b.Run(fmt.Sprint("processes=", processes), func(b *testing.B) {
-			trunk := brokertest.Mosquitto(b, hasty...)
+			trunk := brokertest.Mosquitto(b, prompt...)
 			key, trust := keys(b, gatewayCall)
 			hubs, smtp := wholeHub(b, processes, trunk.Addr, key[gatewayCall], trust)
 			var next atomic.Int64
@@ -84,22 +88,23 @@ func BenchmarkHubMail(b *testing.B) {
 }
 
 // BenchmarkHubTrunk: so many gateways hand texts to a hub by its trunk, 200 of them on
-// their way at once. A text has come when its gateway has the custody receipt; one
+// their way at once, or 2, which shows what a text waits that is nearly alone. A text has come when its gateway has the custody receipt; one
 // whose receipt does not come within the gateways' own time is handed in again.
 func BenchmarkHubTrunk(b *testing.B) {
-	for _, c := range []struct{ processes, gateways int }{{1, 10}, {1, 100}, {1, 1000}, {2, 100}} {
-		b.Run(fmt.Sprintf("processes=%d/gateways=%d", c.processes, c.gateways), func(b *testing.B) {
-			trunk := brokertest.Mosquitto(b, hasty...)
+	for _, c := range []struct{ processes, gateways, atOnce, texts int }{
+		{1, 10, 200, 10_000}, {1, 100, 200, 10_000}, {1, 1000, 200, 10_000}, {2, 100, 200, 10_000}, {1, 1000, 2, 1000},
+	} {
+		b.Run(fmt.Sprintf("processes=%d/gateways=%d/once=%d", c.processes, c.gateways, c.atOnce), func(b *testing.B) {
+			trunk := brokertest.Mosquitto(b, prompt...)
 			key, trust := keys(b, gatewayCall)
 			crowd := newMultitude(b, trunk.Addr, c.gateways)
 			crowd.addTo(trust)
 			hubs, _ := wholeHub(b, c.processes, trunk.Addr, key[gatewayCall], trust)
 			for b.Loop() {
 				before, begun := cpuOf(hubs), time.Now()
-				const texts = 10_000
-				waits, again := crowd.handIn(texts, 200)
-				b.ReportMetric(texts/time.Since(begun).Seconds(), "texts/s")
-				b.ReportMetric(float64((cpuOf(hubs)-before).Microseconds())/texts, "cpu-us/text")
+				waits, again := crowd.handIn(c.texts, c.atOnce)
+				b.ReportMetric(float64(c.texts)/time.Since(begun).Seconds(), "texts/s")
+				b.ReportMetric(float64((cpuOf(hubs)-before).Microseconds())/float64(c.texts), "cpu-us/text")
 				b.ReportMetric(float64(again), "again")
 				waits.report(b)
 			}
