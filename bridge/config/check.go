@@ -1,7 +1,9 @@
 package config
 
 import (
+	"fmt"
 	"net"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,7 +20,7 @@ import (
 func (l *loader) check() {
 	for _, check := range []func(){
 		l.checkCallsign, l.checkStarts, l.checkStore, l.checkPage, l.checkOperators, l.checkAlertTo, l.checkAliases,
-		l.checkCountry, l.checkExercise, l.checkRoutes, l.checkUnheard, l.checkBlock,
+		l.checkCountry, l.checkExercise, l.checkRoutes, l.checkUnheard, l.checkBlock, l.checkDataDir,
 	} {
 		check()
 	}
@@ -249,6 +251,18 @@ func (l *loader) checkBlock() {
 		} else if !message.IsMail(pattern) && !strings.Contains(pattern, "*") && !isCall(pattern) {
 			l.fail(Prefix+"BLOCK", "has "+quote(pattern)+", neither a call sign nor a mail address", "write for example N0QRZ,*@spam.example")
 		}
+	}
+}
+
+// checkDataDir warns of a folder in which anybody could put another queue or
+// key in place of the gateway's.
+func (l *loader) checkDataDir() {
+	info, err := os.Stat(l.config.DataDir)
+	if err != nil {
+		return // the daemon makes it
+	}
+	if info.IsDir() && info.Mode().Perm()&0o002 != 0 {
+		l.warn(Prefix+"DATA_DIR", fmt.Sprintf("names a folder in which everybody on this machine may write (mode %04o)", info.Mode().Perm()), "chmod 700 it")
 	}
 }
 

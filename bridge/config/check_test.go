@@ -245,6 +245,7 @@ func TestOneWrongSetting(t *testing.T) {
 		{"huge mail", []string{"POST_MAX_MESSAGE_BYTES=1000000000"}, []string{"error: POSTHOUSE_POST_MAX_MESSAGE_BYTES is out of range"}},
 
 		// Names that nothing reads.
+		{"data folder for everybody", []string{"DATA_DIR=" + openFolder(t)}, []string{"warning: POSTHOUSE_DATA_DIR names a folder in which everybody on this machine may write (mode 0777)"}},
 		{"typo", []string{"DATADIR=x"}, []string{"error: POSTHOUSE_DATADIR is not a variable of posthouse; did you mean POSTHOUSE_DATA_DIR?"}},
 		{"typo in a link's variable", []string{"VALLEY_MAX_BITES=100"}, []string{"error: POSTHOUSE_VALLEY_MAX_BITES is not a variable of posthouse; did you mean POSTHOUSE_VALLEY_MAX_BYTES?"}},
 		{"typo in the link", []string{"VALEY_SF=9"}, []string{`error: POSTHOUSE_VALEY_SF is not a variable of posthouse; did you mean POSTHOUSE_VALLEY_SF, or forget "valey" in POSTHOUSE_LINKS?`}},

@@ -120,6 +120,16 @@ func file(t *testing.T, mode os.FileMode, text string) string {
 	return path
 }
 
+// openFolder makes a folder in which everybody may write.
+func openFolder(t *testing.T) string {
+	t.Helper()
+	path := t.TempDir()
+	if err := os.Chmod(path, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
 // pair makes a certificate and its key.
 func pair(t *testing.T) (cert, key string) {
 	t.Helper()
