@@ -8,6 +8,8 @@ import (
 
 	"github.com/fxamacker/cbor/v2"
 
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/bridge/rules"
 	"posthouse/queue"
@@ -67,6 +69,24 @@ func (b *Bridge) alarm(ctx context.Context, m *message.Message, onDisk map[strin
 	for key := range onDisk {
 		b.raiseAlarm(ctx, key, pending{m.From, m.To, m.Text}, done.Seq)
 	}
+}
+
+// alarmNotTaken tells them of an emergency that is refused for its address or its
+// length: who is in trouble does not think of call signs.
+func (b *Bridge) alarmNotTaken(ln *line, m *message.Message, ref *rules.Refusal) []queue.Op {
+	switch ref.Code {
+	case link.CodeNoRoute, link.CodeTooLong, link.CodeNotAllowed, link.CodeThirdParty:
+	default:
+		return nil
+	}
+	drill := *m // a text with a wrong address was not asked for its exercise yet
+	b.setExercise(&drill)
+	_, err := callsign.Parse(m.From)
+	if err != nil || rules.Precedence(m) != message.Emergency || rules.Drill(&drill) || !ln.transmits() || !b.mayDeclareEmergency(m, true) {
+		return nil
+	}
+	b.log.Warn("EMERGENCY was not taken", "link", m.Link, "from", m.From, "to", m.To, "rule", ref.Code)
+	return b.alertOps(0, message.Priority, fmt.Sprintf("EMERGENCY from %s NOT TAKEN (%s): %s", m.From, ref.Why, showable(m.Text, refusalText)))
 }
 
 // raised says that nobody is to be told any more.

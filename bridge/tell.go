@@ -150,9 +150,14 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 		return p
 	}
 	p.spent = &spending{}
+	alarms := b.alarmNotTaken(ln, m, ref)
 	if rec := b.refusalNotice(ln, m, ref, p.spent); rec != nil {
-		rec.Identity = told
-		p.ops = append(p.ops, queue.Op{New: rec, SameFor: ln.DedupWindow})
+		p.ops = []queue.Op{{New: rec, Urgent: alarms != nil}}
+	}
+	if p.ops = append(p.ops, alarms...); p.ops != nil {
+		p.ops[0].New.Identity, p.ops[0].SameFor = told, ln.DedupWindow
+	}
+	if p.ops != nil && alarms == nil {
 		p.full = verdict
 	}
 	return p
@@ -167,7 +172,7 @@ func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal,
 	case link.CodeLooped, link.CodeBlocked, link.CodeNoCallsign, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
 		return nil
 	}
-	if m.To == "" { // talk on the mesh's channel, which nobody gave the gateway
+	if m.To == "" && rules.Precedence(m) != message.Emergency { // talk on the mesh's channel, which nobody gave the gateway
 		return nil
 	}
 	// On a shared mesh its transmitter tells, or each gateway would.

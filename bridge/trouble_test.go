@@ -265,3 +265,36 @@ func TestEmergencyLeavesNothingToTell(t *testing.T) {
 		}
 	})
 }
+
+// Who is in trouble does not think of call signs: people hear of it whatever is
+// wrong with the address, once.
+func TestAnEmergencyWithAWrongAddressIsToldToPeople(t *testing.T) {
+	inWorld(t, []string{ops}, func(t *testing.T, w *world) {
+		const why = "EMERGENCY from N0QRA-7 NOT TAKEN (begin with a call sign or mail address): EMERGENCY help at the hut"
+		w.says("valley", "N0QRA-7", "POST", "1", "EMERGENCY help at the hut")
+		w.tells(why)
+		if f := w.gets("valley", soon); !strings.HasPrefix(f.Message.Text, "not taken: ") {
+			t.Errorf("its writer was told %q", f.Message.Text)
+		}
+		w.says("valley", "N0QRA-7", "POST", "1", "EMERGENCY help at the hut") // the radio sends it again
+		w.silent("post", time.Minute)
+		w.says("valley", "N0QRC-7", "", "1", "EMERGENCY on the channel")
+		w.tells("EMERGENCY from N0QRC-7 NOT TAKEN (no call sign, group or mail address: check the address): EMERGENCY on the channel")
+		w.gets("valley", soon) // here its writer is told, too
+		for _, text := range []string{"help", "EXERCISE EMERGENCY help", "TEST EMERGENCY help"} {
+			w.says("valley", "N0QRE-7", "nowhere", text, text)
+		}
+		w.says("valley", "N0CALL", "nowhere", "4", "EMERGENCY help")
+		w.silent("post", time.Minute)
+	})
+}
+
+// Exercise traffic raises no alarm, however it is addressed.
+func TestAnEmergencyOfAnExerciseWithAWrongAddressIsToldToNobody(t *testing.T) {
+	inWorld(t, []string{ops, "POSTHOUSE_EXERCISE=storm"}, func(t *testing.T, w *world) {
+		w.says("valley", "N0QRA-7", "POST", "1", "EMERGENCY help")
+		w.silent("post", time.Minute)
+		w.says("valley", "N0QRA-7", "POST", "2", "REAL EMERGENCY help")
+		w.tells("EMERGENCY from N0QRA-7 NOT TAKEN (begin with a call sign or mail address): REAL EMERGENCY help")
+	})
+}
