@@ -283,6 +283,9 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 			return nil, nil
 		}
 		changed := b.awaits(r, m)
+		if changed && i < 0 && len(m.Hops) > len(r.Message.Hops) {
+			r.Message.Hops = m.Hops // should it go on there, it comes back
+		}
 		if i >= 0 {
 			b.takeBack(r, i, m, at)
 			return nil, nil

@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -202,6 +203,61 @@ func TestAfterALongCutNothingIsHandedToAndFro(t *testing.T) {
 		same(t, "transmitters", c.transmitter("valley"), "N0QRA-10")
 		if got := hill.told(birch); count(got, "receipt N0QRC-7>N0QRD-9 1") != 1 || count(got, "nak") != 0 {
 			t.Errorf("birch was told %q", got)
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+// Who is handed a text and refuses it tells its writer, also where nobody
+// transmits yet: the one that handed it over leaves that to him.
+func TestRefusedWhileBothListenTheWriterIsTold(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley aprs", "N0QRB-10 valley"}, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		for _, call := range c.calls() {
+			c.posts[call].shut()
+		}
+		for _, call := range c.calls() {
+			c.posts[call].start()
+		}
+		time.Sleep(2 * time.Second)
+		if _, err := c.posts["N0QRA-10"].links["aprs"].Hear(t.Context(), beaconOf(birch)); err != nil {
+			t.Fatal(err)
+		}
+		valley.deafen("N0QRA-10", true)
+		valley.says(alder, birch, "1", strings.Repeat("a text that is too long for it ", 10))
+		time.Sleep(10 * time.Minute)
+		if got := valley.told(alder); count(got, "too-long") != 1 {
+			t.Errorf("alder was told %q", got)
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+// A gateway that is handed a text which it has itself, and hands it back later since
+// the other transmits now, is not taken for one whose copy has crossed on the way.
+func TestTextThatBothHadComesBackToTheTransmitter(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		valley.beacon(birch)
+		time.Sleep(time.Minute)
+		c.wire.spoil(func() { c.wire.lose = func(_ string, e *event) bool { return e.kind == "taken" } })
+		valley.silence(birch, true)
+		valley.says(alder, birch, "1", "hello")
+		time.Sleep(2 * time.Minute)
+		c.wire.spoil(func() { c.wire.lose = nil })
+		same(t, "the first", c.posts["N0QRA-10"].outcomes("hello"), "open:local")
+		same(t, "the second", c.posts["N0QRB-10"].outcomes("hello"), "open:passed")
+		c.posts["N0QRA-10"].links["valley"].Down("the broker is gone")
+		time.Sleep(7 * time.Minute)
+		valley.silence(birch, false)
+		valley.beacon(birch)
+		time.Sleep(30 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		if got := valley.told(birch); count(got, "hello") != 1 {
+			t.Errorf("birch was told %q", got)
+		}
+		if got := valley.told(alder); count(got, "receipt N0QRD-9>N0QRC-7 1") != 1 {
+			t.Errorf("alder was told %q", got)
 		}
 		same(t, "left open", c.open())
 	})

@@ -175,8 +175,9 @@ func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal,
 	if m.To == "" && rules.Precedence(m) != message.Emergency { // talk on the mesh's channel, which nobody gave the gateway
 		return nil
 	}
-	// On a shared mesh its transmitter tells, or each gateway would.
-	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() || spent.mayTell(b, m) != atOnce {
+	// On a shared mesh its transmitter tells, or each gateway would; and whoever was
+	// handed it, since the other leaves that to him.
+	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() && !m.Handed || spent.mayTell(b, m) != atOnce {
 		return nil
 	}
 	text := fmt.Sprintf("not taken: %s (%s).", ref.Why, ref.Code)
