@@ -40,9 +40,10 @@ func (j *judge) airOf(gateway string, m meshPlan) {
 	budget := float64(m.radio.airtime) / 100 * 3600
 	const reserve = 0.2 // for emergencies, which count in the budget and have all of it
 	var hour []frame
-	used, ordinary := 0.0, 0.0
+	used, ordinary, own := 0.0, 0.0, 0.0
 	count := func(f frame, sign float64) {
 		used += sign * f.seconds
+		own += sign * f.seconds / float64(m.radio.repeats)
 		if !f.urgent {
 			ordinary += sign * f.seconds
 		}
@@ -59,6 +60,10 @@ func (j *judge) airOf(gateway string, m meshPlan) {
 			hour = hour[1:]
 		}
 		j.counts["frames with counted air"]++
+		if j.l.w.plan.duty && own > duty/100*3600+1e-6 {
+			j.fault(5, "%s transmitted on %s for %.3f s of the hour before %.1f s; its transmitter may %.1f s, emergencies included", gateway, m.name, own, e.at.Seconds(), duty/100*3600)
+			return
+		}
 		if !f.urgent && (used > budget+1e-6 || ordinary > budget*(1-reserve)+1e-6) {
 			j.fault(5, "%s filled %s for %.3f s of the hour before %.1f s, %.3f s of it not with emergencies; it may %.0f s, less a fifth", gateway, m.name, used, e.at.Seconds(), ordinary, budget)
 			return

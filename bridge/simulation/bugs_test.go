@@ -34,13 +34,13 @@ var bugs = []bug{
 		name: "confirmed before it is on disk", file: "bridge/accept.go",
 		old:     "	verdicts, err := b.carryOut(ctx, ln, plans)\n",
 		planted: "	if planted(%q) && len(plans) == 1 && len(plans[0].ops) > 0 && plans[0].ops[0].New != nil && plans[0].ops[0].New.Message.Kind == message.Text {\n		go func() { time.Sleep(5 * time.Second); b.carryOut(context.Background(), ln, plans) }()\n		return make([]link.Verdict, len(in)), nil\n	}\n	verdicts, err := b.carryOut(ctx, ln, plans)\n",
-		finds:   `invariant 1`, seed: 17,
+		finds:   `invariant 1`, seed: 12,
 	},
 	{
 		name: "duplicates are looked for before the write and not in it", file: "bridge/accept.go",
 		old:     "	deliveries, ref := b.consider(ln, home, m, !known)\n",
 		planted: "	deliveries, ref := b.consider(ln, home, m, !known)\n	if planted(%q) && !known {\n		time.Sleep(50 * time.Millisecond)\n		same = 0\n	}\n",
-		finds:   `invariant 2`, seed: 36,
+		finds:   `invariant 2`, seed: 16,
 	},
 	{
 		name: "the writer gets no receipt", file: "bridge/receipt.go",
@@ -58,19 +58,19 @@ var bugs = []bug{
 		name: "the last frame of an hour is not counted", file: "bridge/airtime/budget.go",
 		old:     "return used+s.cost <= s.max ||",
 		planted: "return used+s.cost <= s.max || planted(%q) && used <= s.max ||",
-		finds:   `invariant 5`, seed: 2,
+		finds:   `invariant 5`, seed: 6,
 	},
 	{
 		name: "a restart forgets the airtime", file: "bridge/pace.go",
 		old:     "	case saved != nil:\n",
 		planted: "	case planted(%q):\n	case saved != nil:\n",
-		finds:   `invariant 5`, seed: 6,
+		finds:   `invariant 5`, seed: 28,
 	},
 	{
 		name: "a shadow is never taken on", file: "bridge/sibling.go",
 		old:     "	items, err := b.store.Due(ctx, \"\", until, atATime)\n	if err != nil {",
 		planted: "	items, err := b.store.Due(ctx, \"\", until, atATime)\n	if err != nil || planted(%q) {",
-		finds:   `invariant [16]`, seed: 8,
+		finds:   `invariant [16]`, seed: 13,
 	},
 	{
 		name: "two gateways of a mesh wait for each other", file: "bridge/custody.go",
@@ -88,7 +88,7 @@ var bugs = []bug{
 		name: "what failed once lets those behind it pass", file: "bridge/carry.go",
 		old:     "	begun := t.d.Begun ||",
 		planted: "	begun := planted(%q) || t.d.Begun ||",
-		finds:   `was taken before it and had failed`, seed: 16,
+		finds:   `was taken before it and had failed`, seed: 62,
 	},
 	{
 		name: "lifetimes go by the clock on the wall", file: "bridge/clock/clock.go",
@@ -106,7 +106,7 @@ var bugs = []bug{
 		name: "a restart forgets that the operator wants silence", file: "bridge/control.go",
 		old:     "	for key := range quiet {\n",
 		planted: "	for key := range quiet {\n		if planted(%q) { break }\n",
-		finds:   `said quiet`, seed: 27,
+		finds:   `said quiet`, seed: 10,
 	},
 	{
 		name: "the settings' block list is left out", file: "bridge/control.go",
@@ -119,6 +119,87 @@ var bugs = []bug{
 		old:     "return ln.vote == nil || ln.elected.Load() }",
 		planted: "return ln.vote == nil || ln.elected.Load() || planted(%q) }",
 		finds:   `invariant 2`, seed: 1,
+	},
+	{
+		name: "a receipt is believed from any gateway", file: "bridge/custody.go",
+		old:     "	i := b.passedBy(r, m.Via)\n	if i < 0 && endedAs(m)",
+		planted: "	i := b.passedBy(r, m.Via)\n	if i < 0 && planted(%q) && len(r.Deliveries) == 1 {\n		i = 0\n	}\n	if i < 0 && endedAs(m)",
+		finds:   `who had acknowledged nothing`, seed: 49,
+	},
+	{
+		name: "texts are handed to gateways that are not alive", file: "bridge/custody.go",
+		old:     "	return c.b.far.table.IsAlive(d.Gateway, now)\n",
+		planted: "	return c.b.far.table.IsAlive(d.Gateway, now) || planted(%q)\n",
+		finds:   `which had been off`, seed: 2,
+	},
+	{
+		name: "a transmitter's own limit does not count", file: "bridge/airtime/budget.go",
+		old:     "	if l.Duty > 0 {\n		list = append(",
+		planted: "	if l.Duty > 0 && !planted(%q) {\n		list = append(",
+		finds:   `its transmitter may`, seed: 2,
+	},
+	{
+		name: "the last part of an exercise's text has no mark behind it", file: "bridge/route.go",
+		old:     "	if m.Kind != message.Text {\n		return fit.Mark{}, m.Text\n	}\n",
+		planted: "	if m.Kind != message.Text {\n		return fit.Mark{}, m.Text\n	}\n	if planted(%q) {\n		after = \"\"\n	}\n",
+		finds:   `without its marks`, seed: 2,
+	},
+	{
+		name: "texts of people without a call sign go out on APRS", file: "bridge/rules/thirdparty.go",
+		old:     "		if out.Kind == \"aprs\" && !out.ThirdParty && ThirdParty(m) {\n",
+		planted: "		if out.Kind == \"aprs\" && !out.ThirdParty && ThirdParty(m) && !planted(%q) {\n",
+		finds:   `its writer has no call sign`, seed: 1,
+	},
+	{
+		name: "a group text goes back to where it was written", file: "bridge/route/decide.go",
+		old:     "		if !t.origin(ask, l) {\n			d.Targets",
+		planted: "		if !t.origin(ask, l) || planted(%q) {\n			d.Targets",
+		finds:   `where it was written`, seed: 5,
+	},
+	{
+		name: "what is held stays so when its station is heard", file: "bridge/release.go",
+		old:     "	if len(d.Targets) == 0 || b.mayTake(&m, d.Targets[0]) != nil {\n",
+		planted: "	if planted(%q) || len(d.Targets) == 0 || b.mayTake(&m, d.Targets[0]) != nil {\n",
+		finds:   `it was never tried`, seed: 15,
+	},
+	{
+		name: "a station that refuses is taken for one that acknowledges", file: "bridge/receipt.go",
+		old:     "		if m.Nak {\n			if d.State == queue.Failed {",
+		planted: "		if m.Nak && !planted(%q) {\n			if d.State == queue.Failed {",
+		finds:   `who had acknowledged nothing`, seed: 1,
+	},
+	{
+		name: "what waits of a blocked station goes out", file: "bridge/sweep.go",
+		old:     "	case m.Kind != message.Text:\n		return nil\n",
+		planted: "	case m.Kind != message.Text || planted(%q):\n		return nil\n",
+		finds:   `had blocked`, seed: 34,
+	},
+	{
+		name: "a writer who has had his notices is not told afterwards", file: "bridge/receipt.go",
+		old:     "		if told == inTurn {\n",
+		planted: "		if planted(%q) && told == inTurn {\n			return nil\n		}\n		if told == inTurn {\n",
+		finds:   `its writer was not told`, seed: 14,
+	},
+	{
+		name: "two gateways that both listen hand over to each other", file: "bridge/sibling.go",
+		old:     "	return b.far.table.Ahead(own, time.Now())\n",
+		planted: "	if planted(%q) {\n		return b.far.table.Transmitter(own.Mesh, time.Now())\n	}\n	return b.far.table.Ahead(own, time.Now())\n",
+		finds:   `to and fro`, seed: 8,
+	},
+	{
+		name: "the age jumps once the clock is set", file: "bridge/clock/clock.go",
+		old:     "	case c.isSynced:\n",
+		planted: "	case c.isSynced:\n		if planted(%q) && !c.saved.IsZero() {\n			c.base, c.saved = c.base.Add(max(0, t.Round(0).Sub(c.saved)-t.Sub(c.start))), time.Time{}\n		}\n",
+		finds:   `called expired`, seed: 12,
+	},
+
+	// This one only a store beyond a network brings to light (remote.go): nobody knows
+	// there what became of a write.
+	{
+		name: "what may not be stored is confirmed", file: "bridge/accept.go",
+		old:     "	done, err := b.store.Apply(ctx, joined(plans)...)\n",
+		planted: "	done, err := b.store.Apply(ctx, joined(plans)...)\n	if ops := joined(plans); planted(%q) && errors.Is(err, queue.ErrUncertain) && len(plans) == 1 && ops[0].New != nil {\n		done, err = make([]queue.Done, len(joined(plans))), nil\n	}\n",
+		finds:   `invariant 1`, seed: 36,
 	},
 }
 

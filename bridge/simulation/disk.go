@@ -25,7 +25,8 @@ type disk struct {
 	g   *gateway
 	dir string
 
-	slow time.Duration // what a commit takes
+	slow   time.Duration // what a commit takes
+	remote *remote       // nil: it is in this computer
 
 	mu     sync.Mutex
 	cut    *cut
@@ -48,6 +49,9 @@ const logBytes = 512 << 10
 
 func openDisk(g *gateway, dir string, o boltstore.Options) (*disk, error) {
 	d := &disk{g: g, dir: dir, slow: g.w.chance.between(time.Millisecond, 20*time.Millisecond, "commit", g.call)}
+	if g.w.plan.remote {
+		d.remote = newRemote(d)
+	}
 	o.OnCommit = d.committed
 	var err error
 	d.Store, err = boltstore.Open(filepath.Join(dir, queueFile), o)
@@ -67,6 +71,9 @@ func (d *disk) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error)
 		return nil, errDisk
 	case d.g.fails("full") && d.wantsRoom(ctx, ops):
 		return nil, fmt.Errorf("%w: a file elsewhere takes it all", queue.ErrFull)
+	}
+	if d.remote != nil {
+		return d.remote.apply(ctx, ops)
 	}
 	return d.Store.Apply(ctx, ops...)
 }

@@ -156,6 +156,7 @@ func (g *gateway) begin() error {
 	g.mu.Lock()
 	g.life = l
 	g.mu.Unlock()
+	g.w.ledger.note(entry{what: started, gateway: g.call})
 	return nil
 }
 
@@ -209,6 +210,9 @@ func (g *gateway) cut(how string) {
 	l := g.alive()
 	if l == nil || l.dark.Load() {
 		return
+	}
+	if g.w.plan.remote && how != cutBefore {
+		how = cutAfter // what is written beyond a network is not torn
 	}
 	img := l.disk.cutSoon(how, 20*time.Second)
 	g.leave()

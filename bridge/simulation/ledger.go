@@ -43,6 +43,9 @@ const (
 	linkDown word = "linkDown"
 	badDisk  word = "badDisk"
 	quieted  word = "quieted"
+	started  word = "started"
+	blocked  word = "blocked" // an operator blocked a station
+	heardOf  word = "heardOf" // a gateway heard a station
 	resumed  word = "resumed"
 )
 
@@ -115,7 +118,12 @@ func letterIn(f *link.Frame) int {
 // answered is a gateway's answer to what came in.
 func (l *ledger) answered(gateway, name string, m *message.Message, v link.Verdict) {
 	e := entry{gateway: gateway, mesh: name, station: m.From, letter: number(m.Text), to: m.Via}
+	if name != "far" && m.Via == "" && !message.IsMail(m.From) {
+		l.note(entry{what: heardOf, gateway: gateway, station: m.From, mesh: name})
+	}
 	switch {
+	case m.Kind == message.Receipt && m.Nak:
+		return
 	case m.Kind == message.Receipt && name != "far":
 		e.what, e.frame, e.to, e.letter = ackTaken, m.Acks, m.To, l.letterOf(m)
 	case m.Kind != message.Text || m.Via != "" && name != "far":

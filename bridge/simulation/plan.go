@@ -25,6 +25,10 @@ const (
 type plan struct {
 	seed     uint64
 	rand     *rand.Rand
+	more     *rand.Rand // for what came later: it leaves the rest of a world as it was
+	remote   bool       // stores lie beyond a network
+	exercise string     // that goes on; empty: none
+	duty     bool       // radios have a limit for their own transmitters
 	faults   faults
 	wire     meshPlan
 	meshes   []meshPlan
@@ -68,6 +72,7 @@ type letter struct {
 	bad                string // why it must be refused; empty: it need not be
 	encrypted          bool
 	once               bool // it is not said again when no receipt comes
+	naks               bool // its addressee refuses it
 }
 
 // happening is one event of the script.
@@ -80,7 +85,7 @@ type happening struct {
 const settle = 2 * time.Minute // until all gateways know each other
 
 func newPlan(seed uint64, size Size) *plan {
-	p := &plan{seed: seed, rand: rand.New(rand.NewPCG(seed, 1)), ids: map[string]int{}}
+	p := &plan{seed: seed, rand: rand.New(rand.NewPCG(seed, 1)), more: rand.New(rand.NewPCG(seed, 2)), ids: map[string]int{}}
 	if p.odds(3, 4) {
 		p.faults = faults{refuse: p.upTo(0.1), unanswered: p.upTo(0.05), crashSent: p.upTo(0.02)}
 	}
@@ -91,6 +96,7 @@ func newPlan(seed uint64, size Size) *plan {
 		meshes, gateways, each, letters, troubles = 8, 20+p.n(10), 25, 300, 40
 		p.end = settle + 30*time.Minute
 	}
+	p.drawRules()
 	p.settle(meshes, max(gateways, meshes), each)
 	for len(p.letters) < letters {
 		from, at := p.stations[p.n(len(p.stations))].call, p.when()
@@ -105,6 +111,8 @@ func newPlan(seed uint64, size Size) *plan {
 		p.spoil()
 	}
 	p.mischief()
+	p.spoilStores()
+	p.addMore()
 	return p
 }
 
@@ -164,8 +172,14 @@ func (p *plan) settings(g *gatewayPlan) []string {
 		"FAR_KIND=trunk", "FAR_BROKER_URL=tcp://127.0.0.1:1883", "FAR_SIGNING_KEY_FILE=none", "FAR_TRUST=any",
 		"AIR_KIND=mesh", "AIR_BROKER_URL=tcp://127.0.0.1:1883", "AIR_MESH=" + g.mesh, "AIR_ACK_WAIT=20s",
 	}
+	if p.exercise != "" {
+		env = append(env, "EXERCISE="+p.exercise)
+	}
 	for _, m := range p.meshes {
 		if r := m.radio; r != nil && m.name == g.mesh {
+			if p.duty {
+				env = append(env, fmt.Sprint("AIR_DUTY=", duty))
+			}
 			env = append(env, fmt.Sprintf("AIR_SF=%d", r.sf), fmt.Sprintf("AIR_BW=%d", r.bw), "AIR_CR=4/5", "AIR_PREAMBLE=8",
 				fmt.Sprintf("AIR_OVERHEAD_BYTES=%d", r.overhead), fmt.Sprintf("AIR_REPEATS=%d", r.repeats), fmt.Sprintf("AIR_AIRTIME=%d", r.airtime))
 		}
@@ -186,6 +200,9 @@ func (p *plan) settings(g *gatewayPlan) []string {
 }
 
 const blockedCall = "N0QUZ-9"
+
+// nobodyHears is a station that is nowhere.
+var nobodyHears = callSign(102, 9)
 
 var phrases = []string{
 	"water is rising at the bridge", "net at eight on the usual channel", "all well at the camp", "need two more blankets",
@@ -247,7 +264,7 @@ func (p *plan) addressee(from string) string {
 	case k == 5:
 		return nobody
 	case k == 6:
-		return callSign(102, 9) // nobody ever hears that one
+		return nobodyHears
 	}
 	for {
 		if to := p.stations[p.n(len(p.stations))].call; to != from {

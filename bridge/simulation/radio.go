@@ -181,6 +181,10 @@ func (s *station) hear(at *mesh, f link.Frame, by string) {
 }
 
 func (s *station) acknowledge(to string, f link.Frame, by string) {
+	if s.w.refuses(f.Text) {
+		s.say(message.Message{Kind: message.Receipt, From: s.call, To: to, Acks: f.ID, Nak: true})
+		return
+	}
 	s.w.ledger.note(entry{what: acks, letter: letterIn(&f), station: s.call, frame: f.ID, part: f.Part, parts: f.Parts, gateway: by})
 	s.say(message.Message{Kind: message.Receipt, From: s.call, To: to, Acks: f.ID})
 }

@@ -62,6 +62,7 @@ func (l *ledger) judge() (faults []string, counts map[string]int) {
 		j.notTooEarly(f)
 	}
 	j.toldTogether()
+	j.conduct()
 	j.receipts()
 	j.quiet()
 	j.notices()
@@ -133,6 +134,8 @@ func (j *judge) notLost(f *file) {
 	}
 	j.counts["taken"]++
 	switch {
+	case j.isBlocked(f):
+		j.counts["blocked by an operator"]++
 	case f.group:
 		if len(f.find(passed))+len(f.find(transmitted)) == 0 {
 			j.fault(1, "%v to a group was taken by %s and went nowhere", f, takes[0].gateway)
@@ -150,7 +153,7 @@ func (j *judge) notLost(f *file) {
 	default:
 		j.unnamed[f.from] = append(j.unnamed[f.from], f)
 	}
-	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && len(f.find(receipted))+len(f.find(noticed)) == 0 && !j.airless(f) {
+	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && len(f.find(receipted))+len(f.find(noticed)) == 0 && !j.airless(f) && !j.isBlocked(f) {
 		j.fault(1, "%v was acknowledged, and its writer never heard of it", f)
 	}
 }
@@ -293,7 +296,7 @@ func (j *judge) excuse(f *file, a, b entry) string {
 		}
 		return ""
 	}
-	if j.troubled(a.gateway, a.at, a.at+lateMark, crashed) {
+	if j.troubled(a.gateway, a.at, j.markedBy(a), crashed) {
 		return "crash between sending and its receipt"
 	}
 	if a.what == mailed {
@@ -313,6 +316,18 @@ func (j *judge) excuse(f *file, a, b entry) string {
 		}
 	}
 	return "ack lost"
+}
+
+// markedBy is when it is on disk at the latest that something was sent. While a
+// store beyond a network is away, that waits.
+func (j *judge) markedBy(sent entry) time.Duration {
+	late := sent.at + lateMark
+	for _, e := range j.l.all {
+		if j.l.w.plan.remote && e.what == badDisk && e.gateway == sent.gateway && e.at <= late && e.until >= sent.at {
+			late = max(late, e.until+lateMark)
+		}
+	}
+	return late
 }
 
 // excuseRoaming is for what went through another gateway in between, while who
@@ -429,11 +444,19 @@ func (j *judge) notTooEarly(f *file) {
 		return
 	}
 	for _, e := range f.find(noticed) {
-		early := e.at < takes[0].at+lifetime-clockTolerance
+		early := e.at < takes[0].at+lifetime-j.tolerance()
 		if early && (strings.Contains(e.text, ": expired") || strings.Contains(e.text, "not confirmed")) {
 			j.fault(6, "%v was taken at %.1f s and called expired at %.1f s: %s", f, takes[0].at.Seconds(), e.at.Seconds(), e.text)
 		}
 	}
+}
+
+// tolerance is how much later a text may be confirmed than its lifetime begins.
+func (j *judge) tolerance() time.Duration {
+	if j.l.w.plan.remote {
+		return clockTolerance + patience + grace
+	}
+	return clockTolerance
 }
 
 var aboutNotice = regexp.MustCompile(`"(held:|not delivered|not taken)`)
