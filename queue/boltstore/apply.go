@@ -7,6 +7,7 @@ import (
 	"runtime/debug"
 
 	"posthouse/queue"
+	"posthouse/queue/line"
 )
 
 // Apply implements queue.Store.
@@ -22,7 +23,7 @@ func (s *Store) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error
 		}
 		lazy = lazy && op.Lazy
 	}
-	if err := s.do(ctx, &call{carry: a.carry, then: a.tell, ops: len(ops), lazy: lazy}); err != nil {
+	if err := s.do(ctx, &call{Call: line.Call{Ops: len(ops), Lazy: lazy}, carry: a.carry, then: a.tell}); err != nil {
 		return nil, err
 	}
 	if lazy {

@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 
 	bolt "go.etcd.io/bbolt"
+
+	"posthouse/queue/line"
 )
 
 // Backup writes a consistent copy of the data file while the store works on;
@@ -78,7 +80,7 @@ func Move(from, to string) error {
 
 // Skip leaves out numbers, so that the next record has at least the number first.
 func (s *Store) Skip(ctx context.Context, first uint64) error {
-	return s.do(ctx, &call{ops: 1, carry: func(d *draft) error {
+	return s.do(ctx, &call{Call: line.Call{Ops: 1}, carry: func(d *draft) error {
 		if d.last+1 < first {
 			d.last = first - 1
 			d.edits = append(d.edits, edit{what: skipTo, seq: d.last})

@@ -6,151 +6,32 @@ import (
 	"fmt"
 	"runtime/debug"
 	"strings"
-	"sync"
-	"sync/atomic"
 	"syscall"
 	"time"
 
 	berrors "go.etcd.io/bbolt/errors"
 
 	"posthouse/queue"
+	"posthouse/queue/line"
 )
 
-const (
-	maxBatch = 2000            // ops in one transaction
-	lazyWait = 5 * time.Second // the longest that a lazy op waits for company
-	lazyMany = 1000            // lazy ops that are reason enough for a commit
-	maxLazy  = 20000           // lazy ops that are kept while nothing can be written
-)
+const maxBatch = 2000 // ops in one transaction
 
 // call is one piece of work for the committer: carry drafts it, maybe more than
 // once; one that gives an error has drafted nothing.
 type call struct {
+	line.Call
 	carry func(*draft) error
 	alone func() error // instead of carry: runs between two commits
 	then  func()       // called once it is on disk; nil for nothing
-	ops   int
-	lazy  bool
-
-	queued  time.Time
-	claimed atomic.Bool // by the committer, or by a caller who gave up
-	err     error
-	done    chan struct{} // closed once err is set; nil for lazy calls
 }
 
-// line is the queue in front of the committer: first in, first out.
-type line struct {
-	mu     sync.Mutex
-	calls  []*call
-	firm   int       // calls in it that somebody waits for
-	lazy   int       // lazy ops in it
-	since  time.Time // when the oldest lazy op came
-	closed bool
-	wake   chan struct{} // holds one word while there is news
-}
-
-func (l *line) add(c *call) error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	switch {
-	case l.closed:
-		return queue.ErrClosed
-	case c.lazy && l.lazy+c.ops > maxLazy:
-		return fmt.Errorf("%w: %d lazy changes wait to be written", queue.ErrFull, l.lazy)
+// size is the part of a batch that a call takes: all of one, if it is alone.
+func (c *call) size() int {
+	if c.alone != nil {
+		return maxBatch
 	}
-	c.queued = time.Now()
-	l.calls = append(l.calls, c)
-	l.counted(c, +1)
-	l.ring()
-	return nil
-}
-
-func (l *line) counted(c *call, sign int) {
-	if !c.lazy {
-		l.firm += sign
-		return
-	}
-	if l.lazy == 0 {
-		l.since = c.queued
-	}
-	l.lazy += sign * c.ops
-}
-
-func (l *line) ring() {
-	select {
-	case l.wake <- struct{}{}:
-	default:
-	}
-}
-
-// take gives the next batch. When it is nil there is nothing to do now: wait for
-// the given time, or, when that is 0, for the next call. over is true once the
-// line is closed and empty.
-func (l *line) take() (batch []*call, wait time.Duration, over bool) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.firm == 0 && l.lazy < lazyMany && !l.closed {
-		if l.lazy == 0 {
-			return nil, 0, false
-		}
-		if wait = lazyWait - time.Since(l.since); wait > 0 {
-			return nil, wait, false
-		}
-	}
-	batch = []*call{} // may stay empty: every caller gave up
-	n := 0
-	for ops := 0; n < len(l.calls); n++ {
-		c := l.calls[n]
-		if n > 0 && (ops+c.ops > maxBatch || c.alone != nil || l.calls[0].alone != nil) {
-			break
-		}
-		ops += c.ops
-		l.counted(c, -1)
-		if c.lazy || c.claimed.CompareAndSwap(false, true) {
-			batch = append(batch, c)
-		}
-	}
-	if l.calls = l.calls[n:]; len(l.calls) == 0 {
-		l.calls = nil // let go of the array
-	}
-	for _, c := range l.calls {
-		if c.lazy {
-			l.since = c.queued
-			break
-		}
-	}
-	if n == 0 {
-		return nil, 0, l.closed
-	}
-	return batch, 0, false
-}
-
-// giveBack puts lazy calls in front again, after a commit that failed. On a
-// closed line there is no later: it returns how many are lost.
-func (l *line) giveBack(calls []*call) (lost int) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	var lazy []*call
-	for _, c := range calls {
-		switch {
-		case !c.lazy:
-		case l.closed:
-			lost++
-		default:
-			lazy = append(lazy, c)
-			l.counted(c, +1)
-		}
-	}
-	l.calls = append(lazy, l.calls...)
-	l.since = time.Now() // the pause before the next try
-	return lost
-}
-
-func (l *line) close() {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.closed = true
-	l.ring()
+	return c.Ops
 }
 
 // do hands work to the committer and waits until it is on disk. When ctx ends
@@ -160,22 +41,22 @@ func (s *Store) do(ctx context.Context, c *call) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	if c.lazy {
-		return s.line.add(c)
+	if c.Lazy {
+		return s.line.Add(c)
 	}
-	c.done = make(chan struct{})
-	if err := s.line.add(c); err != nil {
+	c.Done = make(chan struct{})
+	if err := s.line.Add(c); err != nil {
 		return err
 	}
 	select {
-	case <-c.done:
-		return c.err
+	case <-c.Done:
+		return c.Err
 	case <-ctx.Done():
-		if c.claimed.CompareAndSwap(false, true) {
+		if c.Withdraw() {
 			return ctx.Err()
 		}
-		<-c.done
-		return c.err
+		<-c.Done
+		return c.Err
 	}
 }
 
@@ -192,7 +73,7 @@ func (s *Store) commitLoop() {
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
 	for {
-		batch, wait, over := s.line.take()
+		batch, wait, over := s.line.Take((*call).size, maxBatch)
 		if over {
 			s.last()
 			return
@@ -214,7 +95,7 @@ func (s *Store) commitLoop() {
 			due = timer.C
 		}
 		select {
-		case <-s.line.wake:
+		case <-s.line.Wake():
 		case <-due:
 		}
 	}
@@ -226,8 +107,8 @@ func (s *Store) commitBatch(batch []*call) {
 		return
 	}
 	if c := batch[0]; c.alone != nil {
-		c.err = c.alone()
-		close(c.done)
+		c.Err = c.alone()
+		close(c.Done)
 		return
 	}
 	begun := time.Now()
@@ -251,15 +132,15 @@ func (s *Store) commitBatch(batch []*call) {
 func (s *Store) answer(batch []*call, err error) {
 	for _, c := range batch {
 		if err != nil {
-			c.err = err
+			c.Err = err
 		}
-		if c.err == nil && c.then != nil {
+		if c.Err == nil && c.then != nil {
 			c.then()
 		}
-		if c.done != nil {
-			close(c.done)
-		} else if c.err != nil && err == nil {
-			s.log.Warn("a lazy change was not carried out", "err", c.err)
+		if c.Done != nil {
+			close(c.Done)
+		} else if c.Err != nil && err == nil {
+			s.log.Warn("a lazy change was not carried out", "err", c.Err)
 		}
 	}
 }
@@ -271,7 +152,14 @@ const complainAgain = time.Minute
 // as there is a later.
 func (s *Store) failed(batch []*call, err error) {
 	s.complain(err)
-	if lost := s.line.giveBack(batch); lost > 0 {
+	var lazy []*call
+	lost := 0
+	for _, c := range batch {
+		if c.Lazy {
+			lazy, lost = append(lazy, c), lost+c.Ops
+		}
+	}
+	if !s.line.GiveBack(lazy) {
 		s.mu.Lock()
 		s.closeErr = fmt.Errorf("%d changes could not be written before the end: %w", lost, err)
 		s.mu.Unlock()
@@ -331,8 +219,8 @@ func (s *Store) draft(batch []*call) (d *draft, err error) {
 		err = s.touch(func(t *txn) error {
 			d, freed, exact = newDraft(t, s.room(short)), t.freed, !t.changed
 			for _, c := range batch {
-				c.err = c.carry(d)
-				full = full || errors.Is(c.err, queue.ErrFull)
+				c.Err = c.carry(d)
+				full = full || errors.Is(c.Err, queue.ErrFull)
 			}
 			return nil
 		})

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"posthouse/queue"
+	"posthouse/queue/line"
 )
 
 // suspect has a record that could not be read taken out of the schedule: it
@@ -22,11 +23,11 @@ func (s *Store) suspect(seq uint64) {
 	if known {
 		return
 	}
-	c := &call{ops: 1, done: make(chan struct{}), carry: func(d *draft) error {
+	c := &call{Call: line.Call{Ops: 1, Done: make(chan struct{})}, carry: func(d *draft) error {
 		_, _, _ = d.read(seq) // sets it aside if it is damaged
 		return nil
 	}}
-	if s.line.add(c) == nil {
+	if s.line.Add(c) == nil {
 		s.log.Error("a record is damaged and was taken out of the queue; its bytes are kept", "id", seq)
 	}
 }
@@ -90,7 +91,7 @@ func (s *Store) breakDown(f *file, p any) error {
 	if s.bad == nil && s.file == f { // else it was replaced meanwhile
 		s.bad = err
 		s.log.Error("the queue's file is damaged", "err", err, "stack", string(debug.Stack()))
-		s.line.ring()
+		s.line.Ring()
 	}
 	return err
 }

@@ -11,6 +11,7 @@ import (
 
 	"posthouse/bridge/clock"
 	"posthouse/queue"
+	"posthouse/queue/line"
 )
 
 // A file may also be the mirror of records that are kept elsewhere: then nobody
@@ -68,7 +69,7 @@ var ErrBehind = errors.New("the mirror does not stand where the next step begins
 
 // Follow carries out a step, all or none. It returns once reads see it.
 func (s *Store) Follow(ctx context.Context, step Step) error {
-	return s.do(ctx, &call{ops: 1 + len(step.Copies), carry: func(d *draft) error { return d.follow(&step) }})
+	return s.do(ctx, &call{Call: line.Call{Ops: 1 + len(step.Copies)}, carry: func(d *draft) error { return d.follow(&step) }})
 }
 
 // follow drafts a step: it leads on from the steps before it in the same batch.

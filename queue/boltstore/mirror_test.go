@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"posthouse/queue"
+	"posthouse/queue/line"
 )
 
 // TestMirrorStepsInOneBatch: steps that are carried out in one commit lead on from
@@ -31,8 +32,8 @@ func TestMirrorStepsInOneBatch(t *testing.T) {
 	}
 	calls := make([]*call, len(steps))
 	for i := range steps {
-		calls[i] = &call{ops: 1, carry: func(d *draft) error { return d.follow(&steps[i]) }, done: make(chan struct{})}
-		if err := s.line.add(calls[i]); err != nil {
+		calls[i] = &call{Call: line.Call{Ops: 1, Done: make(chan struct{})}, carry: func(d *draft) error { return d.follow(&steps[i]) }}
+		if err := s.line.Add(calls[i]); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -41,9 +42,9 @@ func TestMirrorStepsInOneBatch(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, c := range calls {
-		<-c.done
-		if behind := errors.Is(c.err, ErrBehind); behind != (i == 2) || !behind && c.err != nil {
-			t.Errorf("step %d: %v", i, c.err)
+		<-c.Done
+		if behind := errors.Is(c.Err, ErrBehind); behind != (i == 2) || !behind && c.Err != nil {
+			t.Errorf("step %d: %v", i, c.Err)
 		}
 	}
 	if n := s.Stats().Commits; n != 1 {

@@ -9,6 +9,7 @@ import (
 
 	"posthouse/bridge/clock"
 	"posthouse/queue"
+	"posthouse/queue/line"
 )
 
 // Purge implements queue.Store. What may go is looked up beside the committer;
@@ -26,7 +27,7 @@ func (s *Store) Purge(ctx context.Context, before, identitiesBefore clock.Age, n
 		return 0, err
 	}
 	gone := 0
-	err = s.do(ctx, &call{ops: 1 + len(old), carry: func(d *draft) error {
+	err = s.do(ctx, &call{Call: line.Call{Ops: 1 + len(old)}, carry: func(d *draft) error {
 		gone = 0
 		for _, seq := range old {
 			gone += bit(d.purge(seq))

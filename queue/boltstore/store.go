@@ -17,6 +17,7 @@ import (
 	"posthouse/bridge/clock"
 	"posthouse/bridge/message"
 	"posthouse/queue"
+	"posthouse/queue/line"
 )
 
 // Options are what Open may be told; the zero value is right for a gateway.
@@ -89,7 +90,7 @@ type Store struct {
 	log  *slog.Logger
 	lock *os.File // keeps other processes out of the folder
 
-	line     line
+	line     *line.Line[*call]
 	stopped  chan struct{} // closed when the committer has ended
 	watchers watchers
 
@@ -149,7 +150,7 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 	s := &Store{path: path, opts: opts, log: opts.Log, lock: lock, stopped: make(chan struct{}), suspects: map[uint64]bool{}}
 	s.compactWait = compactRetry
 	s.life, s.end = context.WithCancel(context.Background())
-	s.line.wake = make(chan struct{}, 1)
+	s.line = line.New[*call]()
 	s.watchers.end = make(chan struct{})
 	if s.wal, err = openWAL(path+logExt, opts); err != nil {
 		return nil, errors.Join(err, lock.Close())
@@ -324,7 +325,7 @@ func (s *Store) Close() error {
 	s.closing = true
 	s.mu.Unlock()
 	s.end()
-	s.line.close()
+	s.line.Close()
 	<-s.stopped
 	s.watchers.close()
 	s.background.Wait()

@@ -6,18 +6,16 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"sync"
+	"slices"
 	"sync/atomic"
 	"time"
 
 	"posthouse/queue"
+	"posthouse/queue/line"
 )
 
 const (
-	lazyWait = 5 * time.Second // the longest that a lazy op waits for company
-	lazyMany = 1000            // lazy ops that are reason enough for a commit
-	maxLazy  = 20000           // lazy ops that are kept while nothing can be written
-	retry    = time.Second     // between two tries to write
+	retry = time.Second // between two tries to write
 	// patience is how long a caller waits while etcd does not answer.
 	patience = 8 * time.Second
 	// grace is how long it waits further for what has been begun.
@@ -26,146 +24,38 @@ const (
 
 // call is one Apply for the committer.
 type call struct {
+	line.Call
 	steps []*step
-	lazy  bool
-
-	queued  time.Time
-	claimed atomic.Bool // by the committer, or by a caller who gave up
-	left    atomic.Bool // its caller has been told that nobody knows: it is not begun again
-	err     error
-	done    chan struct{} // closed once err is set; nil for lazy calls
+	left  atomic.Bool // its caller has been told that nobody knows: it is not begun again
 }
 
-// line is the queue in front of the committer: first in, first out.
-type line struct {
-	mu     sync.Mutex
-	calls  []*call
-	firm   int       // calls in it that somebody waits for
-	lazy   int       // lazy ops in it
-	since  time.Time // when the oldest lazy op came
-	closed bool
-	wake   chan struct{} // holds one word while there is news
+func newCall(lazy bool, steps ...*step) *call {
+	return &call{Call: line.Call{Ops: len(steps), Lazy: lazy}, steps: steps}
 }
 
-func (l *line) add(c *call) error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	switch {
-	case l.closed:
-		return queue.ErrClosed
-	case c.lazy && l.lazy+len(c.steps) > maxLazy:
-		return fmt.Errorf("%w: %d lazy changes wait to be written", queue.ErrFull, l.lazy)
+// keys is about how much room a call takes in a transaction.
+func (c *call) keys() (n int) {
+	for _, st := range c.steps {
+		n += st.keys()
 	}
-	c.queued = time.Now()
-	l.calls = append(l.calls, c)
-	l.counted(c, +1)
-	l.ring()
-	return nil
+	return n
 }
 
-func (l *line) counted(c *call, sign int) {
-	if !c.lazy {
-		l.firm += sign
-		return
-	}
-	if l.lazy == 0 {
-		l.since = c.queued
-	}
-	l.lazy += sign * len(c.steps)
-}
-
-func (l *line) ring() {
-	select {
-	case l.wake <- struct{}{}:
-	default:
-	}
-}
-
-// take gives the next batch. When it is nil there is nothing to do now: wait for
-// the given time, or, when that is 0, for the next call. over is true once the
-// line is closed and empty.
-func (l *line) take() (batch []*call, wait time.Duration, over bool) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.firm == 0 && l.lazy < lazyMany && !l.closed {
-		if l.lazy == 0 {
-			return nil, 0, false
-		}
-		if wait = lazyWait - time.Since(l.since); wait > 0 {
-			return nil, wait, false
-		}
-	}
-	if len(l.calls) == 0 {
-		return nil, 0, l.closed
-	}
-	batch = []*call{} // may stay empty: every caller gave up
-	n, keys := 0, 0
-	for ; n < len(l.calls); n++ {
-		c := l.calls[n]
-		for _, st := range c.steps {
-			keys += st.keys()
-		}
-		if n > 0 && keys > maxKeys {
-			break
-		}
-		l.counted(c, -1)
-		if c.lazy || c.claimed.CompareAndSwap(false, true) {
-			batch = append(batch, c)
-		}
-	}
-	l.calls = append([]*call(nil), l.calls[n:]...)
-	l.since = l.oldestLazy()
-	return batch, 0, false
-}
-
-func (l *line) oldestLazy() time.Time {
-	for _, c := range l.calls {
-		if c.lazy {
-			return c.queued
-		}
-	}
-	return time.Time{}
-}
-
-// giveBack puts lazy calls in front again, after a commit that failed, without
-// what of them is done. On a closed line there is no later: it returns how many
-// ops are lost.
-func (l *line) giveBack(calls []*call) (lost int) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+// giveBack has what of a batch was lazy and failed tried again, without what of it is
+// done. When there is no later, it returns how many ops are lost.
+func (s *Store) giveBack(batch []*call) (lost int) {
 	var lazy []*call
-	for _, c := range calls {
-		if !c.lazy || c.err == nil {
-			continue
+	for _, c := range batch {
+		if c.Lazy && c.Err != nil {
+			c.steps = slices.DeleteFunc(c.steps, func(st *step) bool { return st.over })
+			c.Ops = len(c.steps)
+			lazy, lost = append(lazy, c), lost+c.Ops
 		}
-		c.steps = unfinished(c.steps)
-		if l.closed {
-			lost += len(c.steps)
-			continue
-		}
-		c.err = nil
-		lazy = append(lazy, c)
-		l.counted(c, +1)
 	}
-	l.calls = append(lazy, l.calls...)
-	l.since = time.Now() // the pause before the next try
+	if s.line.GiveBack(lazy) {
+		return 0
+	}
 	return lost
-}
-
-func unfinished(steps []*step) (rest []*step) {
-	for _, st := range steps {
-		if !st.over {
-			rest = append(rest, st)
-		}
-	}
-	return rest
-}
-
-func (l *line) close() {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.closed = true
-	l.ring()
 }
 
 // do hands a call to the committer and waits until it is with a majority. When
@@ -176,19 +66,19 @@ func (s *Store) do(ctx context.Context, c *call) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	if c.lazy {
-		return s.line.add(c)
+	if c.Lazy {
+		return s.line.Add(c)
 	}
-	c.done = make(chan struct{})
-	if err := s.line.add(c); err != nil {
+	c.Done = make(chan struct{})
+	if err := s.line.Add(c); err != nil {
 		return err
 	}
 	enough := time.NewTimer(patience)
 	defer enough.Stop()
 	why := error(nil)
 	select {
-	case <-c.done:
-		return c.err
+	case <-c.Done:
+		return c.Err
 	case <-ctx.Done():
 		why = ctx.Err()
 	case <-enough.C:
@@ -196,13 +86,13 @@ func (s *Store) do(ctx context.Context, c *call) error {
 	case <-s.session.part.Done(): // the links are to be closed now, and wait for this
 		why = errFenced
 	}
-	if c.claimed.CompareAndSwap(false, true) {
+	if c.Withdraw() {
 		return why
 	}
 	enough.Reset(grace)
 	select {
-	case <-c.done:
-		return c.err
+	case <-c.Done:
+		return c.Err
 	case <-enough.C:
 	case <-s.session.part.Done():
 	}
@@ -217,7 +107,7 @@ func (s *Store) commitLoop() {
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
 	for {
-		batch, wait, over := s.line.take()
+		batch, wait, over := s.line.Take((*call).keys, maxKeys)
 		if over {
 			return
 		}
@@ -231,7 +121,7 @@ func (s *Store) commitLoop() {
 			due = timer.C
 		}
 		select {
-		case <-s.line.wake:
+		case <-s.line.Wake():
 		case <-due:
 		}
 	}
@@ -244,22 +134,22 @@ func (s *Store) commitBatch(batch []*call) {
 	}
 	begun := time.Now()
 	for _, c := range batch {
-		c.err = nil
+		c.Err = nil
 	}
 	for _, pieces := range portions(batch) {
 		s.carry(pieces)
 	}
 	var err error
 	for _, c := range batch {
-		err = errors.Join(err, c.err)
+		err = errors.Join(err, c.Err)
 	}
 	s.took(time.Since(begun), err)
-	if lost := s.line.giveBack(batch); lost > 0 {
+	if lost := s.giveBack(batch); lost > 0 {
 		s.lost(lost, err)
 	}
 	for _, c := range batch {
-		if c.done != nil {
-			close(c.done)
+		if c.Done != nil {
+			close(c.Done)
 		}
 	}
 }
@@ -301,7 +191,7 @@ func (s *Store) carry(pieces []piece) {
 	err := s.transact(pieces)
 	if !errors.Is(err, errTooMuch) {
 		for _, p := range pieces {
-			p.err = errors.Join(p.err, err)
+			p.Err = errors.Join(p.Err, err)
 			for _, st := range p.steps {
 				if st.over = err == nil; st.over {
 					st.tell(s.log)
@@ -318,7 +208,7 @@ func (s *Store) carry(pieces []piece) {
 	p := pieces[0]
 	n := len(p.steps)
 	if n == 1 {
-		p.err = fmt.Errorf("one op is %w", errTooMuch)
+		p.Err = fmt.Errorf("one op is %w", errTooMuch)
 		return
 	}
 	s.carry([]piece{{p.call, p.steps[:n/2]}})
@@ -329,9 +219,9 @@ func (s *Store) carry(pieces []piece) {
 func alive(pieces []piece) (rest []piece) {
 	for _, p := range pieces {
 		switch {
-		case p.err != nil:
+		case p.Err != nil:
 		case p.left.Load():
-			p.err = queue.ErrUncertain
+			p.Err = queue.ErrUncertain
 		default:
 			rest = append(rest, p)
 		}

@@ -25,6 +25,7 @@ import (
 	"posthouse/bridge/message"
 	"posthouse/queue"
 	"posthouse/queue/boltstore"
+	"posthouse/queue/line"
 )
 
 // Options say which queue is opened, and where. The first three are needed.
@@ -80,7 +81,7 @@ type Store struct {
 	leases   *leases
 	room     room
 
-	line    line
+	line    *line.Line[*call]
 	turn    turn          // the committer's own
 	stopped chan struct{} // closed when the committer has ended
 
@@ -103,7 +104,7 @@ var _ queue.Store = (*Store)(nil)
 func Open(ctx context.Context, o Options) (s *Store, err error) {
 	o = o.withDefaults()
 	s = &Store{opts: o, log: o.Log, keys: keys{"posthouse/1/" + o.Name + "/"}, stopped: make(chan struct{})}
-	s.line.wake = make(chan struct{}, 1)
+	s.line = line.New[*call]()
 	s.life, s.end = context.WithCancel(context.Background())
 	opened := s // a return of nil takes s away
 	defer func() {
@@ -219,26 +220,26 @@ func (s *Store) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error
 	if len(ops) == 0 {
 		return nil, ctx.Err()
 	}
-	c := &call{lazy: true}
-	last := make([]*step, len(ops)) // of each op
+	var steps []*step
+	lazy, last := true, make([]*step, len(ops)) // last: of each op
 	for i, op := range ops {
 		for _, part := range apart(op) {
 			st, err := prepare(part)
 			if err != nil {
 				return nil, err
 			}
-			c.steps, last[i] = append(c.steps, st), st
+			steps, last[i] = append(steps, st), st
 		}
-		c.lazy = c.lazy && op.Lazy
+		lazy = lazy && op.Lazy
 	}
 	if err := s.admit(ctx, ops); err != nil {
 		return nil, err
 	}
-	if err := s.do(ctx, c); err != nil {
+	if err := s.do(ctx, newCall(lazy, steps...)); err != nil {
 		return nil, err
 	}
 	done := make([]queue.Done, len(ops))
-	if c.lazy {
+	if lazy {
 		return done, nil
 	}
 	for i, st := range last {
@@ -261,7 +262,7 @@ func (s *Store) Purge(ctx context.Context, before, identitiesBefore clock.Age, n
 		return 0, nil
 	}
 	st := &step{purge: old}
-	if err := s.do(ctx, &call{steps: []*step{st}}); err != nil {
+	if err := s.do(ctx, newCall(false, st)); err != nil {
 		return 0, err
 	}
 	return st.gone, nil
@@ -437,7 +438,7 @@ func (s *Store) Close() error {
 	}
 	s.closing = true
 	s.mu.Unlock()
-	s.line.close()
+	s.line.Close()
 	enough := time.AfterFunc(lastWords, s.end)
 	lost := errors.Is(s.Healthy(), errFenced)
 	if lost {
