@@ -7,7 +7,7 @@
 // Everything follows from one seed. What the network does to a frame is a hash of
 // the seed and of what the frame says, never the next number of a common stream:
 // so the order in which goroutines run hardly ever changes anything outside. About
-// four stories in five are the same to the nanosecond when told again.
+// three stories in four are the same to the nanosecond when told again.
 //
 // A Ledger writes down what crosses the outer edges: what stations, brokers and
 // mail servers gave and got, what was confirmed to whom. When all has come to

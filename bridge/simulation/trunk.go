@@ -137,7 +137,8 @@ func (w *wire) replay(n int) {
 	}
 	e := w.old[n%len(w.old)]
 	w.w.story("a stranger replays %s of %s for %s%s", words(&e.m), e.from, e.inbox, e.group)
-	for call, to := range w.ends {
+	for _, call := range slices.Sorted(maps.Keys(w.ends)) {
+		to := w.ends[call]
 		if (e.inbox == call || e.inbox == "" && call != e.from) && !to.l.dark.Load() {
 			to.give(e)
 		}
