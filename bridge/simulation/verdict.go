@@ -290,6 +290,9 @@ func (j *judge) excuse(f *file, a, b entry) string {
 	if f.id == "" && b.at-f.entries[0].at > sameWithoutID && j.changed(f.entries[0].at, b.at) {
 		return "no id, and two gateways had it"
 	}
+	if f.id == "" && j.l.w.plan.remote && b.at-f.entries[0].at > sameWithoutID && j.troubled(a.gateway, f.entries[0].at, b.at, badDisk) {
+		return "no id, and nobody knew whether it was stored"
+	}
 	if a.gateway != b.gateway {
 		if j.changed(f.entries[0].at, b.at) {
 			return "change of transmitter"

@@ -165,6 +165,10 @@ func (g *gateway) heal() {
 	for _, p := range l.ports {
 		p.sever(false)
 	}
+	if r := l.disk.remote; r != nil { // what it has in hand is settled first
+		r.busy <- struct{}{}
+		<-r.busy
+	}
 	g.w.ledger.note(entry{what: resumed, gateway: g.call})
 	if err := l.bridge.Resume(context.Background(), "all", "the operator"); err != nil {
 		g.w.ledger.complain("%s: resuming: %v", g.call, err)
