@@ -12,20 +12,23 @@ import (
 	"posthouse/bridge/message"
 )
 
-// gateway plays a gateway that sends all it may, and loses power now and then.
-// Real time is what an observer's watch shows; the gateway knows only its age.
+// gateway plays a gateway that sends all it may, loses power now and then, and
+// whose clock is set, forward and back, or wrong from the start. Real time is what
+// an observer's watch shows; the gateway knows only its age.
 type gateway struct {
 	t      *rapid.T
 	limits Limits
 	budget *Budget
 	real   time.Duration
-	age    clock.Age     // at the last start
 	start  time.Duration // real time of the last start
 
+	clock  *clock.Clock
+	wrong  time.Duration // how far the wall clock is ahead
+	synced bool          // the kernel says that it is right: then it is
+
 	// On disk.
-	airtime   []byte
-	savedAge  clock.Age
-	savedReal time.Duration
+	airtime []byte
+	saved   clock.Saved
 
 	sent []sending
 }
@@ -36,7 +39,7 @@ type sending struct {
 	r            Request
 }
 
-func (g *gateway) now() clock.Age { return g.age.Add(g.real - g.start) }
+func (g *gateway) now() clock.Age { return g.clock.Age() }
 
 func (g *gateway) boot() {
 	b, err := New(g.limits)
@@ -47,21 +50,42 @@ func (g *gateway) boot() {
 		g.t.Fatal(err)
 	}
 	g.budget, g.start = b, g.real
+	epoch := time.Date(2026, 11, 25, 14, 5, 0, 0, time.UTC)
+	read := func() (time.Time, time.Duration) { return epoch.Add(g.real + g.wrong), g.real - g.start }
+	g.clock = clock.NewFrom(g.saved, read, func() bool { return g.synced })
 }
 
-// crash loses what is in memory. The time off counts only if the clock was
-// trusted on both sides of the gap; the age on disk may be old.
+// crash loses what is in memory. What the wall clock shows after the time off is
+// what it was set to, or stood still without a battery.
 func (g *gateway) crash() {
-	g.real += rapid.SampledFrom([]time.Duration{0, time.Second, time.Minute, 20 * time.Minute, 50 * time.Minute}).Draw(g.t, "off")
-	g.age = g.savedAge
-	if rapid.Bool().Draw(g.t, "trusted") {
-		g.age = g.age.Add(g.real - g.savedReal)
+	off := rapid.SampledFrom([]time.Duration{0, time.Second, time.Minute, 20 * time.Minute, 50 * time.Minute}).Draw(g.t, "off")
+	g.real += off
+	if rapid.Bool().Draw(g.t, "stood still") {
+		g.wrong, g.synced = g.wrong-off, g.synced && off == 0
 	}
-	g.savedAge, g.savedReal = g.age, g.real
 	g.boot()
+	g.saveAge()
 }
 
-func (g *gateway) saveAge() { g.savedAge, g.savedReal = g.now(), g.real }
+func (g *gateway) saveAge() { g.saved = g.clock.Save() }
+
+// setClock sets the wall clock, or has the network do it.
+func (g *gateway) setClock() {
+	switch rapid.SampledFrom([]string{"right", "alone", "forward", "back"}).Draw(g.t, "clock") {
+	case "right":
+		g.wrong, g.synced = 0, true
+	case "alone": // nobody says any more that it is right
+		g.synced = false
+	case "forward":
+		g.wrong, g.synced = g.wrong+g.someTime(), false
+	case "back":
+		g.wrong, g.synced = g.wrong-g.someTime(), false
+	}
+}
+
+func (g *gateway) someTime() time.Duration {
+	return rapid.SampledFrom([]time.Duration{time.Minute, 59 * time.Minute, 3 * time.Hour, 30 * 24 * time.Hour, 73 * 365 * 24 * time.Hour}).Draw(g.t, "by")
+}
 
 // try sends a frame if it may go, and sometimes dies over it.
 func (g *gateway) try(r Request) {
@@ -193,6 +217,8 @@ func TestNoSlidingHourIsOverBudget(t *testing.T) {
 				g.crash()
 			case 1, 2:
 				g.saveAge()
+			case 4, 5:
+				g.setClock()
 			case 3: // a proper stop
 				g.airtime = g.budget.Save()
 				g.saveAge()

@@ -11,7 +11,7 @@ import (
 )
 
 // Age is milliseconds of the gateway's life since its store was made. Between
-// two runs it grows by the time off only when the clock was trusted on both
+// two runs it grows by the time off only when the clock was synchronised on both
 // sides of the gap, so it is a lower bound of what really passed. Within a run it
 // never jumps: what came in before the clock was set would be older than it is.
 type Age int64
@@ -27,6 +27,7 @@ type Saved struct {
 	Age     Age       `cbor:"1,keyasint"`
 	Wall    time.Time `cbor:"2,keyasint"` // trusted time at Age; zero: never known
 	Trusted bool      `cbor:"3,keyasint"`
+	Synced  bool      `cbor:"4,keyasint"` // Wall goes by a synchronised clock, not by one that was only steady
 }
 
 const (
@@ -41,26 +42,53 @@ const (
 // Clock is safe for concurrent use.
 type Clock struct {
 	mu       sync.Mutex
-	now      func() time.Time
+	read     func() (wall time.Time, ran time.Duration)
 	synced   func() bool
-	start    time.Time // monotonic base of age
-	base     Age       // age at start
+	base     Age       // age at the start
 	saved    time.Time // trusted time of the last run; zero: never known
-	known    time.Time // last trusted wall time, with its monotonic reading; zero: none
-	seen     time.Time // wall and monotonic reading when the present steadiness began
-	lastSync time.Time // when the kernel was last asked
+	known    instant   // the last trusted one; zero: none
+	right    instant   // the last at which the kernel was synchronised; zero: none
+	seen     instant   // when the present steadiness began
+	asked    instant   // when the kernel was last asked; zero: never
 	isSynced bool
 }
+
+// instant is a reading of the wall clock and of the time since the start, which
+// no setting moves.
+type instant struct {
+	wall time.Time
+	ran  time.Duration
+}
+
+func (i instant) isZero() bool { return i.wall.IsZero() }
+
+// after gives what the wall clock should show after running for so long.
+func (i instant) after(ran time.Duration) time.Time { return i.wall.Add(ran - i.ran) }
+
+// moved is how far the wall clock was set between two instants.
+func (i instant) moved(since instant) time.Duration { return i.wall.Sub(since.after(i.ran)).Abs() }
 
 // New starts a clock that goes on from saved. synced asks the kernel whether
 // the time is synchronised; now is time.Now outside tests.
 func New(saved Saved, now func() time.Time, synced func() bool) *Clock {
-	t := now()
-	c := &Clock{now: now, synced: synced, start: t, base: saved.Age, saved: saved.Wall, seen: t}
-	if c.look() && c.isSynced && saved.Trusted {
-		c.addTimeOff(t)
+	start := now()
+	// Sub uses the monotonic readings, Round(0) strips them.
+	return NewFrom(saved, func() (time.Time, time.Duration) { t := now(); return t.Round(0), t.Sub(start) }, synced)
+}
+
+// NewFrom is New with the wall clock and the time since the start read apart.
+func NewFrom(saved Saved, read func() (wall time.Time, ran time.Duration), synced func() bool) *Clock {
+	c := &Clock{read: read, synced: synced, base: saved.Age, saved: saved.Wall}
+	c.seen = c.now()
+	if c.look() && c.isSynced && saved.Synced {
+		c.addTimeOff(c.seen)
 	}
 	return c
+}
+
+func (c *Clock) now() instant {
+	wall, ran := c.read()
+	return instant{wall, ran}
 }
 
 // Age gives the present age.
@@ -86,10 +114,10 @@ func (c *Clock) Wall() (time.Time, bool) {
 	defer c.mu.Unlock()
 	trusted := c.look()
 	t := c.now()
-	if !trusted && !c.known.IsZero() {
-		return c.known.Round(0).Add(t.Sub(c.known)).UTC(), true
+	if !trusted && !c.known.isZero() {
+		return c.known.after(t.ran).UTC(), true
 	}
-	return t.Round(0).UTC(), trusted
+	return t.wall.UTC(), trusted
 }
 
 // Save gives what the store should keep.
@@ -97,33 +125,33 @@ func (c *Clock) Save() Saved {
 	wall, trusted := c.Wall()
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	s := Saved{Age: c.age(c.now()), Trusted: trusted}
-	if trusted {
+	t := c.now()
+	s := Saved{Age: c.age(t), Trusted: trusted}
+	switch {
+	case !c.right.isZero(): // whatever the wall clock was set to since
+		s.Wall, s.Synced = c.right.after(t.ran).UTC(), true
+	case trusted:
 		s.Wall = wall
 	}
 	return s
 }
 
-func (c *Clock) age(t time.Time) Age { return c.base.Add(t.Sub(c.start)) }
+func (c *Clock) age(t instant) Age { return c.base.Add(t.ran) }
 
 // look judges the wall clock and tells whether it may be trusted right now.
 func (c *Clock) look() bool {
 	t := c.now()
-	if c.lastSync.IsZero() || t.Sub(c.lastSync) >= time.Second {
-		c.lastSync, c.isSynced = t, c.synced()
+	if c.asked.isZero() || t.ran-c.asked.ran >= time.Second || t.moved(c.asked) >= time.Second {
+		c.asked, c.isSynced = t, c.synced()
 	}
-	// Sub uses the monotonic readings, Round(0) strips them: their difference is
-	// how far the wall clock was moved in between.
-	moved := func(since time.Time) time.Duration {
-		return (t.Round(0).Sub(since.Round(0)) - t.Sub(since)).Abs()
-	}
-	if moved(c.seen) > jump {
+	if t.moved(c.seen) > jump {
 		c.seen = t
 	}
 	switch {
 	case c.isSynced:
-	case !c.known.IsZero() && moved(c.known) <= jump:
-	case t.Sub(c.seen) >= steady && t.Round(0).After(c.saved):
+		c.right = t
+	case !c.known.isZero() && t.moved(c.known) <= jump:
+	case t.ran-c.seen.ran >= steady && t.wall.After(c.saved):
 	default:
 		return false
 	}
@@ -131,9 +159,11 @@ func (c *Clock) look() bool {
 	return true
 }
 
-// addTimeOff adds the time since the last run to the age.
-func (c *Clock) addTimeOff(t time.Time) {
-	off := t.Round(0).Sub(c.saved)
+// addTimeOff adds the time since the last run to the age, when the clock is
+// synchronised now and was when it was saved. One that was only steady may have
+// been wrong by years, and what was sent a minute ago would count as long past.
+func (c *Clock) addTimeOff(t instant) {
+	off := t.wall.Sub(c.saved)
 	if !c.saved.IsZero() && off > 0 && off < longestOff {
 		c.base = c.base.Add(off)
 	}

@@ -92,8 +92,8 @@ var bugs = []bug{
 	},
 	{
 		name: "lifetimes go by the clock on the wall", file: "bridge/clock/clock.go",
-		old:     "return c.base.Add(t.Sub(c.start)) }",
-		planted: "if planted(%q) { return c.base.Add(max(t.Sub(c.start), t.Round(0).Sub(c.start.Round(0)))) }; return c.base.Add(t.Sub(c.start)) }",
+		old:     "t := now(); return t.Round(0), t.Sub(start) }",
+		planted: "t := now(); if planted(%q) { return t.Round(0), max(t.Sub(start), t.Round(0).Sub(start.Round(0))) }; return t.Round(0), t.Sub(start) }",
 		finds:   `invariant`, seed: 1,
 	},
 	{
