@@ -167,7 +167,7 @@ func TestOnlyWhatBeginsWithANumberWaits(t *testing.T) {
 
 func TestJoinedPartsAreJudgedAsAWhole(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
-		for i, p := range []string{"1/3 ann@club.example 93YbUmVrVt2q", "2/3+7nXo0QkZ8sLdFh4TgB1w", "3/3+JcKp5RyXe6MvAa9S"} {
+		for i, p := range []string{"1/3 ann@club.example G3KbkBPM4igK", "2/3+nUSEmF6dk1xWsdXKsaZL", "3/3+tjsbuKNzExdb91wR"} {
 			w.says("aprs", "N0QRA-7", gateway, fmt.Sprint("p", i), p)
 		}
 		w.silent("post", time.Hour)

@@ -95,9 +95,10 @@ type scan struct {
 	text string
 	runs [len(encodings)]run
 
-	prev         int // the character before
-	start        int // where this word begins
-	last, before int // lengths of this word and the one before
+	prev         int                 // the character before
+	start        int                 // where this word begins
+	pieces       [len(encodings)]int // where what it has of each alphabet in a row begins
+	last, before int                 // lengths of this word and the one before
 	shrunk       bool
 	number       bool // the word is a number: no evidence
 	hash         int  // length of a hash that has just ended
@@ -136,6 +137,9 @@ func (s *scan) name() string {
 func (s *scan) word(i int) {
 	word := s.text[i : i+wordLength(s.text[i:])]
 	s.start = i
+	for e := range s.pieces {
+		s.pieces[e] = i
+	}
 	if s.shrunk || len(word) > s.last {
 		for e := range s.runs {
 			s.runs[e].away(encodings[e].uneven)
@@ -200,10 +204,11 @@ func (s *scan) character(i int) string {
 		r, enc := &s.runs[e], &encodings[e]
 		if mask&(1<<e) == 0 {
 			r.away(enc.outer)
+			s.pieces[e] = i + 1
 			continue
 		}
 		evidence := cost - enc.cost
-		if again && enc.size >= 64 { // in a smaller alphabet, chance repeats pairs
+		if enc.size >= 64 && (again || r.repeats(ch)) { // in a smaller alphabet, chance repeats more
 			evidence = min(cost, repeatCost) - enc.cost
 		}
 		switch {
@@ -213,8 +218,8 @@ func (s *scan) character(i int) string {
 			evidence /= 4
 			r.radio++
 		}
-		r.add(evidence, ch)
-		if r.isLong() && r.convicts(enc) && !s.isReadable() {
+		r.add(evidence, ch, s.pieces[e])
+		if r.isLong() && s.convicts(e) {
 			return enc.name
 		}
 	}
@@ -225,12 +230,38 @@ func (s *scan) character(i int) string {
 // out.
 func (s *scan) convicted(mask uint16) string {
 	for e := range s.runs {
-		if mask&(1<<e) == 0 && s.runs[e].convicts(&encodings[e]) && !s.isReadable() {
+		if mask&(1<<e) == 0 && s.convicts(e) {
 			return encodings[e].name
 		}
 	}
 	return ""
 }
+
+func (s *scan) convicts(e int) bool {
+	r, enc := &s.runs[e], &encodings[e]
+	return r.convicts(enc) && !s.isOneShortPiece(r, e) && !s.isReadable()
+}
+
+// isOneShortPiece tells whether all the evidence comes from one word, or what
+// other signs leave of it, and that has less than 24 bytes: a serial number, a
+// vehicle's, a name in code. What follows it is ordinary or short; else it may be
+// the first line of a ciphertext of two.
+func (s *scan) isOneShortPiece(r *run, e int) bool {
+	least := encodings[e].least
+	ended := r.since < least-chance || r.sum < r.peak-2*otherPiece
+	return r.first == r.top && ended && s.inAlphabet(r.first, e) < least
+}
+
+// inAlphabet counts the characters of an alphabet from i on.
+func (s *scan) inAlphabet(i, e int) (n int32) {
+	for ; i < len(s.text) && s.text[i] < 0x80 && alphabet[s.text[i]]&(1<<e) != 0; i++ {
+		n++
+	}
+	return n
+}
+
+// chance is how many characters of a ciphertext may look like words.
+const chance = 4
 
 // isReadable tells whether the word is text in base64: published, and no secret.
 func (s *scan) isReadable() bool {
@@ -264,7 +295,7 @@ func cost(prev, this int) int32 { return min(model[prev][this], costCap) }
 // it tells whether the character and the one before were there a moment ago.
 func (s *scan) cost(i, this int) (c int32, again bool) {
 	c = cost(s.prev, this)
-	again = c > repeatCost && i > 0 && s.text[i-1] > ' ' && strings.Contains(s.text[max(0, i-moment):i], s.text[i-1:i+1])
+	again = c > repeatCost && s.isPairAgain(i)
 	switch step := step(s.prev, this); {
 	case step == 1 || step == 0 && this != s.prev:
 		s.leapt = false
@@ -277,6 +308,12 @@ func (s *scan) cost(i, this int) (c int32, again bool) {
 		s.leapt = true
 	}
 	return c, again
+}
+
+// isPairAgain tells whether the character and the one before were there a moment
+// ago.
+func (s *scan) isPairAgain(i int) bool {
+	return i > 0 && s.text[i-1] > ' ' && strings.Contains(s.text[max(0, i-moment):i], s.text[i-1:i+1])
 }
 
 // step is how far a letter or figure is in the alphabet behind the one before.
@@ -300,7 +337,7 @@ func (r *run) token(s string, e *encoding) bool {
 			continue // the letter before a hash, the colons of pairs
 		}
 		this := int(s[i] - ' ')
-		r.add(cost(prev, this)-e.cost, s[i])
+		r.add(cost(prev, this)-e.cost, s[i], 0)
 		prev = this
 		if r.isLong() && r.convicts(e) {
 			return true

@@ -10,6 +10,7 @@ type encoding struct {
 	name    string
 	has     string // what is in the alphabet
 	cost    int32  // of a random character: ln of the alphabet's size
+	least   int32  // characters that 24 bytes take at least; 0: not asked, since lines of hex are cut anywhere and a space is one of base45's characters
 	floor   int32  // characters that 24 bytes take, less a few that may look like words by chance
 	enough  int32  // evidence that convicts
 	outer   int32  // what a character outside the alphabet takes away
@@ -53,25 +54,25 @@ const (
 // ciphertext; README.md has the table.
 var encodings = [...]encoding{
 	{name: "hex", has: digits + "abcdefABCDEF", size: 16, floor: 42, enough: 30 * nat, outer: allAway, mixes: []mix{{0, 6. / 16, 10. / 16}}},
-	{name: "base32", has: digits + upperLetters, size: 32, floor: 26, enough: 112, outer: 10 * nat, uneven: allAway, radio: true, figures: true, past: 5,
+	{name: "base32", has: digits + upperLetters, size: 32, least: 36, floor: 26, enough: 112, outer: 10 * nat, uneven: allAway, radio: true, figures: true, past: 5,
 		mixes: []mix{{0, 26. / 32, 6. / 32}, {0, 22. / 32, 10. / 32}}}, // base32hex has more figures
-	{name: "base32", has: digits + lowerLetters, size: 32, floor: 23, enough: 104, outer: 10 * nat, uneven: allAway, figures: true, past: 5,
+	{name: "base32", has: digits + lowerLetters, size: 32, least: 36, floor: 23, enough: 104, outer: 10 * nat, uneven: allAway, figures: true, past: 5,
 		mixes: []mix{{26. / 32, 0, 6. / 32}, {22. / 32, 0, 10. / 32}}},
-	{name: "base64", has: digits + upperLetters + lowerLetters + "+/-_", size: 64, floor: 20, enough: 138, outer: 10 * nat, uneven: 6 * nat, radio: true,
+	{name: "base64", has: digits + upperLetters + lowerLetters + "+/-_", size: 64, least: 32, floor: 20, enough: 128, outer: 10 * nat, uneven: 6 * nat, radio: true,
 		mixes: []mix{{26. / 64, 26. / 64, 12. / 64}}},
-	{name: "ascii85", has: between('!', 'u'), size: 85, floor: 17, enough: 94, outer: 10 * nat, uneven: 13 * nat, mixes: []mix{{21. / 85, 26. / 85, 10. / 85, 22. / 85, 6. / 85}}},
-	{name: "base85", has: digits + lowerLetters + upperLetters + ".-:+=^!/*?&<>()[]{}@%$#", size: 85, floor: 17, enough: 98, outer: 10 * nat, uneven: 13 * nat,
+	{name: "ascii85", has: between('!', 'u'), size: 85, least: 30, floor: 17, enough: 94, outer: 10 * nat, uneven: 13 * nat, mixes: []mix{{21. / 85, 26. / 85, 10. / 85, 22. / 85, 6. / 85}}},
+	{name: "base85", has: digits + lowerLetters + upperLetters + ".-:+=^!/*?&<>()[]{}@%$#", size: 85, least: 30, floor: 17, enough: 98, outer: 10 * nat, uneven: 13 * nat,
 		mixes: []mix{{26. / 85, 26. / 85, 10. / 85, 15. / 85, 8. / 85}}}, // Z85
-	{name: "base85", has: digits + upperLetters + lowerLetters + "!#$%&()*+-;<=>?@^_`{|}~", size: 85, floor: 17, enough: 98, outer: 10 * nat, uneven: 13 * nat,
+	{name: "base85", has: digits + upperLetters + lowerLetters + "!#$%&()*+-;<=>?@^_`{|}~", size: 85, least: 30, floor: 17, enough: 98, outer: 10 * nat, uneven: 13 * nat,
 		mixes: []mix{{26. / 85, 26. / 85, 10. / 85, 17. / 85, 6. / 85}}}, // RFC 1924
-	{name: "uuencode", has: between('!', '`'), size: 64, floor: 21, enough: 160, outer: 10 * nat, uneven: allAway, mixes: []mix{{0, 26. / 64, 10. / 64, 22. / 64, 6. / 64}}},
-	{name: "letters", has: lowerLetters, size: 26, floor: 30, enough: 128, outer: allAway, uneven: allAway, mixes: []mix{{1}}},
-	{name: "letters", has: upperLetters, size: 26, floor: 30, enough: 128, outer: allAway, uneven: allAway, mixes: []mix{{0, 1}}},
-	{name: "letters", has: lowerLetters[:16], size: 16, floor: 36, enough: 26 * nat, outer: allAway, uneven: allAway, mixes: []mix{{1}}},
-	{name: "letters", has: upperLetters[:16], size: 16, floor: 36, enough: 26 * nat, outer: allAway, uneven: allAway, mixes: []mix{{0, 1}}},
-	{name: "letters", has: lowerLetters + upperLetters, size: 52, floor: 20, enough: 138, outer: allAway, uneven: 6 * nat, mixes: []mix{{.5, .5}}},
+	{name: "uuencode", has: between('!', '`'), size: 64, least: 32, floor: 21, enough: 160, outer: 10 * nat, uneven: allAway, mixes: []mix{{0, 26. / 64, 10. / 64, 22. / 64, 6. / 64}}},
+	{name: "letters", has: lowerLetters, size: 26, least: 40, floor: 30, enough: 128, outer: allAway, uneven: allAway, mixes: []mix{{1}}},
+	{name: "letters", has: upperLetters, size: 26, least: 40, floor: 30, enough: 128, outer: allAway, uneven: allAway, mixes: []mix{{0, 1}}},
+	{name: "letters", has: lowerLetters[:16], size: 16, least: 48, floor: 36, enough: 26 * nat, outer: allAway, uneven: allAway, mixes: []mix{{1}}},
+	{name: "letters", has: upperLetters[:16], size: 16, least: 48, floor: 36, enough: 26 * nat, outer: allAway, uneven: allAway, mixes: []mix{{0, 1}}},
+	{name: "letters", has: lowerLetters + upperLetters, size: 52, least: 33, floor: 20, enough: 138, outer: allAway, uneven: 6 * nat, mixes: []mix{{.5, .5}}},
 	{name: "base45", has: digits + upperLetters + "$%*+-./:", size: 45, floor: 26, enough: 150, outer: allAway, uneven: 16 * nat, radio: true, figures: true, mixes: []mix{{0, 26. / 44, 10. / 44, 8. / 44}}},
-	{name: "base94", has: between('!', '~'), size: 94, floor: 21, enough: 128, outer: 10 * nat, uneven: 13 * nat, mixes: []mix{{26. / 94, 26. / 94, 10. / 94, 24. / 94, 8. / 94}}},
+	{name: "base94", has: between('!', '~'), size: 94, least: 29, floor: 21, enough: 128, outer: 10 * nat, uneven: 13 * nat, mixes: []mix{{26. / 94, 26. / 94, 10. / 94, 24. / 94, 8. / 94}}},
 }
 
 func between(from, to byte) string {

@@ -8,10 +8,22 @@ func radioWord(text string, i int) int {
 	for i+n < len(text) && n <= 9 && isWordByte(text[i+n]) {
 		n++
 	}
-	if word := text[i : i+n]; isGrid(word) || isCallShaped(word) {
+	if word := text[i : i+n]; (isGrid(word) || isCallShaped(word)) && isOneCase(word) {
 		return n
 	}
 	return 0
+}
+
+// isOneCase tells whether a word is cased as people write call signs and grid
+// squares: N0QRA, n0qra, N0qra, JN58td. Four letters and figures of base64
+// mostly are not.
+func isOneCase(s string) bool {
+	for i := 1; i < len(s); i++ {
+		if isCapital(s[i]) && !isCapital(s[0]) && !isCapital(s[1]) || isCapital(s[i]) && isASCIILetter(s[i-1]) && !isCapital(s[i-1]) {
+			return false
+		}
+	}
+	return true
 }
 
 // isCallShaped goes by the everyday shape alone: one or two characters, a
