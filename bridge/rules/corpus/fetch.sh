@@ -4,7 +4,7 @@
 # never learned or tuned on. Usage: fetch.sh DIR
 set -eu
 dir=${1:?usage: fetch.sh DIR}
-mkdir -p "$dir/deb" "$dir/root" "$dir/heldout" "$dir/fresh" "$dir/untouched" "$dir/last" "$dir/tools" "$dir/lists/partial"
+mkdir -p "$dir/deb" "$dir/root" "$dir/heldout" "$dir/fresh" "$dir/untouched" "$dir/last" "$dir/once" "$dir/tools" "$dir/lists/partial"
 cd "$dir/deb"
 
 corpora="fortunes fortunes-min fortunes-bg fortunes-br fortunes-cs fortunes-de fortunes-eo fortunes-es fortunes-ga fortunes-it fortunes-pl fortunes-ru fortunes-zh
@@ -41,6 +41,13 @@ cups nslcd postfix console-setup mariadb-server roundcube-core tripwire iodine
 hunspell-cs hunspell-fr hunspell-id hunspell-no hunspell-pl hunspell-an hunspell-de-at
 dict-freedict-ckb-kmr dict-freedict-lit-eng dict-freedict-swh-eng dict-freedict-wol-fra dict-freedict-jpn-rus dict-freedict-deu-rus dict-jargon dict-devil display-dhammapada"
 
+once="libreoffice-help-de libreoffice-help-cs libreoffice-help-hu libreoffice-help-sv libreoffice-help-pt-br libreoffice-help-zh-cn apache2-doc lilypond-doc-html-ja lilypond-doc-html-fr gimp-help-nl gimp-help-ru gimp-help-ko gnucash-docs postgresql-doc-15 zsh-doc python3-doc perl-doc
+manpages-da-dev nmap mutt gawk cryptsetup-bin openvpn rsyslog xlog-data wsjtx-doc gpsd-clients
+libglib2.0-data gnome-control-center-data nautilus-data gedit-common evince-common gimp-data inkscape audacity-data pidgin-data hexchat-common aisleriot libsane-common bash tar gettext texinfo kstars-data
+hunspell-en-gb hunspell-nl hunspell-sv hunspell-pt-br hunspell-ru hunspell-de-ch
+dict-freedict-fra-eng dict-freedict-hun-eng dict-freedict-tur-eng dict-freedict-cym-eng dict-freedict-hrv-eng dict-freedict-gle-eng dict-freedict-eng-por dict-freedict-afr-deu
+phpmyadmin dokuwiki courier-base cacti ca-certificates unattended-upgrades wireshark-common jackd2 x11-common gdm3 isc-dhcp-server"
+
 # unpack DIR PACKAGE…: gets what the archive has, and names what it has not.
 unpack() {
     into=$1
@@ -62,6 +69,7 @@ unpack "$dir/heldout" $heldout
 unpack "$dir/fresh" $fresh
 unpack "$dir/untouched" $untouched
 unpack "$dir/last" $last
+unpack "$dir/once" $once
 unpack "$dir/tools" age
 
 # Translated package descriptions, from the archive's own lists.

@@ -24,7 +24,7 @@ func written(forms []form) []corpus {
 	var list []corpus
 	for i, f := range forms {
 		r := &dice{rand.New(rand.NewPCG(uint64(i), 25))}
-		co := corpus{name: "radio-" + f.name}
+		co := corpus{name: "radio-" + f.name, whole: true}
 		for range formLines {
 			co.text = append(co.text, f.line(r))
 		}

@@ -48,7 +48,7 @@ func main() {
 // folders are the corpora: what the model learns from (half of it) and the
 // thresholds were chosen on; what was kept apart and looked at later; and what
 // was drawn later still and measured once before anything was changed for it.
-var folders = [...]string{"root", "heldout", "fresh", "untouched", "last"}
+var folders = [...]string{"root", "heldout", "fresh", "untouched", "last", "once"}
 
 //go:embed fetch.sh
 var fetchScript string

@@ -91,7 +91,7 @@ func alarmsOf(co corpus, size, most, show int) alarms {
 	return a
 }
 
-// messages cuts a corpus into messages of a length, at words.
+// messages cuts a corpus into messages of a length, at words or paragraphs.
 func messages(co corpus, size, most int) []string {
 	var out []string
 	var cur strings.Builder
@@ -99,7 +99,11 @@ func messages(co corpus, size, most int) []string {
 		if learned(co.name, p) {
 			continue
 		}
-		for word := range strings.SplitAfterSeq(p, " ") {
+		between := " "
+		if co.whole {
+			between = "\x00" // in no text
+		}
+		for word := range strings.SplitAfterSeq(p, between) {
 			if cur.Len() > 0 && cur.Len()+len(word) > size {
 				if out = append(out, rules.Normalise(cur.String())); len(out) >= most {
 					return out

@@ -16,13 +16,17 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	textencoding "golang.org/x/text/encoding"
 	"golang.org/x/text/encoding/charmap"
+	"golang.org/x/text/encoding/htmlindex"
 )
 
 // corpus is real text of one kind or language.
 type corpus struct {
 	name string
 	text []string // paragraphs
+
+	whole bool // a paragraph is never cut: half an account number is no message
 }
 
 var (
@@ -46,7 +50,7 @@ func readCorpora(dir string) ([]corpus, error) {
 	})
 	var list []corpus
 	for name, text := range all {
-		list = append(list, corpus{name, text})
+		list = append(list, corpus{name: name, text: text})
 	}
 	sort.Slice(list, func(i, j int) bool { return list[i].name < list[j].name })
 	return list, err
@@ -168,9 +172,21 @@ func slurp(path string) string {
 		if bytes.IndexByte(b, 0) >= 0 {
 			return ""
 		}
-		b, _ = charmap.ISO8859_1.NewDecoder().Bytes(b)
+		b, _ = declared(b).NewDecoder().Bytes(b)
 	}
 	return string(b)
+}
+
+var charset = regexp.MustCompile(`charset="?([\w-]+)`)
+
+// declared gives the character set that a page says it is in; else Latin-1.
+func declared(b []byte) textencoding.Encoding {
+	if m := charset.FindSubmatch(b[:min(len(b), 2048)]); m != nil {
+		if e, err := htmlindex.Get(string(m[1])); err == nil {
+			return e
+		}
+	}
+	return charmap.ISO8859_1
 }
 
 // descriptions takes the translated texts out of a package list or out of the
