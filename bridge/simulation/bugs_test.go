@@ -189,7 +189,7 @@ var bugs = []bug{
 	{
 		name: "the age jumps once the clock is set", file: "bridge/clock/clock.go",
 		old:     "	case c.isSynced:\n",
-		planted: "	case c.isSynced:\n		if planted(%q) && !c.saved.IsZero() {\n			c.base, c.saved = c.base.Add(max(0, t.Round(0).Sub(c.saved)-t.Sub(c.start))), time.Time{}\n		}\n",
+		planted: "	case c.isSynced:\n		if planted(%q) && !c.saved.IsZero() {\n			c.base, c.saved = c.base.Add(max(0, t.wall.Sub(c.saved)-t.ran)), time.Time{}\n		}\n",
 		finds:   `called expired`, seed: 12,
 	},
 
