@@ -74,12 +74,13 @@ func (j *judge) isBlocked(f *file) bool {
 }
 
 // toTheLiving checks that nothing is handed to a gateway that has been off for so
-// long that everybody has to know. Who has just come back may have got old word of it.
+// long that everybody has to know. Who has just come back, or could write nothing for a
+// while, may have got old word of it.
 func (j *judge) toTheLiving(f *file) {
 	for _, e := range f.find(passed) {
 		off, since := j.offSince(e.to, e.at)
 		longest := presence.Alive + 15*time.Second
-		if off && e.at-since > longest && !j.troubled(e.gateway, e.at-longest, e.at, started, severed) {
+		if off && e.at-since > longest && !j.troubled(e.gateway, e.at-longest, e.at, started, severed, badDisk, storeAway) {
 			j.fault(1, "%v was handed to %s by %s at %.1f s, which had been off for %.1f s", f, e.to, e.gateway, e.at.Seconds(), (e.at - since).Seconds())
 			return
 		}

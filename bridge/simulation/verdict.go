@@ -290,6 +290,9 @@ func (j *judge) excuse(f *file, a, b entry) string {
 	if f.id == "" && b.at-f.entries[0].at > sameWithoutID && j.changed(f.entries[0].at, b.at) {
 		return "no id, and two gateways had it"
 	}
+	if j.takenAnew(f, b.gateway) {
+		return "no id, and it came again late"
+	}
 	if f.id == "" && j.l.w.plan.remote && b.at-f.entries[0].at > sameWithoutID && j.troubled(a.gateway, f.entries[0].at, b.at, badDisk) {
 		return "no id, and nobody knew whether it was stored"
 	}
@@ -352,6 +355,25 @@ func (j *judge) changed(from, to time.Duration, words ...word) bool {
 	}
 	for _, g := range j.l.w.gateways {
 		if j.troubled(g.call, from-changeOver, to, words...) {
+			return true
+		}
+	}
+	return false
+}
+
+// takenAnew tells whether a gateway had a text without an id once more so late that
+// it could not know it again: from another one, say, whose disk had failed.
+func (j *judge) takenAnew(f *file, gateway string) bool {
+	if f.id != "" {
+		return false
+	}
+	first := time.Duration(-1)
+	for _, e := range f.entries {
+		switch {
+		case e.gateway != gateway || e.what != taken && e.what != takenFar:
+		case first < 0:
+			first = e.at
+		case e.at-first > sameWithoutID:
 			return true
 		}
 	}
@@ -486,6 +508,7 @@ func (j *judge) notices() {
 		}
 		// What was encrypted is not quoted: two such texts are told in the same words.
 		another := !strings.Contains(e.text, `"`) && times[k] <= j.encryptedBy(e.station)
+		another = another || e.letter > 0 && j.takenAnew(&j.files[e.letter-1], e.gateway)
 		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.troubled(e.gateway, at, e.at, unanswered) {
 			j.fault(2, "%s told %s twice: %s", e.gateway, e.station, e.text)
 		}
