@@ -48,8 +48,10 @@ func TestJournalHasEachTransmission(t *testing.T) {
 		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
 		w.gets("hill", soon)
 		f := w.gets("hill", 100*time.Second)
+		synctest.Wait() // an ack in the same instant may be told first
 		w.ack("hill", f)
 		w.gets("valley", soon)
+		synctest.Wait()
 		if _, err := w.bridge.Send(t.Context(), desk.Draft{To: "N0QRB-9", Text: "net at eight", By: "N0QRA"}); err != nil {
 			t.Fatal(err)
 		}
