@@ -124,6 +124,10 @@ func newFlooded(t *testing.T) *flooded {
 		_, to, _ := floodText("", i)
 		x.fir.say(said{From: to})
 	}
+	heard := `posthouse_stations_heard{link="hill"}`
+	if !becomes(patience, func() bool { return x.metric(heard) >= 26*5 }) { // before its broker is stopped
+		t.Fatalf("%g stations were heard", x.metric(heard))
+	}
 	return x
 }
 
