@@ -54,10 +54,9 @@ func (in *intake) drain(first mqtt.Message) []mqtt.Message {
 		select {
 		case m := <-in.packets:
 			out = append(out, m)
-			continue
 		default:
+			return out
 		}
-		break
 	}
 	return out
 }

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"posthouse/bridge/callsign"
+	"posthouse/bridge/config"
 	"posthouse/bridge/fit"
 	"posthouse/bridge/link"
 )
@@ -122,7 +123,7 @@ func (o *MeshOptions) check() error {
 	if err := checkTopic(o.ToTopic, false); err != nil {
 		return fmt.Errorf("_TO_TOPIC: %w", err)
 	}
-	if covers(o.FromTopic, o.ToTopic) {
+	if config.Covers(o.FromTopic, o.ToTopic) {
 		return fmt.Errorf("_FROM_TOPIC %s covers _TO_TOPIC %s, so the gateway would hear itself: use two topics", o.FromTopic, o.ToTopic)
 	}
 	return nil
@@ -178,7 +179,7 @@ func (m *Mesh) newTransport() (transport, error) {
 	}
 	return newServer(m.listener, serverOptions{
 		Username: o.Username, Password: o.Password, ToTopic: o.ToTopic, Log: m.notes.log,
-		MayPublish:   func(topic string) bool { return covers(o.FromTopic, topic) },
+		MayPublish:   func(topic string) bool { return config.Covers(o.FromTopic, topic) },
 		MaySubscribe: func(filter string) bool { return filter == o.ToTopic },
 	}), nil
 }

@@ -20,6 +20,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
+	"posthouse/bridge/config"
 	"posthouse/bridge/link"
 )
 
@@ -384,7 +385,7 @@ var errOverflow = errors.New("more came in than could be kept, asking the broker
 // wanted tells whether we subscribe to a topic: the broker's half of the session
 // may still hold a subscription from before the settings were changed.
 func (c *connection) wanted(topic string) bool {
-	return slices.ContainsFunc(c.filters(), func(filter string) bool { return covers(filter, topic) })
+	return slices.ContainsFunc(c.filters(), func(filter string) bool { return config.Covers(filter, topic) })
 }
 
 func (s *session) options(ctx context.Context, in *intake, opened func(net.Conn)) *mqtt.ClientOptions {
@@ -481,7 +482,7 @@ func (s *session) explain(err error) error {
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		return fmt.Errorf("the broker at %s refuses the client id %q: check what ids it allows", s.host(), s.opts.ClientID)
 	case errors.Is(err, packets.ErrorNetworkError):
-		if both, ok := err.(interface{ Unwrap() []error }); ok { // the library's words, and what happened
+		if both, ok := err.(interface{ Unwrap() []error }); ok && len(both.Unwrap()) == 2 { // the library's words, and what happened
 			err = both.Unwrap()[1]
 		}
 		return fmt.Errorf("no connection to the broker at %s: %w", s.hosts(), err)

@@ -68,20 +68,3 @@ func checkTopic(topic string, filter bool) error {
 	}
 	return nil
 }
-
-// covers tells whether a topic filter matches a topic name that does not begin
-// with $.
-func covers(filter, topic string) bool {
-	want, have := strings.Split(filter, "/"), strings.Split(topic, "/")
-	for i, level := range want {
-		switch {
-		case level == "#":
-			return true
-		case i >= len(have):
-			return false
-		case level != "+" && level != have[i]:
-			return false
-		}
-	}
-	return len(want) == len(have)
-}

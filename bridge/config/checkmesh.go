@@ -10,7 +10,7 @@ func (l *loader) checkTopics(k *Link) {
 	if !isTopic(m.ToTopic) {
 		l.fail(k.variable("TO_TOPIC"), "is "+quote(m.ToTopic), "write a topic without wildcards, such as "+k.Name+"/to")
 	}
-	if covers(m.FromTopic, m.ToTopic) {
+	if Covers(m.FromTopic, m.ToTopic) {
 		l.fail(k.variable("TO_TOPIC"), "is the topic that is read too", "what the gateway sends must not come back: choose another topic")
 	}
 	if m.Mesh != "" && !isMeshName(m.Mesh) {
@@ -35,8 +35,9 @@ func isTopicFilter(s string) bool {
 	return isTopic(strings.NewReplacer("+", "x", "#", "x").Replace(s))
 }
 
-// covers tells whether a topic filter matches a topic.
-func covers(filter, topic string) bool {
+// Covers tells whether an MQTT topic filter matches a topic name that does not begin
+// with $ (MQTT 3.1.1 section 4.7).
+func Covers(filter, topic string) bool {
 	want, have := strings.Split(filter, "/"), strings.Split(topic, "/")
 	for i, level := range want {
 		if level == "#" {
