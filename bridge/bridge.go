@@ -178,7 +178,7 @@ func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) erro
 	ln.gated = newPositions(ln)
 	ln.stations = stationList(cfg)
 	ln.courier = queue.NewCourier(queue.CourierOptions{
-		Link: cfg.Name, Batch: ln.props.Batch, Parallel: ln.props.Parallel,
+		Link: cfg.Name, Batch: ln.props.Batch, Parallel: ln.props.Parallel, InOrder: ln.props.InOrder,
 		OnePerAddressee: ln.props.OnePerAddressee, Paced: ln.pace != nil, Room: b.roomOn(ln), Take: b.lanesOf(ln),
 		Store: b.store, Clock: b.clock, Carrier: &carrier{b: b, ln: ln}, Log: b.log,
 	})

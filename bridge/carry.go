@@ -59,7 +59,7 @@ func (c *carrier) Carry(ctx context.Context, jobs []queue.Job) []queue.Outcome {
 	return out
 }
 
-// prepare reads the record afresh and makes the frames of this round.
+// prepare has the record afresh and makes the frames of this round.
 func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	t := &trip{item: j.Item, chosen: &j.Record.Deliveries[j.Item.Delivery]}
 	r, err := c.b.store.Get(ctx, j.Item.Seq)
@@ -106,6 +106,8 @@ func (t *trip) settle(o queue.Outcome) *trip {
 	t.done = &o
 	return t
 }
+
+func (t *trip) lane() queue.Lane { return t.r.LaneOf(t.d) }
 
 // has tells whether a delivery is still this link's: the operator may have ended
 // it or moved it to another link while it was being carried, or a far gateway has
@@ -280,17 +282,24 @@ func (c *carrier) nameParts(ctx context.Context, t *trip, given map[string]bool)
 
 // send gives the frames of all trips to the link, in order.
 func (c *carrier) send(ctx context.Context, trips []*trip) {
-	var frames []link.Frame
-	var of []*trip
+	frames, of := make([]link.Frame, 0, len(trips)), make([]*trip, 0, len(trips))
+	stopped := map[queue.Lane]bool{} // one of it is not offered now
 	for _, t := range trips {
-		if t.done != nil || t.err != nil {
+		if t.done != nil {
 			continue
 		}
-		if !c.Open() { // the operator said quiet, or the link went down, since it was chosen
+		if stopped[t.lane()] {
+			t.settle(queue.Outcome{Again: true}) // it waits for the one in front
+			continue
+		}
+		if t.err == nil && !c.Open() { // the operator said quiet, or the link went down, since it was chosen
 			t.err = link.ErrDown
-			continue
 		}
-		if t.err = c.spend(ctx, t); t.err != nil {
+		if t.err == nil {
+			t.err = c.spend(ctx, t)
+		}
+		if t.err != nil {
+			stopped[t.lane()] = true
 			continue
 		}
 		for range t.frames {

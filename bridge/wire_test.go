@@ -162,7 +162,7 @@ func newEnd(w *wire, call string, groups []string) *end {
 }
 
 func (e *end) Properties() link.Properties {
-	return link.Properties{Acks: true, AckWait: 30 * time.Second, AckLimit: 10 * time.Minute, Resends: 19, Batch: 64, Parallel: 1, Positions: true}
+	return link.Properties{Acks: true, AckWait: 30 * time.Second, AckLimit: 10 * time.Minute, Resends: 19, Batch: 64, Parallel: 1, InOrder: true, Positions: true}
 }
 
 func (e *end) Run(ctx context.Context, h link.Host) error {
@@ -320,11 +320,7 @@ func (e *end) tell(host link.TrunkHost, h heardAt) {
 
 // Send implements link.Link.
 func (e *end) Send(_ context.Context, frames []link.Frame) []error {
-	errs := make([]error, len(frames))
-	for i, f := range frames {
-		errs[i] = e.send(f)
-	}
-	return errs
+	return link.OneByOne(frames, e.send)
 }
 
 func (e *end) send(f link.Frame) error {

@@ -172,7 +172,7 @@ func properties(l *config.Link) link.Properties {
 	case l.Mesh != nil:
 		return link.Properties{
 			Medium: fit.Medium{MaxBytes: l.Mesh.MaxBytes, MaxParts: l.Mesh.MaxParts}, Acks: true, Radio: true,
-			AckWait: l.Mesh.AckWait, Resends: l.Mesh.Resends, Batch: 64, Parallel: 1,
+			AckWait: l.Mesh.AckWait, Resends: l.Mesh.Resends, Batch: 64, Parallel: 1, InOrder: true,
 		}
 	case l.APRS != nil:
 		return link.Properties{

@@ -61,7 +61,8 @@ type Outcome struct {
 // CourierOptions are what a courier needs.
 type CourierOptions struct {
 	Link            string
-	Batch           int  // jobs in one Carry, each of another lane
+	Batch           int  // jobs in one Carry
+	InOrder         bool // Carry keeps the order also within a lane: it may be given several of one
 	Parallel        int  // Carry calls at once
 	OnePerAddressee bool // one unacknowledged delivery per addressee
 	Paced           bool // Pace and Overdue have something to say

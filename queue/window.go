@@ -269,7 +269,10 @@ func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n
 			continue
 		}
 		picks = append(picks, w.pick(ctx, l, next))
-		lanes = lanes[1:] // one at a time: if it fails, what is behind it may not be out already
+		lanes = lanes[1:]
+		if w.InOrder && w.refillable(l) {
+			lanes = append(lanes, l) // what is behind it comes when the others have had a turn
+		} // else one at a time: if it fails, what is behind it may not be out already
 	}
 	return picks, wait, false, nil
 }

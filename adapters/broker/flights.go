@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"sync"
 
 	"posthouse/bridge/link"
@@ -34,22 +35,40 @@ type flights struct {
 	open map[string]token // by topic and payload
 }
 
-// send offers each payload and waits for all. It ends early with lost.
-func (f *flights) send(ctx context.Context, lost <-chan struct{}, topic string, payloads [][]byte, offer func([]byte) token) []error {
+// send offers each packet, in order, and waits for all. It ends early with lost.
+// Behind one that could not be offered none is.
+func (f *flights) send(ctx context.Context, lost <-chan struct{}, out []packet, offer func(packet) token) []error {
 	ctx, cancel := context.WithTimeoutCause(ctx, confirmWait, errUnconfirmed)
 	defer cancel()
-	keys, tokens := make([]string, len(payloads)), make([]token, len(payloads))
+	keys, tokens := keysOf(out), make([]token, len(out))
 	f.turn.Lock()
-	for i, p := range payloads {
-		keys[i] = topic + "\x00" + string(p)
-		tokens[i] = f.offer(keys[i], func() token { return offer(p) })
+	for i, p := range out {
+		if tokens[i] = f.offer(keys[i], func() token { return offer(p) }); isOver(tokens[i]) {
+			fill(tokens[i+1:], tokens[i])
+			break
+		}
 	}
 	f.turn.Unlock()
-	errs := make([]error, len(payloads))
+	errs := make([]error, len(out))
 	for i, t := range tokens {
 		errs[i] = f.wait(ctx, lost, keys[i], t)
 	}
 	return errs
+}
+
+// keysOf names each packet by what it says and where. Two that say the same are
+// two, the second one is named by its turn.
+func keysOf(out []packet) []string {
+	keys, seen := make([]string, len(out)), make(map[string]int, len(out))
+	for i, p := range out {
+		key := p.topic + "\x00" + string(p.payload)
+		keys[i] = key
+		if n := seen[key]; n > 0 {
+			keys[i] += "\x00" + strconv.Itoa(n)
+		}
+		seen[key]++
+	}
+	return keys
 }
 
 // offer gives the token that is open for key, else a new one. It is called with
@@ -59,6 +78,9 @@ func (f *flights) offer(key string, publish func() token) token {
 		return t
 	}
 	t := publish()
+	if isOver(t) {
+		return t
+	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.open == nil {
@@ -138,3 +160,14 @@ var closed = func() chan struct{} { c := make(chan struct{}); close(c); return c
 
 func (o over) Done() <-chan struct{} { return closed }
 func (o over) Error() error          { return o.err }
+
+func isOver(t token) bool {
+	_, is := t.(over)
+	return is
+}
+
+func fill(all []token, with token) {
+	for i := range all {
+		all[i] = with
+	}
+}

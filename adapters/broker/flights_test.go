@@ -17,22 +17,34 @@ type bench struct {
 	flights
 	offered []string
 	open    map[string]*delivery
+	down    bool
 }
 
-func (b *bench) offer(p []byte) token {
-	b.offered = append(b.offered, string(p))
+// says are packets to one topic.
+func says(payloads ...string) (out []packet) {
+	for _, p := range payloads {
+		out = append(out, packet{topic: "valley/to", payload: []byte(p)})
+	}
+	return out
+}
+
+func (b *bench) offer(p packet) token {
+	b.offered = append(b.offered, string(p.payload))
+	if b.down {
+		return over{link.ErrDown}
+	}
 	d := &delivery{done: make(chan struct{})}
 	if b.open == nil {
 		b.open = map[string]*delivery{}
 	}
-	b.open[string(p)] = d
+	b.open[string(p.payload)] = d
 	return d
 }
 
 func (b *bench) try(payload string, wait time.Duration) error {
 	ctx, cancel := context.WithTimeout(context.Background(), wait)
 	defer cancel()
-	return b.send(ctx, nil, "valley/to", [][]byte{[]byte(payload)}, b.offer)[0]
+	return b.send(ctx, nil, says(payload), b.offer)[0]
 }
 
 func TestOnePayloadIsInTheAirOnce(t *testing.T) {
@@ -83,8 +95,45 @@ func TestOpenPublishesAreBounded(t *testing.T) {
 		}
 		lost := make(chan struct{})
 		close(lost)
-		if err := b.send(context.Background(), lost, "valley/to", [][]byte{[]byte("1")}, b.offer)[0]; !errors.Is(err, link.ErrDown) {
+		if err := b.send(context.Background(), lost, says("1"), b.offer)[0]; !errors.Is(err, link.ErrDown) {
 			t.Errorf("with the connection lost: %v, want link.ErrDown", err)
+		}
+	})
+}
+
+func TestNothingIsOfferedBehindWhatCouldNotBe(t *testing.T) {
+	b := bench{down: true}
+	errs := b.send(t.Context(), nil, says("a", "b", "c"), b.offer)
+	for i, err := range errs {
+		if !errors.Is(err, link.ErrDown) {
+			t.Errorf("packet %d: %v, want link.ErrDown", i+1, err)
+		}
+	}
+	if want := []string{"a"}; !slices.Equal(b.offered, want) {
+		t.Errorf("offered %q, want %q", b.offered, want)
+	}
+	if len(b.flights.open) != 0 {
+		t.Errorf("%d count as under way, want none", len(b.flights.open))
+	}
+}
+
+// Two texts to a group may say the same, to the byte: each is sent.
+func TestTwoThatSayTheSameAreTwo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var b bench
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		for _, err := range b.send(ctx, nil, says("ALL OK", "ALL OK"), b.offer) {
+			if !errors.Is(err, context.DeadlineExceeded) {
+				t.Errorf("unconfirmed: %v", err)
+			}
+		}
+		if want := []string{"ALL OK", "ALL OK"}; !slices.Equal(b.offered, want) {
+			t.Errorf("offered %q, want %q", b.offered, want)
+		}
+		b.send(ctx, nil, says("ALL OK", "ALL OK"), b.offer)
+		if len(b.offered) != 2 {
+			t.Errorf("offered again while they are under way: %q", b.offered)
 		}
 	})
 }

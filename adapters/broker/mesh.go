@@ -197,7 +197,7 @@ func (m *Mesh) Properties() link.Properties {
 	return link.Properties{
 		Medium: fit.Medium{MaxBytes: m.opts.MaxBytes, MaxParts: m.opts.MaxParts, ASCII: m.opts.ASCII},
 		Acks:   true, AckWait: m.opts.AckWait, Resends: m.opts.Resends,
-		Batch: 64, Parallel: 1,
+		Batch: 64, Parallel: 1, InOrder: true,
 		Radio: true,
 	}
 }
@@ -229,7 +229,7 @@ func (m *Mesh) Run(ctx context.Context, host link.Host) error {
 // Send implements link.Link.
 func (m *Mesh) Send(ctx context.Context, frames []link.Frame) []error {
 	errs := make([]error, len(frames))
-	var payloads [][]byte
+	var out []packet
 	var which []int
 	for i, f := range frames {
 		p, err := m.encode(f)
@@ -237,12 +237,12 @@ func (m *Mesh) Send(ctx context.Context, frames []link.Frame) []error {
 			errs[i] = err
 			continue
 		}
-		payloads, which = append(payloads, p), append(which, i)
+		out, which = append(out, packet{topic: m.opts.ToTopic, payload: p}), append(which, i)
 	}
-	if len(payloads) == 0 {
+	if len(out) == 0 {
 		return errs
 	}
-	for j, err := range m.transport.publish(ctx, m.opts.ToTopic, payloads) {
+	for j, err := range m.transport.publish(ctx, out) {
 		errs[which[j]] = err
 	}
 	return errs

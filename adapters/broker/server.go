@@ -76,14 +76,14 @@ func (s *server) use(b *broker) {
 }
 
 // publish implements transport.
-func (s *server) publish(ctx context.Context, topic string, payloads [][]byte) []error {
+func (s *server) publish(ctx context.Context, out []packet) []error {
 	s.mu.Lock()
 	b := s.live
 	s.mu.Unlock()
-	if b == nil || b.listeners(topic) == 0 {
-		return all(len(payloads), link.ErrDown)
+	if b == nil || b.listeners(s.opts.ToTopic) == 0 {
+		return all(len(out), link.ErrDown)
 	}
-	return b.flights.send(ctx, b.stopped, topic, payloads, func(p []byte) token { return b.offer(topic, p) })
+	return b.flights.send(ctx, b.stopped, out, b.offer)
 }
 
 // capabilities bound what one client may ask for.

@@ -226,18 +226,18 @@ func (b *broker) pause() {
 }
 
 // offer publishes to the subscribers. It is called one at a time (flights.turn).
-func (b *broker) offer(topic string, payload []byte) token {
+func (b *broker) offer(p packet) token {
 	d := &delivery{done: make(chan struct{})}
 	b.offering(d)
-	err := b.mqtt.Publish(topic, payload, false, 1)
+	err := b.mqtt.Publish(p.topic, p.payload, false, 1)
 	b.offering(nil)
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	switch {
 	case err != nil:
-		d.end(err)
+		return over{err}
 	case d.copies == 0:
-		d.end(link.ErrDown)
+		return over{link.ErrDown}
 	}
 	return d
 }

@@ -110,32 +110,25 @@ func (s *session) turn(held bool, err error) {
 }
 
 // publish implements transport.
-func (s *session) publish(ctx context.Context, topic string, payloads [][]byte) []error {
+func (s *session) publish(ctx context.Context, out []packet) []error {
 	s.mu.Lock()
 	c := s.conn
 	s.mu.Unlock()
 	if c == nil {
-		return all(len(payloads), link.ErrDown)
+		return all(len(out), link.ErrDown)
 	}
-	return c.flights.send(ctx, c.lost, topic, payloads, func(p []byte) token { return c.offer(topic, false, p) })
+	return c.flights.send(ctx, c.lost, out, c.offer)
 }
 
-// retain publishes what the broker is to remember of a topic.
-func (s *session) retain(ctx context.Context, topic string, payload []byte) error {
-	s.mu.Lock()
-	c := s.conn
-	s.mu.Unlock()
-	if c == nil {
-		return link.ErrDown
-	}
-	return c.flights.send(ctx, c.lost, topic, [][]byte{payload}, func(p []byte) token { return c.offer(topic, true, p) })[0]
-}
-
-func (c *connection) offer(topic string, retained bool, payload []byte) token {
+func (c *connection) offer(p packet) token {
 	if !c.client.IsConnectionOpen() {
 		return over{link.ErrDown}
 	}
-	return c.client.Publish(topic, 1, retained, payload)
+	t := c.client.Publish(p.topic, 1, p.retained, p.payload)
+	if failed(t) {
+		return over{t.Error()}
+	}
+	return t
 }
 
 // want sets the filters that are subscribed beside Topics, now and at each

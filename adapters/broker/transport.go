@@ -21,9 +21,9 @@ const (
 type transport interface {
 	// run keeps it up until ctx ends and calls h for what happens.
 	run(ctx context.Context, h handler) error
-	// publish offers payloads in order and returns one result for each: nil when
-	// its PUBACK is there.
-	publish(ctx context.Context, topic string, payloads [][]byte) []error
+	// publish offers packets in order, none behind one that could not be offered,
+	// and returns one result for each: nil when its PUBACK is there.
+	publish(ctx context.Context, out []packet) []error
 }
 
 // handler is what a transport calls. Its functions are safe for concurrent use.
@@ -37,11 +37,11 @@ type handler struct {
 	drop func(reason dropped)
 }
 
-// packet is one publish that came in.
+// packet is one publish.
 type packet struct {
 	topic    string
 	payload  []byte
-	retained bool // the broker's memory of an old publish, not news
+	retained bool // coming in: the broker's memory of an old publish, not news; going out: to be remembered
 }
 
 // dropped is why a packet was not handed on: a short fixed word for the count.

@@ -257,7 +257,7 @@ func (t *Trunk) Addr() net.Addr {
 func (t *Trunk) Properties() link.Properties {
 	return link.Properties{
 		Acks: true, AckWait: t.opts.AckWait, AckLimit: custodyLimit, Resends: custodyTries - 1,
-		Batch: 64, Parallel: 1, Positions: len(t.opts.Groups) > 0,
+		Batch: 64, Parallel: 1, InOrder: true, Positions: len(t.opts.Groups) > 0,
 	}
 }
 

@@ -22,22 +22,45 @@ import (
 // far gateway: that says so itself, in a custody receipt.
 func (t *Trunk) Send(ctx context.Context, frames []link.Frame) []error {
 	errs := make([]error, len(frames))
+	var out []packet
+	var which []int
 	for i, f := range frames {
-		topic, body, err := t.letter(f)
-		if err != nil {
-			errs[i] = err
-			continue
+		p, err := t.sealed(ctx, f)
+		var permanent *link.PermanentError
+		if err != nil && !errors.As(err, &permanent) { // those behind it wait, too
+			for j := range errs[i:] {
+				errs[i+j] = err
+			}
+			break
 		}
-		wire, whole, err := t.seal(ctx, f.Record, topic, f.Left, body)
-		if errors.Is(err, envelope.ErrLooped) {
-			err = link.Permanent(link.CodeLooped, err)
+		if errs[i] = err; err == nil {
+			out, which = append(out, p), append(which, i)
 		}
-		if err == nil {
-			err = t.session.publish(ctx, whole, [][]byte{wire})[0]
-		}
-		errs[i] = err
+	}
+	if len(out) == 0 {
+		return errs
+	}
+	for j, err := range t.session.publish(ctx, out) {
+		errs[which[j]] = err
 	}
 	return errs
+}
+
+// sealed is the signed event of a frame.
+func (t *Trunk) sealed(ctx context.Context, f link.Frame) (packet, error) {
+	to, body, err := t.letter(f)
+	if err != nil {
+		return packet{}, err
+	}
+	wire, topic, err := t.seal(ctx, f.Record, to, f.Left, body)
+	if errors.Is(err, envelope.ErrLooped) {
+		err = link.Permanent(link.CodeLooped, err)
+	}
+	return packet{topic: topic, payload: wire}, err
+}
+
+func (t *Trunk) publish(ctx context.Context, p packet) error {
+	return t.session.publish(ctx, []packet{p})[0]
 }
 
 // letter turns a frame into what an event says, and to whom.
@@ -187,7 +210,7 @@ func (t *Trunk) giveCustody(ctx context.Context) {
 			wire, topic, err := t.seal(ctx, id, envelope.Inbox(a.to), time.Hour, envelope.Custody{About: a.about, Code: a.code, Why: a.why})
 			underWay.Go(func() error {
 				if err == nil {
-					err = t.session.publish(ctx, topic, [][]byte{wire})[0]
+					err = t.publish(ctx, packet{topic: topic, payload: wire})
 				}
 				if err != nil && ctx.Err() == nil {
 					t.log.Debug("a custody receipt could not be given; the sender asks again", "id", a.about, "err", err)
@@ -324,7 +347,7 @@ func (t *Trunk) state(ctx context.Context, to envelope.Topic, body envelope.Body
 	id := "s" + strconv.FormatInt(time.Now().UnixNano(), 36)
 	wire, topic, err := t.seal(ctx, id, to, stateLife, body)
 	if err == nil {
-		err = t.session.retain(ctx, topic, wire)
+		err = t.publish(ctx, packet{topic: topic, payload: wire, retained: true})
 	}
 	if err != nil && ctx.Err() == nil && !errors.Is(err, link.ErrDown) && !errors.Is(err, net.ErrClosed) {
 		t.log.Warn("publishing a state failed", "topic", topic, "err", err)
@@ -376,7 +399,7 @@ func (t *Trunk) Took(ctx context.Context, taken link.Taken) error {
 		if err != nil {
 			return err
 		}
-		if err := t.session.publish(ctx, topic, [][]byte{wire})[0]; err != nil {
+		if err := t.publish(ctx, packet{topic: topic, payload: wire}); err != nil {
 			return err
 		}
 	}

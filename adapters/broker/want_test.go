@@ -48,11 +48,11 @@ func TestSubscriptionUnderAPacketIDInUseIsTriedAgain(t *testing.T) {
 		}
 		return nil
 	})
-	if err := a.retain(ctx, "root/heard/x", []byte("here")); err != nil {
+	if err := a.publish(ctx, []packet{{topic: "root/heard/x", payload: []byte("here"), retained: true}})[0]; err != nil {
 		t.Fatal(err)
 	}
 	for range 3 {
-		if err := a.publish(ctx, "root/in/b", [][]byte{[]byte(time.Now().String())})[0]; err != nil {
+		if err := a.publish(ctx, []packet{{topic: "root/in/b", payload: []byte(time.Now().String())}})[0]; err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -88,11 +88,7 @@ func (l *Link) change(alter func(), why string) {
 // Send implements link.Link. A frame that does not fit the medium is refused
 // for good; fitting is the bridge's work, cutting would falsify the text.
 func (l *Link) Send(ctx context.Context, frames []link.Frame) []error {
-	results := make([]error, len(frames))
-	for i, f := range frames {
-		results[i] = l.send(ctx, f)
-	}
-	return results
+	return link.OneByOne(frames, func(f link.Frame) error { return l.send(ctx, f) })
 }
 
 func (l *Link) send(ctx context.Context, f link.Frame) error {

@@ -122,6 +122,11 @@ type Properties struct {
 	Batch    int // frames that one Send may be given; at least 1
 	Parallel int // Send calls that may run at once; at least 1
 
+	// InOrder promises that Send offers no frame behind one of the same writer to the
+	// same addressee that it could not offer and that is to be offered again. So one
+	// Send may be given several of them, which are to arrive in order.
+	InOrder bool
+
 	// AckLimit ends the doubling of AckWait; 0: half an hour.
 	AckLimit time.Duration
 

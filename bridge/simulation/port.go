@@ -32,7 +32,7 @@ func properties(l *config.Link) link.Properties {
 	case l.Mesh != nil:
 		return link.Properties{
 			Medium: fit.Medium{MaxBytes: l.Mesh.MaxBytes, MaxParts: l.Mesh.MaxParts}, Acks: true, Radio: true,
-			AckWait: l.Mesh.AckWait, Resends: l.Mesh.Resends, Batch: 64, Parallel: 1,
+			AckWait: l.Mesh.AckWait, Resends: l.Mesh.Resends, Batch: 64, Parallel: 1, InOrder: true,
 		}
 	case l.APRS != nil:
 		return link.Properties{
@@ -66,23 +66,20 @@ func (p *port) Run(ctx context.Context, host link.Host) error {
 
 // Send implements link.Link.
 func (p *port) Send(ctx context.Context, frames []link.Frame) []error {
-	errs := make([]error, len(frames))
-	for i, f := range frames {
+	return link.OneByOne(frames, func(f link.Frame) error {
 		p.mu.Lock()
 		down := p.down || p.host == nil
 		p.mu.Unlock()
 		switch {
 		case p.l.dark.Load():
-			errs[i] = errOff
+			return errOff
 		case down:
-			errs[i] = link.ErrDown
+			return link.ErrDown
 		case ctx.Err() != nil:
-			errs[i] = ctx.Err()
-		default:
-			errs[i] = p.out(f)
+			return ctx.Err()
 		}
-	}
-	return errs
+		return p.out(f)
+	})
 }
 
 // sever takes the broker away, or brings it back.

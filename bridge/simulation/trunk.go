@@ -199,7 +199,7 @@ func (e *end) give(ev event) {
 
 // Properties implements link.Link.
 func (e *end) Properties() link.Properties {
-	return link.Properties{Acks: true, AckWait: 30 * time.Second, AckLimit: 10 * time.Minute, Resends: 19, Batch: 64, Parallel: 1, Positions: true}
+	return link.Properties{Acks: true, AckWait: 30 * time.Second, AckLimit: 10 * time.Minute, Resends: 19, Batch: 64, Parallel: 1, InOrder: true, Positions: true}
 }
 
 // Run implements link.Link.
@@ -421,11 +421,7 @@ func (e *end) tell(host link.TrunkHost, h heardAt) {
 
 // Send implements link.Link.
 func (e *end) Send(_ context.Context, frames []link.Frame) []error {
-	errs := make([]error, len(frames))
-	for i, f := range frames {
-		errs[i] = e.send(f)
-	}
-	return errs
+	return link.OneByOne(frames, e.send)
 }
 
 func (e *end) send(f link.Frame) error {
