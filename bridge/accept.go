@@ -141,7 +141,7 @@ func (b *Bridge) refuseFull(ln *line, p *plan) {
 }
 
 func joined(plans []plan) []queue.Op {
-	var ops []queue.Op
+	ops := make([]queue.Op, 0, len(plans))
 	for _, p := range plans {
 		ops = append(ops, p.ops...)
 	}

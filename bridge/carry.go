@@ -62,7 +62,7 @@ func (c *carrier) Carry(ctx context.Context, jobs []queue.Job) []queue.Outcome {
 // prepare has the record afresh and makes the frames of this round.
 func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	t := &trip{item: j.Item, chosen: &j.Record.Deliveries[j.Item.Delivery]}
-	r, err := c.b.store.Get(ctx, j.Item.Seq)
+	r, err := c.b.store.Fresh(ctx, j.Record)
 	if err != nil || !c.has(&r.Deliveries[j.Item.Delivery]) || !waits(&r.Deliveries[j.Item.Delivery]) {
 		return t.settle(queue.Outcome{}) // dropped, held, acknowledged or gone since it was chosen
 	}

@@ -26,11 +26,11 @@ const (
 // its addressee was heard elsewhere since, where it can go at once.
 func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 	d := &r.Deliveries[delivery]
-	m := r.Message
-	m.To = d.To
-	if m.Kind != message.Text || b.isGroup(m.To) || message.IsMail(m.To) || hasStep(r, "moved") {
+	if r.Message.Kind != message.Text || b.isGroup(d.To) || message.IsMail(d.To) || hasStep(r, "moved") {
 		return queue.Delivery{}, false // where the operator moved it, it stays
 	}
+	m := r.Message
+	m.To = d.To
 	way := b.decide(&m, true)
 	if len(way.Targets) == 0 || way.Targets[0].Link == d.Link || b.mayTake(&m, way.Targets[0]) != nil {
 		return queue.Delivery{}, false

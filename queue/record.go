@@ -14,7 +14,8 @@ type Identity [16]byte
 // Record is one message and all that became of it. A Record from the store is
 // a copy: changing it changes nothing until it goes through a Change.
 type Record struct {
-	Seq      uint64          `cbor:"1,keyasint"` // the gateway's own accept number, from 1; set by the store
+	Seq      uint64          `cbor:"-"` // the gateway's own accept number, from 1; set by the store, which keeps it as the key
+	Version  uint64          `cbor:"-"` // of the store: which writing of the record this is; 0: not said
 	Message  message.Message `cbor:"2,keyasint"`
 	Identity Identity        `cbor:"3,keyasint"`
 	// Event is a second identity, of what came by a trunk: the event's own id.

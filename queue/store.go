@@ -41,6 +41,10 @@ type Store interface {
 	// checksum does not fit.
 	Get(ctx context.Context, seq uint64) (*Record, error)
 
+	// Fresh is Get for who read the record a moment ago: it gives r itself, with
+	// whatever its holder did to it, unless it was written since.
+	Fresh(ctx context.Context, r *Record) (*Record, error)
+
 	// Heads lists the first of each lane of a link and precedence that is due at
 	// now, by Seq, from after (exclusive), n at most.
 	Heads(ctx context.Context, link string, p message.Precedence, now clock.Age, after uint64, n int) ([]Item, error)
@@ -128,8 +132,9 @@ type Op struct {
 
 	// Then, if set, is called once with what the op did, after it is on disk,
 	// from the store's own goroutine: it must be quick and must not call the
-	// store. For a lazy op this is the only way to learn of it. It is not called
-	// when the commit failed (a lazy op is then tried again).
+	// store. For a lazy op this is the only way to learn of it; the Record may then
+	// share memory with what Change put into it. It is not called when the commit
+	// failed (a lazy op is then tried again).
 	Then func(Done)
 }
 

@@ -15,18 +15,17 @@ func (s *Store) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error
 	if len(ops) == 0 {
 		return nil, ctx.Err()
 	}
-	a := &apply{steps: make([]step, len(ops)), log: s.log}
-	lazy := true
+	a := &apply{steps: make([]step, len(ops)), lazy: true, log: s.log}
 	for i, op := range ops {
 		if err := a.steps[i].prepare(op); err != nil {
 			return nil, err
 		}
-		lazy = lazy && op.Lazy
+		a.lazy = a.lazy && op.Lazy
 	}
-	if err := s.do(ctx, &call{Call: line.Call{Ops: len(ops), Lazy: lazy}, carry: a.carry, then: a.tell}); err != nil {
+	if err := s.do(ctx, &call{Call: line.Call{Ops: len(ops), Lazy: a.lazy}, carry: a.carry, then: a.tell}); err != nil {
 		return nil, err
 	}
-	if lazy {
+	if a.lazy {
 		return make([]queue.Done, len(ops)), nil
 	}
 	return a.answer(), nil
@@ -35,13 +34,14 @@ func (s *Store) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error
 // apply is the ops of one Apply on their way.
 type apply struct {
 	steps []step
+	lazy  bool // nobody waits for the answer
 	log   *slog.Logger
 }
 
 // step is one op and what became of it. It is reset by each carry.
 type step struct {
 	op      queue.Op
-	fresh   *queue.Record // the store's own copy: of a New, or of the record after a Change
+	fresh   *queue.Record // a copy of our own: of a New, or of the record after a Change that is asked for
 	payload []byte        // New: the record as written
 	done    queue.Done
 }
@@ -117,15 +117,19 @@ func (a *apply) admit(d *draft) error {
 func (a *apply) answer() []queue.Done {
 	done := make([]queue.Done, len(a.steps))
 	for i := range a.steps {
-		done[i] = a.steps[i].answer()
+		done[i] = a.steps[i].answer(true)
 	}
 	return done
 }
 
-// answer completes a Done: its record shares no memory with anybody.
-func (st *step) answer() queue.Done {
+// answer completes a Done: its record shares no memory with anybody. The last one
+// gets our copy itself.
+func (st *step) answer(last bool) queue.Done {
 	d := st.done
-	if d.Err == nil && !d.Duplicate && st.op.Put == nil {
+	if d.Err != nil || d.Duplicate || st.fresh == nil {
+		return d
+	}
+	if d.Record = st.fresh; !last {
 		d.Record = clone(st.fresh)
 	}
 	return d
@@ -138,7 +142,7 @@ func (a *apply) tell() {
 		if st.op.Then == nil {
 			continue
 		}
-		d := st.answer()
+		d := st.answer(a.lazy)
 		if err := st.then(d); err != nil {
 			a.log.Error("telling what an op did", "id", d.Seq, "err", err)
 		}
@@ -197,8 +201,11 @@ func (st *step) change(d *draft, log *slog.Logger) {
 		st.done.Err = err
 		return
 	}
-	if !st.op.Lazy || st.op.Then != nil { // somebody will ask for it
+	switch {
+	case !st.op.Lazy:
 		st.fresh = clone(r) // r may hold memory of the Change
+	case st.op.Then != nil:
+		st.fresh, r.Version = r, 0
 	}
 	d.replace(r, payloads[0], was)
 	for i, r := range spawned {

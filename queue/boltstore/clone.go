@@ -13,6 +13,7 @@ import (
 // is not kept is left out. TestClone holds it to that.
 func clone(r *queue.Record) *queue.Record {
 	c := *r
+	c.Version = 0
 	c.Message = cloneMessage(r.Message)
 	c.Accepted = cloneStamp(r.Accepted)
 	c.Deliveries = slices.Clone(r.Deliveries)

@@ -180,7 +180,11 @@ func (s *Store) write(batch []*call) error {
 	if err != nil || len(d.edits) == 0 {
 		return err
 	}
-	f := d.frame()
+	f := d.frame(s.frame[:0])
+	s.frame = nil
+	if cap(f.edits) <= mib {
+		s.frame = f.edits
+	}
 	if s.wal.used() > 0 && !s.wal.fits(len(f.edits)) {
 		if err := s.checkpoint(); err != nil {
 			return err
@@ -217,7 +221,7 @@ func (s *Store) draft(batch []*call) (d *draft, err error) {
 	for {
 		full, freed, exact, short := false, false, false, s.isShort()
 		err = s.touch(func(t *txn) error {
-			d, freed, exact = newDraft(t, s.room(short)), t.freed, !t.changed
+			d, freed, exact = newDraft(t, s.room(short), ops(batch)), t.freed, !t.changed
 			for _, c := range batch {
 				c.Err = c.carry(d)
 				full = full || errors.Is(c.Err, queue.ErrFull)
@@ -235,6 +239,13 @@ func (s *Store) draft(batch []*call) (d *draft, err error) {
 			return d, nil
 		}
 	}
+}
+
+func ops(batch []*call) (n int) {
+	for _, c := range batch {
+		n += c.Ops
+	}
+	return n
 }
 
 // carryOut makes what a draft says.

@@ -40,10 +40,11 @@ type seen struct {
 // room is how far the file may go, in bytes.
 type room struct{ normal, urgent int64 }
 
-func newDraft(t *txn, r room) *draft {
+// newDraft begins one that will have about so many edits.
+func newDraft(t *txn, r room, edits int) *draft {
 	return &draft{
-		t: t, last: t.records.Sequence(), used: t.used, room: r,
-		now: map[uint64]drafted{}, ids: map[queue.Identity]seen{}, mirrored: t.mirrored(),
+		t: t, last: t.records.Sequence(), used: t.used, room: r, edits: make([]edit, 0, edits),
+		now: make(map[uint64]drafted, edits), ids: map[queue.Identity]seen{}, mirrored: t.mirrored(),
 	}
 }
 
@@ -143,17 +144,12 @@ func (d *draft) roomForAll(steps []step) bool {
 	return true
 }
 
-// frame writes the edits for the log.
-func (d *draft) frame() frame {
-	size := 0
+// frame writes the edits for the log, into the memory given.
+func (d *draft) frame(b []byte) frame {
 	for i := range d.edits {
-		size += len(d.edits[i].val) + len(d.edits[i].name) + 24
+		b = d.edits[i].append(b)
 	}
-	f := frame{mark: d.t.mark, commit: d.t.counts.Commits + 1, edits: make([]byte, 0, size)}
-	for i := range d.edits {
-		f.edits = d.edits[i].append(f.edits)
-	}
-	return f
+	return frame{mark: d.t.mark, commit: d.t.counts.Commits + 1, edits: b}
 }
 
 // carryOut makes the edits; from now on everybody reads them.

@@ -61,8 +61,10 @@ func cutItem(key []byte) (seq uint64, delivery int) {
 
 func recordKey(seq uint64) []byte { return putSeq(nil, seq) }
 
-func lanePrefix(l queue.Lane) []byte {
-	b := append(putText(nil, l.Link), byte(l.Precedence))
+func lanePrefix(l queue.Lane) []byte { return putLane(nil, l) }
+
+func putLane(b []byte, l queue.Lane) []byte {
+	b = append(putText(b, l.Link), byte(l.Precedence))
 	return putText(putText(b, l.From), l.To)
 }
 
@@ -70,8 +72,10 @@ func readyPrefix(link string, p message.Precedence) []byte {
 	return append(putText(nil, link), byte(p))
 }
 
-func framePrefix(link, to, id string) []byte {
-	return putText(putText(putText(nil, link), to), id)
+func framePrefix(link, to, id string) []byte { return putFrame(nil, link, to, id) }
+
+func putFrame(b []byte, link, to, id string) []byte {
+	return putText(putText(putText(b, link), to), id)
 }
 
 // hourOf gives the hour of age whose bucket remembers an identity.

@@ -120,7 +120,9 @@ func (t *txn) follow(step *Step) error {
 		}
 	}
 	for _, s := range step.Sightings {
-		if err := t.add(sighting(s.ID, s.Seq, s.Age), nil); err != nil {
+		var f filing
+		f.sighting(s.ID, s.Seq, s.Age)
+		if err := t.add(f.all[0], nil); err != nil {
 			return err
 		}
 	}

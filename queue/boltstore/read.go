@@ -17,10 +17,12 @@ import (
 )
 
 // readRecord reads one record in any transaction.
-func readRecord(tx *bolt.Tx, seq uint64) (*queue.Record, error) {
+func readRecord(tx *bolt.Tx, seq uint64) (*queue.Record, error) { return readUnless(nil, tx, seq) }
+
+func readUnless(known *queue.Record, tx *bolt.Tx, seq uint64) (*queue.Record, error) {
 	value := tx.Bucket(recordBucket).Get(recordKey(seq))
 	if value != nil {
-		return openRecord(seq, value)
+		return openUnless(known, seq, value)
 	}
 	if tx.Bucket(damagedBucket).Get(recordKey(seq)) != nil {
 		return nil, fmt.Errorf("record %d: %w", seq, queue.ErrDamaged)
@@ -29,9 +31,18 @@ func readRecord(tx *bolt.Tx, seq uint64) (*queue.Record, error) {
 }
 
 // Get implements queue.Store.
-func (s *Store) Get(ctx context.Context, seq uint64) (r *queue.Record, err error) {
+func (s *Store) Get(ctx context.Context, seq uint64) (*queue.Record, error) {
+	return s.get(ctx, nil, seq)
+}
+
+// Fresh implements queue.Store.
+func (s *Store) Fresh(ctx context.Context, r *queue.Record) (*queue.Record, error) {
+	return s.get(ctx, r, r.Seq)
+}
+
+func (s *Store) get(ctx context.Context, known *queue.Record, seq uint64) (r *queue.Record, err error) {
 	err = s.view(ctx, func(tx *bolt.Tx) error {
-		r, err = readRecord(tx, seq)
+		r, err = readUnless(known, tx, seq)
 		return err
 	})
 	if errors.Is(err, queue.ErrDamaged) {

@@ -93,9 +93,7 @@ func (k kind) checksum(key, value []byte) uint32 {
 
 // encode gives the payload of a record, without its Seq.
 func encode(r *queue.Record) ([]byte, error) {
-	bare := *r
-	bare.Seq = 0
-	b, err := encMode.Marshal(&bare)
+	b, err := encMode.Marshal(r)
 	if err != nil {
 		return nil, fmt.Errorf("writing a record: %w", err)
 	}
@@ -120,9 +118,23 @@ func decode(seq uint64, payload []byte) (*queue.Record, error) {
 
 // openRecord reads the value of a record.
 func openRecord(seq uint64, value []byte) (*queue.Record, error) {
-	payload, _, err := isRecord.unseal(recordKey(seq), value)
+	return openUnless(nil, seq, value)
+}
+
+// openUnless reads the value of a record, unless it is what known was read from:
+// then that is what it gives.
+func openUnless(known *queue.Record, seq uint64, value []byte) (*queue.Record, error) {
+	payload, commit, err := isRecord.unseal(recordKey(seq), value)
 	if err != nil {
 		return nil, fmt.Errorf("record %d: %w", seq, err)
 	}
-	return decode(seq, payload)
+	if known != nil && known.Version == commit && commit != 0 {
+		return known, nil
+	}
+	r, err := decode(seq, payload)
+	if err != nil {
+		return nil, err
+	}
+	r.Version = commit
+	return r, nil
 }

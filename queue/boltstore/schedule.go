@@ -57,47 +57,80 @@ func (e entry) compare(o entry) int {
 
 // entries gives all that one record alone puts into the indexes, in order.
 func entries(r *queue.Record) []entry {
-	all := make([]entry, 0, 8)
+	var f filing
 	for i := range r.Deliveries {
-		all = appendDelivery(all, r, i)
+		f.delivery(r, i)
 	}
-	all = appendOpen(all, r)
+	f.open(r)
 	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
 		if id != (queue.Identity{}) {
-			all = append(all, sighting(id, r.Seq, r.Accepted.Age))
+			f.sighting(id, r.Seq, r.Accepted.Age)
 		}
 	}
-	slices.SortFunc(all, entry.compare)
-	return all
+	slices.SortFunc(f.all, entry.compare)
+	return f.all
 }
 
-func sighting(id queue.Identity, seq uint64, age clock.Age) entry {
-	key := append(putAge(nil, hourOf(age)), id[:]...)
-	return entry{ident, putSeq(key, seq), putAge(nil, age)}
+// filing gathers entries. The keys lie in one piece of memory and the values in
+// another: values are kept until the next checkpoint, keys are not.
+type filing struct {
+	all        []entry
+	keys, vals []byte
 }
 
-func appendDelivery(all []entry, r *queue.Record, i int) []entry {
+// Room for what most records need.
+const (
+	usualEntries = 5
+	usualKeys    = 160 // bytes
+	usualVals    = 32  // bytes
+)
+
+// begin gives the memory that the next key and value are appended to.
+func (f *filing) begin() (key, val []byte) {
+	if f.all == nil {
+		f.all, f.keys, f.vals = make([]entry, 0, usualEntries), make([]byte, 0, usualKeys), make([]byte, 0, usualVals)
+	}
+	return f.keys, f.vals
+}
+
+// add takes an entry in, of what was appended since begin.
+func (f *filing) add(i index, key, val []byte) {
+	e := entry{index: i, key: slices.Clip(key[len(f.keys):])}
+	if len(val) > len(f.vals) {
+		e.val = slices.Clip(val[len(f.vals):])
+	}
+	f.all, f.keys, f.vals = append(f.all, e), key, val
+}
+
+func (f *filing) sighting(id queue.Identity, seq uint64, age clock.Age) {
+	key, val := f.begin()
+	key = append(putAge(key, hourOf(age)), id[:]...)
+	f.add(ident, putSeq(key, seq), putAge(val, age))
+}
+
+func (f *filing) delivery(r *queue.Record, i int) {
 	d := &r.Deliveries[i]
 	item := func(b []byte) []byte { return putNth(putSeq(b, r.Seq), i) }
+	key, val := f.begin()
 	switch {
 	case inLane(d):
-		all = append(all, entry{lanes, item(lanePrefix(r.LaneOf(d))), putAge(nil, d.Due)})
+		f.add(lanes, item(putLane(key, r.LaneOf(d))), putAge(val, d.Due))
 	case d.State == queue.Later, d.State == queue.Local, d.State == queue.Passed, d.State == queue.Shadow, d.State == queue.Gathering:
-		all = append(all, entry{later, item(putAge(putText(nil, d.Link), d.Due)), nil})
+		f.add(later, item(putAge(putText(key, d.Link), d.Due)), val)
 	case d.State == queue.Held:
 		call := callsign.Base(d.To)
-		val := putAge(nil, d.Due)
+		val = putAge(val, d.Due)
 		if len(call) >= longText {
 			val = append(val, call...)
 		}
-		all = append(all, entry{held, item(putText(nil, call)), val})
+		f.add(held, item(putText(key, call)), val)
 	}
 	for n, p := range d.Parts {
 		if p.ID != "" {
-			all = append(all, entry{frames, putNth(item(framePrefix(d.Link, d.To, p.ID)), n), nil})
+			key, val := f.begin()
+			f.add(frames, putNth(item(putFrame(key, d.Link, d.To, p.ID)), n), val)
 		}
 	}
-	return all
 }
 
 // inLane tells whether a delivery waits for its first transmission.
@@ -105,8 +138,8 @@ func inLane(d *queue.Delivery) bool {
 	return d.State == queue.Ready || d.State == queue.Later && !d.Begun
 }
 
-// appendOpen adds what counts open deliveries and ends them.
-func appendOpen(all []entry, r *queue.Record) []entry {
+// open adds what counts open deliveries and ends them.
+func (f *filing) open(r *queue.Record) {
 	perLink := map[string]uint64{}
 	for i := range r.Deliveries {
 		if r.Deliveries[i].State.Open() {
@@ -115,12 +148,13 @@ func appendOpen(all []entry, r *queue.Record) []entry {
 	}
 	for link, n := range perLink {
 		v := openValue{accepted: r.Accepted.Age, precedence: r.Message.Precedence, count: n}
-		all = append(all, entry{open, putSeq(putText(nil, link), r.Seq), v.bytes()})
+		key, val := f.begin()
+		f.add(open, putSeq(putText(key, link), r.Seq), v.append(val))
 	}
 	if len(perLink) > 0 {
-		all = append(all, entry{expire, putSeq(putAge(nil, r.Expires), r.Seq), nil})
+		key, val := f.begin()
+		f.add(expire, putSeq(putAge(key, r.Expires), r.Seq), val)
 	}
-	return all
 }
 
 // openValue is what the open index knows of a record on one link.
@@ -130,8 +164,8 @@ type openValue struct {
 	count      uint64
 }
 
-func (v openValue) bytes() []byte {
-	b := append(putAge(nil, v.accepted), byte(v.precedence))
+func (v openValue) append(b []byte) []byte {
+	b = append(putAge(b, v.accepted), byte(v.precedence))
 	return binary.AppendUvarint(b, v.count)
 }
 
@@ -222,7 +256,10 @@ func (t *txn) crown(key []byte, change func() error) error {
 // head gives the entry that lists the first of a lane: in ready, or in later
 // while it has a time to wait for.
 func (t *txn) head(prefix []byte) (entry, bool) {
-	key, val := t.bucket(lanes).Cursor().Seek(prefix)
+	if t.front == nil {
+		t.front = t.bucket(lanes).Cursor()
+	}
+	key, val := t.front.Seek(prefix)
 	if !bytes.HasPrefix(key, prefix) {
 		return entry{}, false
 	}

@@ -60,6 +60,7 @@ type txn struct {
 	freed   bool // something went that took room
 	opened  [indexes]*bolt.Bucket
 	records *bolt.Bucket
+	front   *bolt.Cursor // of lanes; each Seek begins at the root
 }
 
 func newTxn(tx *bolt.Tx, c *counts) *txn {

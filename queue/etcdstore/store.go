@@ -295,6 +295,15 @@ func (s *Store) patient(ctx context.Context) (context.Context, context.CancelFun
 	return ctx, func() { stop(); cancel() }
 }
 
+// Fresh implements queue.Store.
+func (s *Store) Fresh(ctx context.Context, r *queue.Record) (*queue.Record, error) {
+	fresh, err := s.mirror.Fresh(ctx, r)
+	if errors.Is(err, queue.ErrNotFound) {
+		return s.Get(ctx, r.Seq)
+	}
+	return fresh, err
+}
+
 // The mirror answers the rest.
 
 func (s *Store) Known(ctx context.Context, id queue.Identity, since clock.Age) (uint64, bool, error) {

@@ -53,6 +53,34 @@ func inOrder(t *testing.T, open Opener) {
 	}
 }
 
+func fresh(t *testing.T, open Opener) {
+	f := start(t, open)
+	f.add(text("a", "N0QRA", "N0QRB"))
+	f.add(text("a", "N0QRA", "N0QRC"))
+	known, err := f.Get(f.ctx, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	known.Message.Text = "as its holder left it"
+	f.change(2, func(r *queue.Record) { r.Deliveries[0].Attempts++ })
+	if got, err := f.Fresh(f.ctx, known); got != known || err != nil {
+		t.Errorf("when only another record was written: %p %v, want %p itself", got, err, known)
+	}
+	f.change(1, func(r *queue.Record) { r.Deliveries[0].Attempts++ })
+	got, err := f.Fresh(f.ctx, known)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got == known || got.Message.Text == known.Message.Text || got.Deliveries[0].Attempts != 1 {
+		t.Errorf("when it was written since: %+v", got)
+	}
+	if again, err := f.Fresh(f.ctx, got); again != got || err != nil {
+		t.Errorf("what Fresh gave is not known to it: %v", err)
+	}
+	_, err = f.Fresh(f.ctx, &queue.Record{Seq: 9})
+	wantErr(t, "Fresh of a number that was never given", err, queue.ErrNotFound)
+}
+
 func oneThing(t *testing.T, open Opener) {
 	f := start(t, open)
 	r := text("a", "N0QRA", "N0QRB")
