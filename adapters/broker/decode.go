@@ -62,6 +62,7 @@ func (c *codec) decode(p packet) (message.Message, error) {
 
 // decodeAll gives the messages in order, and why the rest is none.
 func (c *codec) decodeAll(in []packet) (messages []message.Message, bad []dropped) {
+	messages = make([]message.Message, 0, len(in))
 	for _, p := range in {
 		m, err := c.decode(p)
 		if why, ok := errors.AsType[dropped](err); ok {

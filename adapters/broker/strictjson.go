@@ -21,58 +21,59 @@ func readJSON(raw []byte) (any, error) {
 	case !json.Valid(raw):
 		return nil, dropNotJSON
 	}
+	members, depth := shape(raw)
+	if depth > maxDepth {
+		return nil, dropTooDeep
+	}
 	d := json.NewDecoder(bytes.NewReader(raw))
 	d.UseNumber()
-	return readValue(d, 0)
-}
-
-func readValue(d *json.Decoder, depth int) (any, error) {
-	t, err := d.Token()
-	if err != nil {
+	var tree any
+	if err := d.Decode(&tree); err != nil {
 		return nil, dropNotJSON
 	}
-	delim, nested := t.(json.Delim)
-	switch {
-	case !nested:
-		return t, nil
-	case depth == maxDepth:
-		return nil, dropTooDeep
-	case delim == '[':
-		return readArray(d, depth+1)
+	if countMembers(tree) != members {
+		return nil, dropTwice // the later of the two has taken the place of the first
 	}
-	return readObject(d, depth+1)
+	return tree, nil
 }
 
-func readArray(d *json.Decoder, depth int) (any, error) {
-	out := []any{}
-	for d.More() {
-		v, err := readValue(d, depth)
-		if err != nil {
-			return nil, err
+// shape counts the members of all objects in valid JSON, and how deep arrays and
+// objects lie within each other.
+func shape(raw []byte) (members, deepest int) {
+	depth, quoted := 0, false
+	for i := 0; i < len(raw); i++ {
+		switch c := raw[i]; {
+		case quoted && c == '\\':
+			i++
+		case c == '"':
+			quoted = !quoted
+		case quoted:
+		case c == ':':
+			members++
+		case c == '{', c == '[':
+			depth++
+			deepest = max(deepest, depth)
+		case c == '}', c == ']':
+			depth--
 		}
-		out = append(out, v)
 	}
-	_, err := d.Token() // the closing bracket
-	return out, err
+	return members, deepest
 }
 
-func readObject(d *json.Decoder, depth int) (any, error) {
-	out := map[string]any{}
-	for d.More() {
-		name, err := d.Token()
-		if err != nil {
-			return nil, dropNotJSON
+// countMembers counts those that were read.
+func countMembers(tree any) (n int) {
+	switch node := tree.(type) {
+	case map[string]any:
+		n = len(node)
+		for _, v := range node {
+			n += countMembers(v)
 		}
-		key := name.(string) // JSON is valid, so a name is a string
-		if _, twice := out[key]; twice {
-			return nil, dropTwice
-		}
-		if out[key], err = readValue(d, depth); err != nil {
-			return nil, err
+	case []any:
+		for _, v := range node {
+			n += countMembers(v)
 		}
 	}
-	_, err := d.Token()
-	return out, err
+	return n
 }
 
 // loneSurrogate tells whether a \u escape is half of a UTF-16 pair without its

@@ -80,9 +80,9 @@ type filing struct {
 
 // Room for what most records need.
 const (
-	usualEntries = 5
-	usualKeys    = 160 // bytes
-	usualVals    = 32  // bytes
+	usualEntries = 4
+	usualKeys    = 96 // bytes
+	usualVals    = 32 // bytes
 )
 
 // begin gives the memory that the next key and value are appended to.
