@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -51,6 +52,9 @@ type Transmission struct {
 // than the radio loses lines, and holds up no transmission.
 const journalRoom = 1024
 
+// journalAtOnce is how many lines go into the file with one write.
+const journalAtOnce = 64
+
 // journal writes each transmission into a file a day, append-only. Nothing waits
 // for it: what cannot be written is counted. A line is not synced to the disk by
 // itself, for the sake of SD cards; a power failure costs what the system had
@@ -61,7 +65,7 @@ type journal struct {
 	log  *slog.Logger
 	gone func(n int) // told of lines that could not be written
 
-	lines chan Transmission
+	lines chan *Transmission
 	done  sync.WaitGroup
 	lost  atomic.Int64
 
@@ -71,14 +75,14 @@ type journal struct {
 }
 
 func newJournal(dir string, keep time.Duration, log *slog.Logger, gone func(int)) *journal {
-	return &journal{dir: dir, keep: keep, log: log, gone: gone, lines: make(chan Transmission, journalRoom)}
+	return &journal{dir: dir, keep: keep, log: log, gone: gone, lines: make(chan *Transmission, journalRoom)}
 }
 
 // start starts the writer; stop ends it, when all is written.
 func (j *journal) start() {
 	j.done.Go(func() {
 		for t := range j.lines {
-			j.write(t)
+			j.writeAll(j.gather(t))
 		}
 		if j.file != nil {
 			j.file.Sync() // the last chance; nobody left to hear of an error
@@ -94,33 +98,66 @@ func (j *journal) stop() {
 }
 
 // note takes a line to be written. It never blocks.
-func (j *journal) note(t Transmission) {
+func (j *journal) note(t *Transmission) {
 	if j.dir == "" {
 		return
 	}
 	select {
 	case j.lines <- t:
 	default:
-		j.lose()
+		j.lose(1)
 	}
 }
 
-func (j *journal) lose() {
-	j.lost.Add(1)
-	j.gone(1)
+func (j *journal) lose(n int) {
+	j.lost.Add(int64(n))
+	j.gone(n)
 }
 
-// write appends a line to the file of its day.
-func (j *journal) write(t Transmission) {
-	err := j.open(t.at)
+// gather takes what waits behind a line.
+func (j *journal) gather(first *Transmission) []*Transmission {
+	all := []*Transmission{first}
+	for len(all) < journalAtOnce {
+		select {
+		case t, ok := <-j.lines:
+			if !ok {
+				return all
+			}
+			all = append(all, t)
+		default:
+			return all
+		}
+	}
+	return all
+}
+
+// writeAll writes lines, those of one file together.
+func (j *journal) writeAll(lines []*Transmission) {
+	for len(lines) > 0 {
+		name, n := journalName(lines[0].at), 1
+		for n < len(lines) && journalName(lines[n].at) == name {
+			n++
+		}
+		j.write(lines[:n])
+		lines = lines[n:]
+	}
+}
+
+// write appends lines to the file of their day.
+func (j *journal) write(lines []*Transmission) {
+	err := j.open(lines[0].at)
 	if err == nil {
-		var b []byte
-		if b, err = json.Marshal(t); err == nil {
-			_, err = j.file.Write(append(b, '\n'))
+		var b bytes.Buffer
+		e := json.NewEncoder(&b)
+		for _, t := range lines {
+			err = errors.Join(err, e.Encode(t))
+		}
+		if err == nil {
+			_, err = j.file.Write(b.Bytes())
 		}
 	}
 	if err != nil {
-		j.lose()
+		j.lose(len(lines))
 		j.shut()
 		if !j.failing {
 			j.failing = true
@@ -224,9 +261,9 @@ func (j *journal) isOld(name string, now queue.Stamp) bool {
 }
 
 // journalLine is what the journal says of a frame.
-func (b *Bridge) journalLine(ln *line, f *link.Frame) Transmission {
+func (b *Bridge) journalLine(ln *line, f *link.Frame) *Transmission {
 	m, at := &f.Message, b.stamp()
-	t := Transmission{
+	t := &Transmission{
 		Time: at.Wall.UTC(), Unsure: !at.Sure, Link: ln.Name, Own: b.own.String(), By: "automatic",
 		ID: f.Record, Kind: m.Kind, Precedence: m.Precedence, From: m.From, To: m.To, Gateway: f.Gateway, Frame: f.ID,
 		Part: f.Part, Parts: f.Parts, Try: f.Attempt, Text: f.Text, Acks: m.Acks, Nak: m.Nak, Where: m.Where, at: at,
