@@ -4,6 +4,8 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"fmt"
 	"io"
 	"net"
@@ -12,6 +14,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"posthouse/adapters/mail/sink"
 )
 
 // talk writes bytes to the server as they are and gives all that it answers.
@@ -43,6 +47,74 @@ func count(answers, code string) (n int) {
 		}
 	}
 	return n
+}
+
+// A connection that ends in the middle of a chunk (RFC 3030 section 2) leaves half a
+// mail, whether TCP or TLS ends it.
+func TestChunksThatEndEarly(t *testing.T) {
+	certificate, roots, err := sink.Certificate("127.0.0.1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	half := plain("qra@home.example", "n0qrb-9@radio.club.example", "Water", "two cans\n")
+	rest := "and bread\r\n"
+	for _, c := range []struct {
+		name, sent string
+		kept       int
+	}{
+		{"whole", fmt.Sprintf("BDAT %d LAST\r\n%s%sQUIT\r\n", len(half+rest), half, rest), 1},
+		{"whole in two", fmt.Sprintf("BDAT %d\r\n%sBDAT %d LAST\r\n%sQUIT\r\n", len(half), half, len(rest), rest), 1},
+		{"cut", fmt.Sprintf("BDAT %d LAST\r\n%s", len(half+rest), half), 0},
+		{"cut in the second", fmt.Sprintf("BDAT %d\r\n%sBDAT %d LAST\r\nand\r\n", len(half), half, len(rest)), 0},
+		{"no last one", fmt.Sprintf("BDAT %d\r\n%s", len(half), half), 0},
+	} {
+		for _, secure := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s, TLS %v", c.name, secure), func(t *testing.T) {
+				g := startGateway(t, func(o *Options) { o.Certificate = &certificate })
+				say := begin + "RCPT TO:<n0qrb-9@" + domain + ">\r\n" + c.sent
+				var answers string
+				if secure {
+					answers = g.talkTLS(t, roots, say)
+				} else {
+					answers = g.talk(t, strings.NewReader(say))
+				}
+				g.stop() // all is judged now
+				if kept := g.host.Kept(); len(kept) != c.kept {
+					t.Errorf("kept %+v\nanswers:\n%s", kept, answers)
+				}
+				if taken := strings.Contains(answers, "queued"); taken != (c.kept > 0) {
+					t.Errorf("taken %v, answers:\n%s", taken, answers)
+				}
+			})
+		}
+	}
+}
+
+// talkTLS is talk behind STARTTLS. What ends with QUIT waits for the answers.
+func (g *gateway) talkTLS(t *testing.T, roots *x509.CertPool, input string) string {
+	t.Helper()
+	conn, err := net.Dial("tcp", g.address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	conn.SetDeadline(time.Now().Add(time.Minute))
+	r := bufio.NewReader(conn)
+	io.WriteString(conn, "EHLO x.example\r\nSTARTTLS\r\n")
+	for line := ""; !strings.HasPrefix(line, "220 2.0.0"); {
+		if line, err = r.ReadString('\n'); err != nil {
+			t.Fatal(err)
+		}
+	}
+	secure := tls.Client(conn, &tls.Config{RootCAs: roots, ServerName: "127.0.0.1"})
+	if _, err := io.WriteString(secure, input); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.HasSuffix(input, "QUIT\r\n") {
+		secure.CloseWrite() // at once, while the server reads
+	}
+	answers, _ := io.ReadAll(secure)
+	return string(answers)
 }
 
 func TestTenThousandRecipients(t *testing.T) {

@@ -1,6 +1,8 @@
 package mail
 
 import (
+	"errors"
+	"io"
 	"net"
 	"net/netip"
 	"sync"
@@ -90,6 +92,15 @@ type served struct {
 	net.Conn
 	from   *limited
 	ending atomic.Bool
+	ended  atomic.Bool // by the client: nothing more comes
+}
+
+func (c *served) Read(b []byte) (int, error) {
+	n, err := c.Conn.Read(b)
+	if errors.Is(err, io.EOF) {
+		c.ended.Store(true)
+	}
+	return n, err
 }
 
 // SetReadDeadline keeps a connection that has to end from waiting again.

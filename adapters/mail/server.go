@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -217,6 +218,9 @@ func aboutAddress(code string) bool {
 // Data implements smtp.Session. nil answers 250.
 func (s *session) Data(r io.Reader) error {
 	raw, err := io.ReadAll(r)
+	if err == nil && !whole(r, s.conn.Conn()) {
+		err = io.ErrUnexpectedEOF
+	}
 	if err != nil {
 		if tooLarge, ok := errors.AsType[*smtp.SMTPError](err); ok {
 			return s.refused(tooLarge, s.about(nil))
@@ -233,6 +237,23 @@ func (s *session) Data(r io.Reader) error {
 	}
 	m, err := s.take(raw)
 	return s.refused(err, s.about(m))
+}
+
+// whole tells whether a mail came to its end. Of one that comes in chunks (BDAT,
+// RFC 3030 section 2) go-smtp takes the end of the connection for that of the chunk:
+// half a mail would go on air, and all of it once more when it is sent again.
+func whole(r io.Reader, conn net.Conn) bool {
+	if _, chunked := r.(*io.PipeReader); !chunked {
+		return true
+	}
+	if c, ok := conn.(*served); ok {
+		return !c.ended.Load()
+	}
+	// Only TLS itself knows that it was ended, and says so first. At worst this eats
+	// a byte of a command that was sent ahead, which is then none.
+	conn.SetReadDeadline(time.Unix(1, 0))
+	_, err := conn.Read(make([]byte, 1))
+	return err == nil || errors.Is(err, os.ErrDeadlineExceeded)
 }
 
 // take hands one mail for stations to the bridge, and gives it as far as it could
