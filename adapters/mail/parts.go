@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -14,12 +15,11 @@ import (
 	"posthouse/bridge/link"
 )
 
-// parts is what is found in a mail's MIME tree.
+// parts is what is found in a mail's MIME tree beside its text.
 type parts struct {
-	plain, html       string
-	hasPlain, hasHTML bool
-	attached          []attachment
-	count             int
+	attached []attachment
+	spoken   bool // there was a text
+	count    int
 }
 
 type attachment struct {
@@ -27,67 +27,136 @@ type attachment struct {
 	bytes int64
 }
 
-// readParts walks the tree (RFC 2046). The first text that is not an attachment
-// counts; whatever else is there is listed as not sent.
-func readParts(e *gomessage.Entity, opened error) (*parts, error) {
+// said is what one entity of the tree says, each text by itself.
+type said struct {
+	texts  []string
+	markup bool  // they were HTML
+	err    error // one cannot be read, which matters if nothing else says the same
+}
+
+// readParts walks the tree (RFC 2046) and gives its texts. What is no text, or a
+// further one with a name, is listed as not sent.
+func readParts(e *gomessage.Entity, opened error) (*parts, []string, error) {
 	p := &parts{}
-	return p, p.read(e, opened, 0)
+	s, err := p.read(e, opened, 0)
+	if err == nil {
+		err = s.err
+	}
+	return p, s.texts, err
 }
 
 // read takes one entity; opened is the error with which its decoding began.
-func (p *parts) read(e *gomessage.Entity, opened error, depth int) error {
+func (p *parts) read(e *gomessage.Entity, opened error, depth int) (said, error) {
 	if p.count++; p.count > maxParts || depth > maxDepth {
-		return reply(554, 5, 6, 0, "the mail has more than %d parts or is nested deeper than %d", maxParts, maxDepth)
+		return said{}, reply(554, 5, 6, 0, "the mail has more than %d parts or is nested deeper than %d", maxParts, maxDepth)
 	}
-	kind, params, err := e.Header.ContentType()
-	if err != nil && e.Header.Has("Content-Type") {
-		return reply(554, 5, 6, 0, "the mail's Content-Type is broken")
+	kind, params, err := contentType(e)
+	if err != nil {
+		return said{}, err
 	}
-	kind = strings.ToLower(kind)
 	if err := refuseEncrypted(kind, params); err != nil {
-		return err
+		return said{}, err
 	}
 	name := fileName(e)
+	isText := !isAttachment(e) && (name == "" || !p.spoken)
 	switch {
 	case strings.HasPrefix(kind, "multipart/"):
 		return p.readMultipart(e, kind, depth)
-	case isAttachment(e):
-	case kind == "text/plain" && !p.hasPlain:
-		p.hasPlain = true
-		p.plain, err = readText(e, opened)
-		return flow(&p.plain, params, err)
-	case kind == "text/html" && !p.hasHTML:
-		p.hasHTML = true
-		p.html, err = readText(e, opened)
-		return err
+	case isText && kind == "text/plain":
+		p.spoken = true
+		return readPlain(e, opened, params), nil
+	case isText && kind == "text/html":
+		p.spoken = true
+		return readHTML(e, opened), nil
 	case name == "":
 		name = kind
 	}
 	size, err := io.Copy(io.Discard, e.Body)
 	if err != nil && size == 0 {
-		return broken(err)
+		return said{}, broken(err)
 	}
 	p.attached = append(p.attached, attachment{name: name, bytes: size})
-	return nil
+	return said{}, nil
 }
 
-func (p *parts) readMultipart(e *gomessage.Entity, kind string, depth int) error {
+// contentType gives an entity's type. Where only its parameters are broken, as by a
+// file name with blanks, it still says that something is no text. "text" alone is
+// read as text/plain, by the default for what is not understood (RFC 2045 section
+// 5.2).
+func contentType(e *gomessage.Entity) (kind string, params map[string]string, err error) {
+	kind, params, err = e.Header.ContentType()
+	if err != nil && e.Header.Has("Content-Type") {
+		kind, _, _ = strings.Cut(e.Header.Get("Content-Type"), ";")
+	}
+	kind = strings.ToLower(strings.TrimSpace(kind))
+	switch general, _, _ := strings.Cut(kind, "/"); {
+	case kind == "text":
+		return "text/plain", params, nil
+	case err == nil, !e.Header.Has("Content-Type"):
+		return kind, params, nil
+	case slices.Contains([]string{"application", "image", "audio", "video", "font", "model"}, general):
+		return kind, nil, nil
+	}
+	return "", nil, reply(554, 5, 6, 0, "the mail's Content-Type is broken")
+}
+
+func (p *parts) readMultipart(e *gomessage.Entity, kind string, depth int) (said, error) {
+	var all []said
 	r := e.MultipartReader()
-	for first := true; ; first = false {
+	for {
 		part, err := r.NextPart()
 		if errors.Is(err, io.EOF) {
-			return nil
+			break
 		}
 		if part == nil {
-			return broken(err)
+			return said{}, broken(err)
 		}
-		if kind == "multipart/signed" && !first {
-			return nil // the signature (RFC 1847): nobody could check it on air
+		s, err := p.read(part, err, depth+1)
+		if err != nil {
+			return said{}, err
 		}
-		if err := p.read(part, err, depth+1); err != nil {
-			return err
+		if all = append(all, s); kind == "multipart/signed" {
+			break // the signature (RFC 1847): nobody could check it on air
 		}
 	}
+	if kind == "multipart/alternative" {
+		return either(all), nil
+	}
+	return together(all), nil
+}
+
+// either picks one of several that say the same (RFC 2046 section 5.1.4): plain text
+// first.
+func either(all []said) said {
+	var best said
+	for _, s := range all {
+		switch {
+		case s.err == nil && len(s.texts) == 0:
+		case s.err == nil && !s.markup:
+			return s
+		case len(best.texts) == 0 && (s.err == nil || best.err == nil):
+			best = s
+		}
+	}
+	return best
+}
+
+// together joins what stands one after the other (RFC 2046 section 5.1.3), as text
+// between pictures does. What is said twice, once as HTML, is left out.
+func together(all []said) said {
+	out := said{markup: true}
+	for _, s := range all {
+		if out.err == nil {
+			out.err = s.err
+		}
+		for _, text := range s.texts {
+			if !s.markup || !slices.ContainsFunc(out.texts, func(other string) bool { return oneLine(other) == oneLine(text) }) {
+				out.texts = append(out.texts, text)
+			}
+		}
+		out.markup = out.markup && (s.markup || len(s.texts) == 0)
+	}
+	return out
 }
 
 // refuseEncrypted knows the signs of RFC 1847, RFC 3156 and RFC 8551. A CMS that
@@ -126,12 +195,32 @@ func readText(e *gomessage.Entity, opened error) (string, error) {
 	return strings.ReplaceAll(string(b), "\r\n", "\n"), nil
 }
 
-// flow undoes format=flowed (RFC 3676) where the part says so.
-func flow(text *string, params map[string]string, err error) error {
-	if err == nil && strings.EqualFold(params["format"], "flowed") {
-		*text = unflow(*text, strings.EqualFold(params["delsp"], "yes"))
+func readPlain(e *gomessage.Entity, opened error, params map[string]string) said {
+	text, err := readText(e, opened)
+	if strings.EqualFold(params["format"], "flowed") { // RFC 3676
+		text = unflow(text, strings.EqualFold(params["delsp"], "yes"))
 	}
-	return err
+	return saying(text, false, err)
+}
+
+func readHTML(e *gomessage.Entity, opened error) said {
+	source, err := readText(e, opened)
+	if err != nil {
+		return said{markup: true, err: err}
+	}
+	text, err := htmlText(source)
+	if err != nil {
+		err = reply(554, 5, 6, 0, "the mail's HTML is broken: %v", err)
+	}
+	return saying(text, true, err)
+}
+
+func saying(text string, markup bool, err error) said {
+	s := said{markup: markup, err: err}
+	if err == nil && strings.TrimSpace(text) != "" {
+		s.texts = []string{text}
+	}
+	return s
 }
 
 func broken(err error) error {
@@ -141,20 +230,24 @@ func broken(err error) error {
 	return reply(554, 5, 6, 0, "the mail's parts are broken: %v", err)
 }
 
-// readable gives the text for radio: plain text first, else what HTML says.
-func (p *parts) readable() (string, error) {
-	text := p.plain
-	if strings.TrimSpace(text) == "" && p.hasHTML {
-		var err error
-		if text, err = htmlText(p.html); err != nil {
-			return "", reply(554, 5, 6, 0, "the mail's HTML is broken: %v", err)
+// readable gives the text for radio. What ends one part, as a signature does, does
+// not end those behind it.
+func readable(texts []string) (string, error) {
+	var all, short []string
+	for _, text := range texts {
+		text, err := unarmour(tidy(text))
+		if err != nil {
+			return "", err
+		}
+		all = append(all, text)
+		if text = shorten(text); text != "" {
+			short = append(short, text)
 		}
 	}
-	text, err := unarmour(tidy(text))
-	if err != nil {
-		return "", err
+	if len(short) == 0 {
+		short = all
 	}
-	return cut(text), nil
+	return cut(strings.Join(short, "\n")), nil
 }
 
 // tidy drops control characters, blanks at line ends and runs of empty lines.

@@ -12,19 +12,21 @@ const signatureMark = "-- "
 // a mail aloud. If nothing is left, the mail was only that: it stays whole.
 // Cutting twice gives the same as cutting once.
 func cut(text string) string {
-	text = tidy(text)
-	short := text
-	for {
-		next := tidy(cutFooter(cutQuotes(cutSignature(cutOriginal(short)))))
-		if next == short {
-			break
+	if short := shorten(text); short != "" {
+		return short
+	}
+	return strings.TrimSpace(tidy(text))
+}
+
+// shorten is cut that may leave nothing.
+func shorten(text string) string {
+	for text = tidy(text); ; {
+		next := tidy(cutFooter(cutQuotes(cutSignature(cutOriginal(text)))))
+		if next == text {
+			return text
 		}
-		short = next
+		text = next
 	}
-	if short == "" {
-		return strings.TrimSpace(text)
-	}
-	return short
 }
 
 // cutSignature ends the text at its signature mark. Programs that trim lines

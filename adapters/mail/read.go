@@ -70,11 +70,11 @@ func readMail(raw []byte, now time.Time) (*incoming, error) {
 	if err := m.checkMachine(); err != nil {
 		return m, err
 	}
-	found, err := readParts(e, opened)
+	found, texts, err := readParts(e, opened)
 	if err != nil {
 		return m, err
 	}
-	if m.text, err = found.readable(); err != nil {
+	if m.text, err = readable(texts); err != nil {
 		return m, err
 	}
 	m.notes = found.notes()
