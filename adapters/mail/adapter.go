@@ -65,7 +65,7 @@ type Options struct {
 	WriteTimeout   time.Duration // 30s
 	DialTimeout    time.Duration // 30s, TLS and login each again
 	CommandTimeout time.Duration // 60s
-	SubmitTimeout  time.Duration // 5m, for the answer to a whole mail
+	SubmitTimeout  time.Duration // 10m, for the answer to a whole mail
 
 	Log *slog.Logger
 	Now func() time.Time
@@ -116,7 +116,7 @@ func (o Options) withDefaults() Options {
 	o.WriteTimeout = cmp.Or(o.WriteTimeout, 30*time.Second)
 	o.DialTimeout = cmp.Or(o.DialTimeout, 30*time.Second)
 	o.CommandTimeout = cmp.Or(o.CommandTimeout, time.Minute)
-	o.SubmitTimeout = cmp.Or(o.SubmitTimeout, 5*time.Minute)
+	o.SubmitTimeout = cmp.Or(o.SubmitTimeout, 10*time.Minute) // RFC 5321 section 4.5.3.2.6: giving up sooner makes copies
 	if o.Relays == nil {
 		o.Relays = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8"), netip.MustParsePrefix("::1/128")}
 	}

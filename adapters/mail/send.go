@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/textproto"
+	"strings"
 	"time"
 
 	"github.com/emersion/go-smtp"
@@ -130,7 +132,22 @@ func (c *connection) transact(m *outgoing) (begun bool, err error) {
 		return true, err
 	}
 	_, err = w.CloseWithResponse()
-	return true, err
+	return true, taken(err)
+}
+
+// taken gives nil for every answer that begins with a 2. RFC 5321 section 4.2 has a
+// client go by that, and take a code without a text; go-smtp wants 250 and a text,
+// and the mail would go out again and again.
+func taken(err error) error {
+	answer, ok := errors.AsType[*smtp.SMTPError](err)
+	if ok && answer.Code/100 == 2 {
+		return nil
+	}
+	bare, ok := errors.AsType[textproto.ProtocolError](err)
+	if ok && strings.HasPrefix(string(bare), `short response: "2`) {
+		return nil
+	}
+	return err
 }
 
 func isAnswer(err error) bool {

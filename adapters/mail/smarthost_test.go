@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"bufio"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -176,6 +177,56 @@ func TestUnknownOutcomeIsSentAgainUnderTheSameID(t *testing.T) {
 	}
 	if data := string(s.Mails()[0].Data); !strings.Contains(data, "<N0QRZ-10-000123@"+domain+">") {
 		t.Errorf("sent again as\n%s", data)
+	}
+}
+
+// RFC 5321 section 4.2: a client goes by the first digit, and takes a bare code.
+func TestEveryYesToAMailIsOne(t *testing.T) {
+	for _, answer := range []string{"250 ok", "250", "250 ", "200 ok", "250-2.0.0 queued\r\n250 as 1"} {
+		t.Run(answer, func(t *testing.T) {
+			l, err := net.Listen("tcp", "127.0.0.1:0")
+			if err != nil {
+				t.Fatal(err)
+			}
+			mails := 0
+			var served sync.WaitGroup
+			served.Go(func() {
+				conn, err := l.Accept()
+				if err != nil {
+					return
+				}
+				defer conn.Close()
+				fmt.Fprint(conn, "220 hello\r\n")
+				for lines := bufio.NewScanner(conn); lines.Scan(); {
+					switch line := lines.Text(); {
+					case line == "DATA":
+						fmt.Fprint(conn, "354 go on\r\n")
+						for lines.Scan() && lines.Text() != "." {
+						}
+						mails++
+						fmt.Fprint(conn, answer+"\r\n")
+					case line == "QUIT":
+						fmt.Fprint(conn, "221 bye\r\n")
+						return
+					default:
+						fmt.Fprint(conn, "250 ok\r\n")
+					}
+				}
+			})
+			o := testOptions()
+			o.Smarthost, o.SmarthostTLS = l.Addr().String(), NoTLS
+			g := startSender(t, o)
+			for i := range 2 { // the connection is good for another
+				if err := g.Send(t.Context(), []link.Frame{frame(fmt.Sprint(i))})[0]; err != nil {
+					t.Error(err)
+				}
+			}
+			g.stop()
+			l.Close()
+			if served.Wait(); mails != 2 {
+				t.Errorf("%d mails came, want 2", mails)
+			}
+		})
 	}
 }
 
