@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"cmp"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -34,13 +35,59 @@ func TestAMailThatComesBackIsTold(t *testing.T) {
 		v := w.says("valley", "N0QRA-7", "ann@club.example", "7", "all well")
 		f := w.gets("post", soon)
 		w.want(w.gets("valley", soon), "receipt ann@club.example>N0QRA-7 7")
-		w.bounce(reportTo(f), "bob@club.example") // not whom it went to
 		w.bounce(gateway+".999999", "ann@club.example")
 		w.silent("valley", time.Minute)
 		w.bounce(reportTo(f), "ann@club.example")
 		w.wantNotThere(v.ID)
 		w.bounce(reportTo(f), "ann@club.example")
 		w.silent("valley", time.Hour)
+	})
+}
+
+// The address may forward its mail, and servers change the case of addresses, or
+// leave them out of their reports: the bounce address tells which mail it was.
+func TestAMailThatComesBackFromAnotherAddressIsTold(t *testing.T) {
+	for from, want := range map[string]string{
+		"ANN@club.example": "5.1.1 no such user",
+		"":                 "5.1.1 no such user",
+		"ann@home.example": "ann@home.example: 5.1.1 no such user",
+	} {
+		t.Run(from, func(t *testing.T) {
+			inWorld(t, nil, func(t *testing.T, w *world) {
+				w.says("valley", "N0QRA-7", "ann@club.example", "7", "all well")
+				f := w.gets("post", soon)
+				w.want(w.gets("valley", soon), "receipt ann@club.example>N0QRA-7 7")
+				w.bounce(reportTo(f), from)
+				w.want(w.gets("valley", soon), `notice N0QRZ-10>N0QRA-7 not delivered to ann@club.example: `+want+`. "all well"`)
+				w.want(w.gets("valley", soon), "receipt ann@club.example>N0QRA-7 7 nak")
+			})
+		})
+	}
+}
+
+// Of a text to a group several mails go out, and a report that names none of the
+// addresses says nothing of any.
+func TestAGroupsMailThatComesBack(t *testing.T) {
+	inWorld(t, []string{"POSTHOUSE_POST_GROUPS=ALL", "POSTHOUSE_POST_GROUP_TO=ann@club.example,bob@club.example"}, func(t *testing.T, w *world) {
+		v := w.says("valley", "N0QRA-7", "ALL", "7", "all well")
+		f := w.gets("post", soon)
+		w.gets("post", soon)
+		failed := func() (who []string) {
+			for _, d := range w.record(v.ID).Deliveries {
+				if d.State == queue.Failed {
+					who = append(who, d.To)
+				}
+			}
+			return who
+		}
+		w.bounce(reportTo(f), "cid@home.example")
+		if who := failed(); who != nil {
+			t.Errorf("%v failed, and nobody knows who did", who)
+		}
+		w.bounce(reportTo(f), "Bob@club.example")
+		if who := failed(); !slices.Equal(who, []string{"bob@club.example"}) {
+			t.Errorf("%v failed, and bob@club.example did", who)
+		}
 	})
 }
 

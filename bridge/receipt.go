@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -59,18 +60,29 @@ func (b *Bridge) acknowledged(ctx context.Context, ln *line, m *message.Message)
 
 // bounced finds the delivery of a mail that came back. A mail server that knows
 // no such user says so at once, so it is looked up by our own id of the message:
-// what became of sending it may not be filed yet.
+// what became of sending it may not be filed yet. A report may name another address
+// than the one that we wrote to, to which that one forwards its mail.
 func (b *Bridge) bounced(ctx context.Context, ln *line, to string, seq uint64) (queue.Item, error) {
 	r, err := b.store.Get(ctx, seq)
 	if err != nil {
 		return queue.Item{}, err
 	}
+	only := -1
 	for i := range r.Deliveries {
-		if d := &r.Deliveries[i]; d.Link == ln.Name && d.To == to {
+		switch d := &r.Deliveries[i]; {
+		case d.Link != ln.Name:
+		case strings.EqualFold(d.To, to): // servers change the case
 			return queue.Item{Seq: seq, Delivery: i}, nil
+		case only < 0:
+			only = i
+		default:
+			only = len(r.Deliveries) // which of them is not known
 		}
 	}
-	return queue.Item{}, fmt.Errorf("message %s went to nobody %.40q on link %s: %w", b.id(seq), to, ln.Name, queue.ErrNotFound)
+	if only < 0 || only == len(r.Deliveries) {
+		return queue.Item{}, fmt.Errorf("message %s went to nobody %.40q on link %s: %w", b.id(seq), to, ln.Name, queue.ErrNotFound)
+	}
+	return queue.Item{Seq: seq, Delivery: only}, nil // somebody to whom it was forwarded
 }
 
 // localFrame is the name under which a text that both stations exchange on
@@ -94,6 +106,9 @@ func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message
 			d.Code, d.Error = codeNak, m.From+" refused it"
 			if m.Text != "" {
 				d.Error = m.Text
+			}
+			if bounced && m.From != "" && !strings.EqualFold(m.From, d.To) {
+				d.Error = m.From + ": " + d.Error
 			}
 			return b.end(r, item.Delivery, queue.Failed, at, tell), nil
 		}

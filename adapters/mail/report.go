@@ -52,17 +52,18 @@ func (in *intake) takeReport(raw []byte, bounced string) error {
 	return nil
 }
 
-// readReport reads a delivery status notification by its structure.
+// readReport reads a delivery status notification by its structure. What is around
+// the status is not looked at: servers leave out its report-type, and filters wrap
+// it.
 func readReport(raw []byte) ([]outcome, error) {
 	e, _ := gomessage.ReadWithOptions(bytes.NewReader(raw), &gomessage.ReadOptions{MaxHeaderBytes: int64(len(raw)) + 1})
 	if e == nil {
 		return nil, notReport()
 	}
-	kind, params, _ := e.Header.ContentType()
-	if kind != "multipart/report" || !strings.EqualFold(params["report-type"], "delivery-status") {
+	r := e.MultipartReader()
+	if r == nil {
 		return nil, notReport()
 	}
-	r := e.MultipartReader()
 	for range maxParts {
 		part, err := r.NextPart()
 		if part == nil || err != nil && !gomessage.IsUnknownCharset(err) {
@@ -111,7 +112,7 @@ func readOutcome(h textproto.Header) outcome {
 		reason: clip(oneLine(typed(h.Get("Diagnostic-Code"))), 200),
 	}
 	for _, key := range []string{"Original-Recipient", "Final-Recipient"} {
-		local, domain, ok := cutAddress(oneLine(typed(h.Get(key))))
+		local, domain, ok := cutAddress(strings.Trim(oneLine(typed(h.Get(key))), "<>"))
 		if ok && len(local)+len(domain) < 254 {
 			// As the bridge has it: a local part keeps its case.
 			o.recipient = local + "@" + strings.ToLower(domain)
