@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
+	mochi "github.com/mochi-mqtt/server/v2"
+	mochipackets "github.com/mochi-mqtt/server/v2/packets"
 	"pgregory.net/rapid"
 
 	"posthouse/adapters/adaptertest"
@@ -208,6 +210,33 @@ func TestBuiltInSentMeansPuback(t *testing.T) {
 		t.Errorf("Send to a subscriber that went away: %v, want link.ErrDown", err)
 	}
 	r.await(t, "the link is down", func() bool { return !r.Up() })
+}
+
+// hasty confirms what goes to a subscriber before the publish has returned, as a
+// fast subscriber may.
+type hasty struct {
+	mochi.HookBase
+	b *broker
+}
+
+func (hasty) ID() string               { return "hasty" }
+func (hasty) Provides(which byte) bool { return which == mochi.OnQosPublish }
+func (h hasty) OnQosPublish(cl *mochi.Client, pk mochipackets.Packet, _ int64, _ int) {
+	h.b.confirmed(cl, mochipackets.Packet{PacketID: pk.PacketID})
+}
+
+func TestBuiltInSubscriberThatConfirmsAtOnce(t *testing.T) {
+	r := builtIn(t, MeshOptions{})
+	c := dialRaw(t, r.mesh, 0)
+	c.subscribe("valley/to", 1, 1)
+	r.await(t, "the link is up", r.Up)
+	b := r.mesh.transport.(*server).live
+	if err := b.mqtt.AddHook(&hasty{b: b}, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := r.send(t, text("one"), ""); err != nil {
+		t.Errorf("Send gave %v for a text that was confirmed", err)
+	}
 }
 
 // Packet ids of the two directions have nothing to do with each other (MQTT

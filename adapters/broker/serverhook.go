@@ -63,11 +63,18 @@ func (d *delivery) Error() error {
 }
 
 func (d *delivery) end(err error) {
-	select {
-	case <-d.done:
-	default:
+	if !d.ended() {
 		d.err = err
 		close(d.done)
+	}
+}
+
+func (d *delivery) ended() bool {
+	select {
+	case <-d.done:
+		return true
+	default:
+		return false
 	}
 }
 
@@ -236,7 +243,7 @@ func (b *broker) offer(p packet) token {
 	switch {
 	case err != nil:
 		return over{err}
-	case d.copies == 0:
+	case d.copies == 0 && !d.ended(): // nobody has it; a fast subscriber may have confirmed it already
 		return over{link.ErrDown}
 	}
 	return d
