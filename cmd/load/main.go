@@ -85,6 +85,7 @@ func parse(args []string) (options, error) {
 	f.BoolVar(&o.peer, "peer", false, "carry the same load through a third Mosquitto, in memory and durable; mails through a Postfix")
 	f.IntVar(&o.kills, "kill", 0, "kill the daemon so often, at random moments of the load")
 	f.IntVar(&o.queued, "queued", 0, "fill the queue with so many while the far broker is away (instead of -n)")
+	f.BoolVar(&o.starts, "starts", false, "with -queued: time the start after kill -9, when all are queued and when all are delivered")
 	f.IntVar(&o.runs, "runs", 1, "repeat everything so often; the ratios are of medians")
 	f.StringVar(&o.program, "posthouse", "", "the daemon's program (default: built from this module)")
 	f.StringVar(&o.dir, "dir", "", "where to put data folders: the disk that is measured (default: the temporary folder)")

@@ -145,7 +145,7 @@ func (s *Store) commit(t *txn) (mark, error) {
 	db := s.file.db
 	st := db.Stats()
 	free := st.FreePageN + st.PendingPageN
-	db.NoFreelistSync = !s.closing && !keepFreelist(t.tx, free)
+	db.NoFreelistSync = !s.closing && !s.keepFreelist(t.tx, free)
 	if err := s.opts.commit(t.tx); err != nil {
 		return m, fmt.Errorf("writing to disk: %w", err)
 	}
@@ -195,15 +195,26 @@ func settleFile(path string, tx *bolt.Tx) error {
 // keepFreelist tells whether to write the list of free pages with this checkpoint.
 // Without it the next open after a crash has to walk the whole file, which a
 // small file does not mind and a large one does; with it each checkpoint writes
-// the list anew, 4 KiB for each 512 free pages. A list that has grown too long is
-// left out until compaction has shrunk the file. Close always writes it.
-func keepFreelist(tx *bolt.Tx, free int) bool {
-	return tx.Size() > smallFile && free <= longFreelist
+// the list anew, 4 KiB for each 512 free pages. A long list may cost as many bytes
+// as the log did, and is left out beyond: where little happens, until compaction
+// has shrunk the file. Close always writes it.
+func (s *Store) keepFreelist(tx *bolt.Tx, free int) bool {
+	s.forLists = min(s.forLists+s.wal.used(), mostForLists)
+	list := int64(free) * freeSize
+	switch {
+	case tx.Size() <= smallFile || free > longFreelist && list > s.forLists:
+		return false
+	case free > longFreelist:
+		s.forLists -= list
+	}
+	return true
 }
 
 const (
 	smallFile    = 4 << 20 // bytes that are walked in no time
 	longFreelist = 4096    // free pages: 16 MiB, and 32 KiB a checkpoint to list them
+	freeSize     = 8       // bytes of a free page in the list
+	mostForLists = walSize // bytes: a minute each, until there was time to compact
 )
 
 // dueIn tells how long the next checkpoint may wait; false when there is nothing

@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	bolt "go.etcd.io/bbolt"
+
 	"posthouse/queue"
 )
 
@@ -141,6 +143,86 @@ func TestCompactBySelf(t *testing.T) {
 		t.Errorf("%d bytes, were %d", got, peak)
 	}
 	verified(t, s)
+}
+
+// TestLongListOfFreePages: while much happens, a checkpoint behind a drain writes
+// the list of free pages, however long, so that a start after a crash need not walk
+// the file; lists never take more than the log did.
+func TestLongListOfFreePages(t *testing.T) {
+	dir := t.TempDir()
+	s := openIn(t, dir, Options{NoSync: true})
+	if err := s.alone(t.Context(), func() error { s.compactAt = time.Now().Add(time.Hour); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	const n = 30_000
+	fill(t, s, n)
+	finishAll(t, s, 1, n)
+	purgeAll(t, s)
+	settle(t, s)
+	free := s.file.db.Stats().FreePageN
+	if free <= longFreelist {
+		t.Fatalf("%d free pages: too few for this test", free)
+	}
+	if !isListed(t, dir) {
+		t.Error("a start behind a drain has to walk the file")
+	}
+	sound(t, dir)
+	if r := s.forLists; r < 0 || r > mostForLists {
+		t.Errorf("%d bytes are left for lists", r)
+	}
+	quiet, most := 0, mostForLists/(free*freeSize)
+	for ; isListed(t, dir) && quiet <= most; quiet++ {
+		if _, err := s.Apply(t.Context(), queue.Op{Put: map[string][]byte{"k": {byte(quiet)}}}); err != nil {
+			t.Fatal(err)
+		}
+		settle(t, s)
+	}
+	if quiet < 2 || quiet > most {
+		t.Errorf("%d checkpoints with next to nothing wrote a long list, want some, and not more than %d", quiet, most)
+	}
+	closeStore(t, s)
+	if !isListed(t, dir) {
+		t.Error("a start after Close has to walk the file")
+	}
+	sound(t, dir)
+}
+
+// isListed tells whether the data file in a folder has its list of free pages.
+func isListed(t *testing.T, dir string) bool {
+	t.Helper()
+	f, err := os.Open(filepath.Join(dir, "queue.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	p, err := openPages(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p.meta.freelist != noFreelist
+}
+
+// sound has bbolt look whether each page of a copy of the file is in use or listed
+// as free, and not both.
+func sound(t *testing.T, dir string) {
+	t.Helper()
+	copied := filepath.Join(t.TempDir(), "queue.db")
+	if err := os.WriteFile(copied, readDisk(t, dir).data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	db, err := bolt.Open(copied, 0o600, &bolt.Options{NoFreelistSync: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	if err := db.View(func(tx *bolt.Tx) error {
+		for err := range tx.Check() {
+			return err
+		}
+		return nil
+	}); err != nil {
+		t.Errorf("the file on disk: %v", err)
+	}
 }
 
 // TestCompactGivenUp: a compaction that is cancelled, or a crash in one, leaves

@@ -115,6 +115,7 @@ type Store struct {
 	overdue     bool      // the last checkpoint failed
 	unsettled   bool      // see unsettle
 	retryAt     time.Time // when to try it again
+	forLists    int64     // bytes that lists of free pages may take, see keepFreelist
 	repaired    time.Time // when it last tried to repair the file
 	complained  time.Time // when it last said that nothing can be written
 	compactAt   time.Time // not before
