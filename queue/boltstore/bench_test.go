@@ -4,6 +4,8 @@ package boltstore
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"os"
@@ -222,18 +224,52 @@ func crash(b *testing.B, s *Store) {
 	}
 }
 
-// BenchmarkMemory says what memory a process takes that has queued 100,000.
+// BenchmarkMemory says what memory is live at the worst moment while the last tenth
+// of so many are queued, and what is written for a record: identities lie at random,
+// as hashes do.
 func BenchmarkMemory(b *testing.B) {
-	s := openIn(b, b.TempDir(), Options{NoSync: true, LogBytes: walSize})
-	defer closeStore(b, s)
-	runtime.GC()
-	before := procFigure(b, "status", "RssAnon")
-	fill(b, s, 100_000)
-	b.ReportMetric(float64(procFigure(b, "status", "RssAnon")-before)/1024, "MiB-RssAnon-growth/100k-queued")
+	for _, n := range []int{10_000, 100_000, 1_000_000} {
+		b.Run(fmt.Sprint(n, " queued"), func(b *testing.B) {
+			if testing.Short() {
+				b.Skip("fills a store")
+			}
+			s := openIn(b, b.TempDir(), Options{NoSync: true, LogBytes: walSize, MaxBytes: 8 << 30})
+			defer closeStore(b, s)
+			before, most, bytes := liveHeap(), int64(0), int64(0)
+			for i := 0; i < n; {
+				ops := make([]queue.Op, 100) // about what a commit at full rate has
+				for j := range ops {
+					ops[j].New = hashed(i)
+					i++
+				}
+				if _, err := s.Apply(context.Background(), ops...); err != nil {
+					b.Fatal(err)
+				}
+				if left := n - i; left == n/10 {
+					bytes = written(b)
+				} else if left < n/10 && left%300 == 0 {
+					most = max(most, liveHeap())
+				}
+			}
+			b.ReportMetric(float64(most-before)/(1<<20), "MiB-live-growth")
+			b.ReportMetric(float64(written(b)-bytes)/float64(n/10), "bytes-written/record")
+			for range b.N { // the figures are what this is for
+			}
+		})
+	}
+}
+
+func hashed(i int) *queue.Record {
+	r := sample(i)
+	sum := sha256.Sum256(binary.BigEndian.AppendUint64(nil, uint64(i)))
+	copy(r.Identity[:], sum[:])
+	copy(r.Event[:], sum[len(r.Identity):])
+	return r
+}
+
+func liveHeap() int64 {
 	var m runtime.MemStats
 	runtime.GC()
 	runtime.ReadMemStats(&m)
-	b.ReportMetric(float64(m.HeapAlloc)/(1<<20), "MiB-heap-live")
-	for range b.N { // the figure is what this is for
-	}
+	return int64(m.HeapAlloc)
 }

@@ -80,7 +80,7 @@ func (t *txn) entriesOf(seq uint64) (all []entry) {
 
 // seqOf gives the Seq in a key of an index.
 func seqOf(i index, key []byte) uint64 {
-	tail := map[index]int{lanes: itemLen, ready: itemLen, later: itemLen, held: itemLen, frames: itemLen + nthLen, open: seqLen, expire: seqLen, ident: seqLen}[i]
+	tail := map[index]int{lanes: itemLen, ready: itemLen, later: itemLen, held: itemLen, frames: itemLen + nthLen, open: seqLen, expire: seqLen}[i]
 	return binary.BigEndian.Uint64(key[len(key)-tail:])
 }
 

@@ -16,7 +16,8 @@
 // The schedule lies on disk beside the records, as indexes that are a function
 // of the records (schedule.go). A start reads counters and no records, so
 // neither a million waiting nor a million finished slow it. Small indexes stay
-// inside bbolt's root page and cost no page of their own.
+// inside bbolt's root page and cost no page of their own. Identities are hashes and
+// would change a page each: they are written as sorted runs (identities.go).
 //
 // Finished records stay until Purge. A file of which much is free is compacted
 // while the store works (compact.go).
@@ -45,5 +46,6 @@
 //     into the data file. Syncing that fails: nothing is confirmed until the disk has
 //     what it missed (settle in checkpoint.go).
 //   - The file was written by a newer posthouse: Open refuses and leaves it alone.
-//     One from before the log is taken over with its first commit.
+//     An older one, from before the log or the runs of identities, is taken over with
+//     the first checkpoint.
 package boltstore

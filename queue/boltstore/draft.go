@@ -31,12 +31,6 @@ type drafted struct {
 	is      []entry
 }
 
-// seen is when an identity came, and with which record.
-type seen struct {
-	seq uint64
-	age clock.Age
-}
-
 // room is how far the file may go, in bytes.
 type room struct{ normal, urgent int64 }
 
@@ -72,7 +66,7 @@ func (d *draft) insert(r *queue.Record, payload []byte) uint64 {
 	d.last++
 	r.Seq = d.last
 	is := entries(r)
-	d.put(edit{what: putRecord, seq: r.Seq, val: payload, planned: true, fresh: true, is: is})
+	d.put(edit{what: putRecord, seq: r.Seq, val: payload, planned: true, fresh: r, is: is})
 	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
 		if id != (queue.Identity{}) {
 			d.ids[id] = seen{r.Seq, r.Accepted.Age}
@@ -107,7 +101,7 @@ func (d *draft) known(id queue.Identity, since clock.Age) (uint64, bool) {
 	if s, ok := d.ids[id]; ok && s.age >= since {
 		return s.seq, true
 	}
-	return known(d.t.tx, id, since)
+	return d.t.known(id, since)
 }
 
 // admit answers ErrFull to a New that the store has no room for. Receipts and

@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"posthouse/bridge/clock"
+	"posthouse/queue"
 )
 
 // An edit is one change of what the store holds, as the log keeps it: what came
@@ -21,8 +22,8 @@ type edit struct {
 
 	// What the planner knows already of a putRecord; else it is found anew.
 	planned bool
-	fresh   bool    // there was no such record
-	was, is []entry // what it put into the indexes, and will
+	fresh   *queue.Record // when there was none before
+	was, is []entry       // what it put into the indexes, and will
 }
 
 type editKind byte
@@ -158,8 +159,9 @@ func (t *txn) putRecord(e *edit) error {
 			return err
 		}
 	}
-	if e.fresh {
+	if e.fresh != nil {
 		t.counts.Records++
+		t.see(e.fresh)
 		if err := t.gave(e.seq); err != nil {
 			return err
 		}
@@ -190,13 +192,14 @@ func (t *txn) plan(e *edit) error {
 	}
 	e.is = entries(is)
 	old := t.records.Get(recordKey(e.seq))
-	if e.fresh = old == nil; e.fresh {
+	if old == nil {
+		e.fresh = is
 		t.used += roomOf(len(e.val))
 		return nil
 	}
 	was, err := openRecord(e.seq, old)
 	if err != nil { // it broke since
-		e.fresh = true
+		e.fresh = is
 		return t.quarantine(e.seq)
 	}
 	e.was = entries(was)

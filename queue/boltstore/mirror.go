@@ -120,11 +120,7 @@ func (t *txn) follow(step *Step) error {
 		}
 	}
 	for _, s := range step.Sightings {
-		var f filing
-		f.sighting(s.ID, s.Seq, s.Age)
-		if err := t.add(f.all[0], nil); err != nil {
-			return err
-		}
+		t.sight(s)
 	}
 	for _, e := range settingEdits(step.Put) {
 		if err := t.carryOut(&e); err != nil {
@@ -164,6 +160,9 @@ func (t *txn) copy(c Copy) error {
 		return t.setAside(key, c.Payload)
 	}
 	t.counts.Records++
+	if was == nil {
+		t.see(r)
+	}
 	if err := t.putPlain(recordBucket, key, isRecord.seal(key, c.Payload, uint64(c.Revision))); err != nil {
 		return err
 	}

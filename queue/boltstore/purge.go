@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -89,13 +90,7 @@ func (t *txn) purge(seq uint64) error {
 
 // erase removes a record and all that the indexes hold of it but its identities.
 func (t *txn) erase(r *queue.Record) error {
-	var was []entry
-	for _, e := range entries(r) {
-		if e.index != ident {
-			was = append(was, e)
-		}
-	}
-	if err := t.file(was, nil); err != nil {
+	if err := t.file(entries(r), nil); err != nil {
 		return err
 	}
 	t.counts.Records--
@@ -119,6 +114,7 @@ func (t *txn) forget(before clock.Age) error {
 		}
 		t.freed = true
 	}
+	maps.DeleteFunc(t.sighted, func(_ queue.Identity, s seen) bool { return hourOf(s.age) < last })
 	t.counts.Forgotten = max(t.counts.Forgotten, int64(last))
 	return nil
 }

@@ -258,28 +258,11 @@ func lastOf(b *bolt.Bucket, prefix []byte) (key, val []byte) {
 
 // Known implements queue.Store.
 func (s *Store) Known(ctx context.Context, id queue.Identity, since clock.Age) (seq uint64, ok bool, err error) {
-	err = s.view(ctx, func(tx *bolt.Tx) error {
-		seq, ok = known(tx, id, since)
+	err = s.reading(ctx, func(t *txn) error {
+		seq, ok = t.known(id, since)
 		return nil
 	})
 	return seq, ok, err
-}
-
-// known looks through the hours from the newest back to the one of since. The
-// record accepted last answers.
-func known(tx *bolt.Tx, id queue.Identity, since clock.Age) (uint64, bool) {
-	if id == (queue.Identity{}) {
-		return 0, false
-	}
-	hours := tx.Bucket(indexName[ident])
-	cur := hours.Cursor()
-	for hour, _ := cur.Last(); hour != nil && getAge(hour) >= hourOf(since); hour, _ = cur.Prev() {
-		key, val := lastOf(hours.Bucket(hour), id[:])
-		if key != nil && getAge(val) >= since {
-			return binary.BigEndian.Uint64(key[len(id):]), true
-		}
-	}
-	return 0, false
 }
 
 // List implements queue.Store.

@@ -469,6 +469,7 @@ func (t *txn) refile(from uint64) (last uint64, more bool, err error) {
 		} else {
 			t.counts.Records++
 			t.counts.Commits = max(t.counts.Commits, commitOf(key, val)+1)
+			t.see(r)
 			err = t.file(nil, entries(r))
 		}
 		if err != nil {

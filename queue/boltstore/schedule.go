@@ -22,7 +22,6 @@ import (
 //	frame   link to id item part           ->
 //	open    link seq                       -> age precedence count    open deliveries of a record on a link
 //	expire  age seq                        ->            records with an open delivery
-//	ident   hour / identity seq            -> age        one nested bucket an hour of age
 type index int
 
 const (
@@ -62,11 +61,6 @@ func entries(r *queue.Record) []entry {
 		f.delivery(r, i)
 	}
 	f.open(r)
-	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
-		if id != (queue.Identity{}) {
-			f.sighting(id, r.Seq, r.Accepted.Age)
-		}
-	}
 	slices.SortFunc(f.all, entry.compare)
 	return f.all
 }
@@ -100,12 +94,6 @@ func (f *filing) add(i index, key, val []byte) {
 		e.val = slices.Clip(val[len(f.vals):])
 	}
 	f.all, f.keys, f.vals = append(f.all, e), key, val
-}
-
-func (f *filing) sighting(id queue.Identity, seq uint64, age clock.Age) {
-	key, val := f.begin()
-	key = append(putAge(key, hourOf(age)), id[:]...)
-	f.add(ident, putSeq(key, seq), putAge(val, age))
 }
 
 func (f *filing) delivery(r *queue.Record, i int) {

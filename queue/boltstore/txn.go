@@ -22,8 +22,9 @@ var (
 	markKey   = []byte("mark")   // of the last checkpoint
 )
 
-// schema is the version of the layout that this program writes. 1 had no log.
-const schema = 2
+// schema is the version of the layout that this program writes. 1 had no log,
+// 2 an entry for each identity.
+const schema = 3
 
 // counts are kept with the records, so that a start need not count.
 type counts struct {
@@ -57,14 +58,15 @@ type txn struct {
 	journal *journal            // of a running compaction; nil when there is none
 	used    int64               // bytes of the file, about
 	changed bool
-	freed   bool // something went that took room
+	freed   bool                    // something went that took room
+	sighted map[queue.Identity]seen // since the checkpoint; see identities.go
 	opened  [indexes]*bolt.Bucket
 	records *bolt.Bucket
 	front   *bolt.Cursor // of lanes; each Seek begins at the root
 }
 
 func newTxn(tx *bolt.Tx, c *counts) *txn {
-	t := &txn{tx: tx, counts: c.clone(), hints: map[string]struct{}{}, records: tx.Bucket(recordBucket)}
+	t := &txn{tx: tx, counts: c.clone(), hints: map[string]struct{}{}, sighted: map[queue.Identity]seen{}, records: tx.Bucket(recordBucket)}
 	t.records.FillPercent = 0.7 // they come in order; what changes later grows a little
 	return t
 }
@@ -76,17 +78,10 @@ func (t *txn) bucket(i index) *bolt.Bucket {
 	return t.opened[i]
 }
 
-// put and del change an index; an identity goes into the bucket of its hour.
+// put and del change an index other than that of identities.
 func (t *txn) put(i index, key, val []byte) error {
 	b := t.bucket(i)
 	t.journal.note(indexName[i], key)
-	if i == ident {
-		var err error
-		if b, err = b.CreateBucketIfNotExists(key[:ageLen]); err != nil {
-			return fmt.Errorf("making the bucket of an hour: %w", err)
-		}
-		key = key[ageLen:]
-	}
 	if err := b.Put(key, val); err != nil {
 		return fmt.Errorf("writing index %s: %w", indexName[i], err)
 	}
@@ -96,12 +91,6 @@ func (t *txn) put(i index, key, val []byte) error {
 func (t *txn) del(i index, key []byte) error {
 	b := t.bucket(i)
 	t.journal.note(indexName[i], key)
-	if i == ident {
-		if b = b.Bucket(key[:ageLen]); b == nil {
-			return nil // the whole hour was forgotten
-		}
-		key = key[ageLen:]
-	}
 	if err := b.Delete(key); err != nil {
 		return fmt.Errorf("writing index %s: %w", indexName[i], err)
 	}
@@ -146,9 +135,12 @@ func (t *txn) hint(key []byte) {
 	}
 }
 
-// save is the last step of each transaction: the counters, and the mark of the
-// checkpoint that it becomes.
+// save is the last step of each transaction: identities, the counters, and the mark
+// of the checkpoint that it becomes.
 func (t *txn) save(m mark) error {
+	if err := t.writeSeen(); err != nil {
+		return err
+	}
 	if err := t.putPlain(stateBucket, markKey, m.bytes()); err != nil {
 		return err
 	}

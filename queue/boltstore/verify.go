@@ -14,6 +14,7 @@ import (
 
 // implied collects what the records of a file imply: its entries and counters.
 type implied struct {
+	t       *txn
 	tx      *bolt.Tx
 	stored  *counts
 	entries [indexes]map[string][]byte
@@ -21,7 +22,7 @@ type implied struct {
 }
 
 func verify(t *txn) error {
-	w := &implied{tx: t.tx, stored: &t.counts, counts: counts{Open: map[string]int64{}}}
+	w := &implied{t: t, tx: t.tx, stored: &t.counts, counts: counts{Open: map[string]int64{}}}
 	for i := range w.entries {
 		w.entries[i] = map[string][]byte{}
 	}
@@ -30,10 +31,10 @@ func verify(t *txn) error {
 	}
 	w.crownLanes()
 	var errs []error
-	for i := range indexes {
+	for i := range ident {
 		errs = append(errs, w.compare(i))
 	}
-	return errors.Join(append(errs, w.compareCounts())...)
+	return errors.Join(append(errs, w.compareRuns(), w.compareCounts())...)
 }
 
 func (w *implied) readRecords() error {
@@ -44,6 +45,9 @@ func (w *implied) readRecords() error {
 			return err
 		}
 		w.counts.Records++
+		if err := w.isKnown(r); err != nil {
+			return err
+		}
 		for _, e := range entries(r) {
 			w.entries[e.index][string(e.key)] = e.val
 			if e.index == open {
@@ -76,8 +80,6 @@ func (w *implied) compare(i index) error {
 		wanted, ok := left[string(key)]
 		delete(left, string(key))
 		switch {
-		case !ok && i == ident && w.tx.Bucket(recordBucket).Get(key[len(key)-seqLen:]) == nil:
-			return nil // the identity outlives its record
 		case !ok:
 			return fmt.Errorf("index %s holds %q, which no record implies", indexName[i], key)
 		case !bytes.Equal(val, wanted):
@@ -85,26 +87,54 @@ func (w *implied) compare(i index) error {
 		}
 		return nil
 	}
-	b := w.tx.Bucket(indexName[i])
-	err := b.ForEach(func(key, val []byte) error {
-		if i != ident {
-			return check(key, val)
-		}
-		return b.Bucket(key).ForEach(func(rest, val []byte) error {
-			return check(append(bytes.Clone(key), rest...), val)
-		})
-	})
-	if err != nil {
+	if err := w.tx.Bucket(indexName[i]).ForEach(check); err != nil {
 		return err
 	}
-	forgotten := w.stored.Forgotten
 	for key := range left {
-		if i == ident && int64(getAge([]byte(key))) < forgotten {
-			continue
-		}
 		return fmt.Errorf("index %s lacks %q", indexName[i], key)
 	}
 	return nil
+}
+
+// isKnown tells whether the identities of a record are known by it or a later one.
+func (w *implied) isKnown(r *queue.Record) error {
+	if int64(hourOf(r.Accepted.Age)) < w.stored.Forgotten {
+		return nil
+	}
+	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
+		seq, ok := w.t.known(id, r.Accepted.Age)
+		if id != (queue.Identity{}) && (!ok || seq < r.Seq) {
+			return fmt.Errorf("identity %x of record %d is not known by it", id, r.Seq)
+		}
+	}
+	return nil
+}
+
+// compareRuns looks whether each run is in order, in its hour, and says of no record
+// what is not so. An identity outlives its record.
+func (w *implied) compareRuns() error {
+	hours := w.tx.Bucket(indexName[ident])
+	return hours.ForEachBucket(func(hour []byte) error {
+		return hours.Bucket(hour).ForEach(func(key, run []byte) error {
+			if len(key) != seqLen {
+				return nil // until schema 2
+			}
+			if len(run)%seenLen != 0 {
+				return fmt.Errorf("run %x of identities has %d bytes", key, len(run))
+			}
+			for i := range len(run) / seenLen {
+				s, ok := search(run, queue.Identity(idAt(run, i)))
+				if !ok || s != seenAt(run, i) || !bytes.Equal(putAge(nil, hourOf(s.age)), hour) {
+					return fmt.Errorf("run %x of identities is out of order at %d", key, i)
+				}
+				r, err := readRecord(w.tx, s.seq)
+				if err == nil && r.Identity != queue.Identity(idAt(run, i)) && r.Event != queue.Identity(idAt(run, i)) {
+					return fmt.Errorf("record %d is known by an identity that it does not have", s.seq)
+				}
+			}
+			return nil
+		})
+	})
 }
 
 func (w *implied) compareCounts() error {
