@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -130,10 +131,7 @@ func (c *controls) toRelease(base string) {
 func (c *controls) takeReleases() []string {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	var out []string
-	for base := range c.release {
-		out = append(out, base)
-	}
+	out := slices.Sorted(maps.Keys(c.release))
 	clear(c.release)
 	return out
 }

@@ -33,50 +33,78 @@ const (
 func (b *Bridge) clerk(ctx context.Context) {
 	tick := time.NewTicker(clerkEvery)
 	defer tick.Stop()
-	saved, watched, purged, refused := time.Now(), time.Now(), time.Now().Add(-purgeEvery), time.Now()
+	last := rounds{saved: time.Now(), watched: time.Now(), purged: time.Now().Add(-purgeEvery), refused: time.Now()}
 	b.joinWhole(ctx)
 	b.resumeAlarms(ctx)
 	b.gauges()
 	for {
+		var farther, ticked bool
 		select {
 		case <-ctx.Done():
-			return
 		case <-b.released:
-			b.release(ctx)
 		case <-b.farther:
-			b.seek(ctx)
+			farther = true
 		case <-tick.C:
-			b.lookAgain(ctx)
-			b.sweep(ctx)
-			b.release(ctx)
-			b.reroute(ctx)
-			if time.Since(watched) >= watchEvery {
-				watched = time.Now()
-				b.gauges()
-				b.watchTroubles(ctx)
-				b.watchAlarms(ctx)
-			}
-			if len(b.trunks()) > 0 {
-				b.followFar(ctx)
-				b.tellTaken(ctx)
-				b.endWaits(ctx)
-				b.handOver(ctx)
-			}
-			if time.Since(saved) >= b.saveEvery() || time.Since(saved) >= saveNewsAfter && b.heard.hasNews() {
-				saved = time.Now()
-				b.saveHeard(ctx)
-			}
-			if time.Since(refused) >= saveRefusalsEvery {
-				refused = time.Now()
-				b.saveRefusals(ctx)
-			}
-			if time.Since(purged) >= min(purgeEvery, b.cfg.KeepLog/4) {
-				purged = time.Now()
-				b.purge(ctx)
-				b.forget(ctx)
-				b.forgetRefusals(ctx)
-			}
+			ticked = true
 		}
+		if ctx.Err() != nil {
+			return
+		}
+		// What has just happened goes before what time asks for, whichever came first.
+		b.release(ctx)
+		if farther || holds(b.farther) {
+			b.seek(ctx)
+		}
+		if ticked || holds(tick.C) {
+			b.round(ctx, &last)
+		}
+	}
+}
+
+// rounds are when the clerk last did what it does not do with each tick.
+type rounds struct{ saved, watched, purged, refused time.Time }
+
+// round is what the clerk does with each tick, and from time to time.
+func (b *Bridge) round(ctx context.Context, last *rounds) {
+	b.lookAgain(ctx)
+	b.sweep(ctx)
+	b.release(ctx)
+	b.reroute(ctx)
+	if time.Since(last.watched) >= watchEvery {
+		last.watched = time.Now()
+		b.gauges()
+		b.watchTroubles(ctx)
+		b.watchAlarms(ctx)
+	}
+	if len(b.trunks()) > 0 {
+		b.followFar(ctx)
+		b.tellTaken(ctx)
+		b.endWaits(ctx)
+		b.handOver(ctx)
+	}
+	if time.Since(last.saved) >= b.saveEvery() || time.Since(last.saved) >= saveNewsAfter && b.heard.hasNews() {
+		last.saved = time.Now()
+		b.saveHeard(ctx)
+	}
+	if time.Since(last.refused) >= saveRefusalsEvery {
+		last.refused = time.Now()
+		b.saveRefusals(ctx)
+	}
+	if time.Since(last.purged) >= min(purgeEvery, b.cfg.KeepLog/4) {
+		last.purged = time.Now()
+		b.purge(ctx)
+		b.forget(ctx)
+		b.forgetRefusals(ctx)
+	}
+}
+
+// holds tells whether a channel has something, and takes it.
+func holds[T any](c <-chan T) bool {
+	select {
+	case <-c:
+		return true
+	default:
+		return false
 	}
 }
 

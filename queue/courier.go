@@ -139,18 +139,33 @@ func (c *Courier) Run(ctx context.Context) {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
+		var done []carried
 		select {
 		case <-ctx.Done():
-			c.finish(&carrying)
-			return
 		case <-c.wake:
 			c.window.stale()
-		case done := <-c.results:
-			c.file(context.WithoutCancel(ctx), c.ended(done)) // ctx may have ended in the same moment
+		case one := <-c.results:
+			done = append(done, one)
 		case <-timer.C:
 			c.window.stale()
 		}
+		c.file(context.WithoutCancel(ctx), c.ended(done))
+		if ctx.Err() != nil {
+			c.finish(&carrying)
+			return
+		}
+		c.hear()
 		timer.Reset(c.dispatch(ctx, &carrying))
+	}
+}
+
+// hear has the next choice look for what is new if there is a word of it by now: an
+// emergency that came with the end of a Carry does not wait for the end of another.
+func (c *Courier) hear() {
+	select {
+	case <-c.wake:
+		c.window.stale()
+	default:
 	}
 }
 
@@ -158,7 +173,7 @@ func (c *Courier) Run(ctx context.Context) {
 func (c *Courier) finish(carrying *sync.WaitGroup) {
 	carrying.Wait()
 	for c.running > 0 {
-		c.file(context.Background(), c.ended(<-c.results))
+		c.file(context.Background(), c.ended([]carried{<-c.results}))
 	}
 	if !c.fileLate(context.Background()) {
 		c.Log.Error("what became of messages could not be filed; they may go out once more", "link", c.Link, "changes", len(c.late))
@@ -235,10 +250,8 @@ func park(it Item, why string) func(*Record) ([]*Record, error) {
 	}
 }
 
-// ended takes the result that came and what other Carry calls have ended with by
-// now: one sync files it all.
-func (c *Courier) ended(first carried) (all []carried) {
-	all = append(all, first)
+// ended adds what other Carry calls have ended with by now: one sync files it all.
+func (c *Courier) ended(all []carried) []carried {
 	for {
 		select {
 		case done := <-c.results:

@@ -14,7 +14,7 @@ type wall struct {
 }
 
 // outside is a moment with a monotonic reading, which time in a bubble has not.
-var outside = time.Now()
+var outside = func() time.Time { t := time.Now(); return t.Add(-time.Duration(t.Nanosecond())) }() // on a full second
 
 // began is when each bubble begins (package testing/synctest).
 var began = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)

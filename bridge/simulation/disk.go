@@ -60,6 +60,29 @@ func openDisk(g *gateway, dir string, o boltstore.Options) (*disk, error) {
 
 // Apply implements queue.Store.
 func (d *disk) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
+	turn := append([]string{"store", d.g.call}, wordsOf(ops)...)
+	d.g.w.turns.take(turn...)
+	defer d.g.w.turns.take(turn...)
+	if len(ops) > 0 && ops[0].Lazy { // it is written whole seconds later: not in the instant of a tick
+		time.Sleep(d.g.w.chance.between(0, time.Microsecond, "lazy", d.g.call))
+	}
+	return d.apply(ctx, ops)
+}
+
+// wordsOf says what ops are about.
+func wordsOf(ops []queue.Op) (words []string) {
+	for _, op := range ops {
+		if r := op.New; r != nil {
+			words = append(words, r.Message.From, r.Message.To, r.Message.Text, r.Message.Acks)
+		} else {
+			words = append(words, fmt.Sprint(op.Seq))
+		}
+		words = append(words, slices.Sorted(maps.Keys(op.Put))...)
+	}
+	return words
+}
+
+func (d *disk) apply(ctx context.Context, ops []queue.Op) ([]queue.Done, error) {
 	d.mu.Lock()
 	off := d.off
 	d.mu.Unlock()
@@ -99,6 +122,7 @@ func (d *disk) committed(time.Duration) {
 	c := d.cut
 	d.mu.Unlock()
 	if c != nil {
+		d.g.w.turns.take("cut", d.g.call) // when the others have seen what was written
 		d.cutNow(c)
 	}
 	time.Sleep(d.slow)

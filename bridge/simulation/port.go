@@ -66,6 +66,7 @@ func (p *port) Run(ctx context.Context, host link.Host) error {
 
 // Send implements link.Link.
 func (p *port) Send(ctx context.Context, frames []link.Frame) []error {
+	p.l.g.w.turns.take("send", p.l.g.call, p.cfg.Name, frames[0].ID, frames[0].Text)
 	return link.OneByOne(frames, func(f link.Frame) error {
 		p.mu.Lock()
 		down := p.down || p.host == nil

@@ -3,7 +3,9 @@ package simulation
 import (
 	"flag"
 	"fmt"
+	"maps"
 	"os"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -65,29 +67,38 @@ func play(t *testing.T, seed uint64, size Size) {
 	t.Log(r.Lived, r.Counts)
 }
 
-// TestSameSeedSameStory: what happens outside of the gateways is the same in most
-// runs of a seed. What is left goes by which goroutine of a gateway runs first.
+// TestSameSeedSameStory: a seed repeats its run to the nanosecond and the letter,
+// on however many processors, and whichever goroutine the scheduler prefers.
 func TestSameSeedSameStory(t *testing.T) {
-	if withRace {
-		t.Skip("the race detector shuffles what runs first, on purpose")
+	n := 12
+	switch {
+	case *seeds > 0:
+		n = *seeds
+	case withRace: // which shuffles what runs first, on purpose
+		n = 4
 	}
-	const n = 10
-	same := 0
-	for s := range uint64(n) {
-		a, b := Play(t, s+1, Small, false), Play(t, s+1, Small, false)
-		if slices.Equal(a.Story, b.Story) {
-			same++
-			continue
-		}
-		for i := range min(len(a.Story), len(b.Story)) {
-			if a.Story[i] != b.Story[i] {
-				t.Logf("seed %d: line %d of %d is\n%s\nand then\n%s", s+1, i, len(a.Story), a.Story[i], b.Story[i])
-				break
-			}
+	for i := range n {
+		s := *from + uint64(i)
+		a := playOn(t, s, 1)
+		if b := playOn(t, s, 2); !slices.Equal(a.Story, b.Story) {
+			t.Errorf("seed %d: %s", s, firstDifference(a.Story, b.Story))
+		} else if !slices.Equal(a.Faults, b.Faults) || !maps.Equal(a.Counts, b.Counts) {
+			t.Errorf("seed %d: one story, and two verdicts:\n%q %v\n%q %v", s, a.Faults, a.Counts, b.Faults, b.Counts)
 		}
 	}
-	t.Logf("%d of %d stories are the same to the nanosecond", same, n)
-	if same < n/2 {
-		t.Errorf("only %d of %d", same, n)
+}
+
+// playOn runs a world on so many processors.
+func playOn(t *testing.T, seed uint64, processors int) *Report {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(processors))
+	return Play(t, seed, Small, false)
+}
+
+func firstDifference(a, b []string) string {
+	for i := range min(len(a), len(b)) {
+		if a[i] != b[i] {
+			return fmt.Sprintf("line %d is\n%s\nand then\n%s", i, a[i], b[i])
+		}
 	}
+	return fmt.Sprintf("it has %d lines, and then %d", len(a), len(b))
 }

@@ -214,23 +214,23 @@ func (e *end) Run(ctx context.Context, h link.Host) error {
 		delete(e.wire.ends, e.call)
 		e.wire.mu.Unlock()
 	}()
+	var reads sync.WaitGroup
+	defer reads.Wait()
+	reads.Go(func() { in.run(ctx) })
 	time.Sleep(e.wire.w.chance.between(0, time.Second, "tick", e.call)) // apart from the clerk's
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	said := time.Now().Add(-time.Hour)
-	e.connect(host)
 	for {
+		e.wire.w.turns.take("tick", e.call)
+		e.connect(host)
+		e.speak(&said)
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case ev := <-e.in:
-			in.take(ctx, ev)
 		case <-e.poke:
 			said = time.Now().Add(-time.Hour)
-			e.speak(&said)
 		case <-tick.C:
-			e.connect(host)
-			e.speak(&said)
 		}
 	}
 }
@@ -331,6 +331,21 @@ type intake struct {
 	windows map[string]envelope.Window // by gateway, as on disk
 }
 
+// run takes one event after the other.
+func (in *intake) run(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case ev := <-in.e.in:
+			in.e.wire.w.turns.take("event", in.e.call, ev.kind, ev.from)
+			if ctx.Err() == nil {
+				in.take(ctx, ev)
+			}
+		}
+	}
+}
+
 func (in *intake) take(ctx context.Context, ev event) {
 	e, host := in.e, in.host
 	switch ev.kind {
@@ -421,6 +436,7 @@ func (e *end) tell(host link.TrunkHost, h heardAt) {
 
 // Send implements link.Link.
 func (e *end) Send(_ context.Context, frames []link.Frame) []error {
+	e.wire.w.turns.take("send", e.call, "far", frames[0].Record, frames[0].Text)
 	return link.OneByOne(frames, e.send)
 }
 

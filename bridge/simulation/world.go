@@ -3,6 +3,7 @@ package simulation
 import (
 	"context"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -17,6 +18,7 @@ type world struct {
 	plan   *plan
 	chance *chance
 	ledger *ledger
+	turns  *turns
 	faults faults
 	start  time.Time
 
@@ -70,7 +72,7 @@ func memory(t *testing.T) string {
 
 func newWorld(p *plan, dir string) *world {
 	w := &world{
-		plan: p, chance: newChance(p.seed), faults: p.faults, start: time.Now(),
+		plan: p, chance: newChance(p.seed), turns: newTurns(), faults: p.faults, start: time.Now(),
 		meshes: map[string]*mesh{}, stations: map[string]*station{}, groups: map[string]bool{"ALL": true},
 	}
 	w.ledger = newLedger(w)
@@ -102,6 +104,7 @@ func (w *world) after(d time.Duration, do func(), words ...string) {
 		over := w.over
 		w.mu.Unlock()
 		if !over {
+			w.turns.take(words...)
 			do()
 		}
 	})
@@ -117,6 +120,8 @@ func (w *world) story(format string, args ...any) {
 
 // run lets everything happen, and then come to rest.
 func (w *world) run() {
+	go w.turns.give()
+	defer close(w.turns.over)
 	for _, g := range w.gateways {
 		w.after(0, g.on, "on", g.call)
 	}
@@ -126,6 +131,7 @@ func (w *world) run() {
 	}
 	for _, e := range w.plan.events {
 		time.AfterFunc(e.at, func() {
+			w.turns.take(e.what)
 			w.story("-- %s", e.what)
 			e.do(w)
 		})
@@ -162,8 +168,8 @@ func (g *gateway) heal() {
 	g.wall.unsure.Store(false)
 	g.on()
 	l := g.alive()
-	for _, p := range l.ports {
-		p.sever(false)
+	for _, name := range slices.Sorted(maps.Keys(l.ports)) {
+		l.ports[name].sever(false)
 	}
 	if r := l.disk.remote; r != nil { // what it has in hand is settled first
 		r.busy <- struct{}{}
