@@ -29,6 +29,7 @@ type TrunkOptions struct {
 	BrokerURL    string       // tcp:// or ssl://host:port, several separated by commas, or
 	BrokerListen string       // host:port of the built-in broker, or
 	Listener     net.Listener // one that listens already; Run closes it
+	Wire         Wire         // in the place of a broker; nil: one of these
 
 	Username, Password string
 	CAFile             string // certificates that an ssl:// broker is checked against; empty: the system's
@@ -72,9 +73,10 @@ type Trunk struct {
 	opts    TrunkOptions
 	log     *slog.Logger
 	session *session
+	wire    trunkWire    // the session, or TrunkOptions.Wire
 	server  *trunkServer // nil with _BROKER_URL
 	trust   trust
-	numbers sequence
+	numbers *sequence
 	notes   notes
 
 	hushed atomic.Bool // the operator wants silence
@@ -144,7 +146,7 @@ func (t *Trunk) prepare() error {
 	if err != nil {
 		return err
 	}
-	t.numbers.shared = o.Process != ""
+	t.numbers = newSequence(o.Process != "")
 	urls, err := t.brokers()
 	if err != nil {
 		return err
@@ -162,6 +164,10 @@ func (t *Trunk) prepare() error {
 		so.Clean, so.Will = true, nil // nothing is kept for it
 	}
 	t.session = newSession(so)
+	t.wire = t.session
+	if o.Wire != nil {
+		t.wire = ownWire{o.Wire, topics}
+	}
 	return nil
 }
 
@@ -199,6 +205,9 @@ func (t *Trunk) topics() ([]string, error) {
 // brokers gives the addresses of the broker; the built-in one listens from now on.
 func (t *Trunk) brokers() ([]*url.URL, error) {
 	o := t.opts
+	if o.Wire != nil {
+		return nil, nil
+	}
 	if o.BrokerURL != "" {
 		all, err := parseURLs(o.BrokerURL)
 		if err != nil {
@@ -284,7 +293,7 @@ func (t *Trunk) Run(ctx context.Context, host link.Host) error {
 		work.Go(func() { t.giveCustody(ctx) })
 	}
 	work.Go(func() { t.trust.watch(ctx, th) })
-	err := t.session.run(ctx, handler{
+	err := t.wire.run(ctx, handler{
 		take:  in.take,
 		state: func(up bool, why string) { th.State(up, why); t.connected(up) },
 		drop:  func(why dropped) { th.Count(string(why)) },
@@ -349,7 +358,7 @@ func (t *Trunk) subscribe() {
 			}
 		}
 	}
-	t.session.want(filters)
+	t.wire.want(filters)
 }
 
 // usualMarks are those by which a licence holder is on the air elsewhere without

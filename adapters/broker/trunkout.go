@@ -4,10 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
+	"hash/fnv"
 	"net"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -40,7 +41,7 @@ func (t *Trunk) Send(ctx context.Context, frames []link.Frame) []error {
 	if len(out) == 0 {
 		return errs
 	}
-	for j, err := range t.session.publish(ctx, out) {
+	for j, err := range t.wire.publish(ctx, out) {
 		errs[which[j]] = err
 	}
 	return errs
@@ -60,7 +61,7 @@ func (t *Trunk) sealed(ctx context.Context, f link.Frame) (packet, error) {
 }
 
 func (t *Trunk) publish(ctx context.Context, p packet) error {
-	return t.session.publish(ctx, []packet{p})[0]
+	return t.wire.publish(ctx, []packet{p})[0]
 }
 
 // letter turns a frame into what an event says, and to whom.
@@ -265,7 +266,9 @@ func (t *Trunk) connected(up bool) {
 	if !up {
 		return
 	}
-	again := time.Now().Add(rand.N(scatter))
+	h := fnv.New64a()
+	h.Write([]byte(t.opts.Call))
+	again := time.Now().Add(time.Duration(h.Sum64() % uint64(scatter)))
 	t.mu.Lock()
 	for call, told := range t.told {
 		told.at = again.Add(-heardEvery)
@@ -289,6 +292,11 @@ func (t *Trunk) publishStates(ctx context.Context) {
 		case <-t.changed:
 			changed = true
 		case <-tick.C:
+			select { // one word of it is enough
+			case <-t.changed:
+				changed = true
+			default:
+			}
 		}
 		if t.hushed.Load() {
 			said = time.Time{}
@@ -331,6 +339,7 @@ func (t *Trunk) sayHeard(ctx context.Context) {
 		}
 	}
 	t.mu.Unlock()
+	slices.SortFunc(due, func(a, b link.FarHearing) int { return strings.Compare(a.Call, b.Call) })
 	for _, h := range due {
 		body := envelope.Heard{Station: h.Call, Mesh: h.Mesh, Age: envelope.SecondsOf(h.Ago), Messaging: h.Messaging}
 		if !t.state(ctx, envelope.HeardAt(h.Call, t.opts.Call), body) {

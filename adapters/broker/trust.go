@@ -8,7 +8,6 @@ import (
 	"os"
 	"os/signal"
 	"slices"
-	"sync"
 	"sync/atomic"
 	"syscall"
 	"time"
@@ -121,7 +120,7 @@ func fallen(old, now *envelope.Trust) (calls []string) {
 type sequence struct {
 	shared bool // several processes number their events together
 
-	mu    sync.Mutex
+	busy  chan struct{} // holds a word while somebody draws: no mutex, it may take a commit
 	last  uint64
 	until uint64    // numbers up to here are on disk as used
 	drawn time.Time // when they were
@@ -139,15 +138,23 @@ const (
 	sharedFor   = 2 * time.Second
 )
 
+func newSequence(shared bool) *sequence {
+	return &sequence{shared: shared, busy: make(chan struct{}, 1)}
+}
+
 func (n *sequence) begin(host link.TrunkHost) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
+	n.busy <- struct{}{}
 	n.host = host
+	<-n.busy
 }
 
 func (n *sequence) next(ctx context.Context, now time.Time) (uint64, error) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
+	select {
+	case n.busy <- struct{}{}:
+		defer func() { <-n.busy }()
+	case <-ctx.Done():
+		return 0, ctx.Err()
+	}
 	next, block := envelope.NextNumber(n.last, now), uint64(numberBlock)
 	if n.shared {
 		next, block = n.last+1, sharedBlock
