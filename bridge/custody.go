@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -208,6 +209,7 @@ func (b *Bridge) planRelay(_ context.Context, ln *line, m *message.Message) plan
 		b.meter.Dropped(ln.Name, "unknown-receipt")
 		return settled(link.Verdict{Kept: true}) // nothing can be done for it here or later
 	}
+	m.Precedence = cmp.Or(m.Precedence, message.Routine) // an event says nothing of it, and without one nothing goes out
 	at := b.stamp()
 	r := &queue.Record{Message: *m, Accepted: at, Until: at.Age.Add(receiptLifetime), Event: eventIdentity(m.TrunkID, queue.Identity{})}
 	r.Expires = r.Until
@@ -420,7 +422,7 @@ func (b *Bridge) farReceipt(r *queue.Record, to queue.Return, at queue.Stamp, re
 		Message: message.Message{
 			Kind: message.Receipt, From: answersFor(r), To: m.From, Acks: to.TrunkID, Text: why,
 			Nak: result != message.ResultDelivered && result != message.ResultSent, Result: result,
-			Precedence: m.Precedence, Filed: at.Wall,
+			Precedence: cmp.Or(m.Precedence, message.Routine), Filed: at.Wall,
 		},
 		Deliveries: []queue.Delivery{{Link: to.Link, To: m.From, Gateway: to.Gateway, State: queue.Ready}},
 	}

@@ -336,6 +336,9 @@ func (e *end) send(f link.Frame) error {
 		return link.Permanent(link.CodeLooped, errText("handed on too often"))
 	}
 	m.Link, m.Via, m.TrunkID, m.Key, m.Handed, m.Left = "", e.call, f.Record, e.call+"-key", f.Gateway != "", f.Left
+	if m.Kind == message.Receipt {
+		m.Precedence = 0 // an event says nothing of it
+	}
 	if m.Kind == message.Text {
 		m.Hops = hops
 	}

@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"posthouse/bridge/clock"
 	"posthouse/bridge/message"
 	"posthouse/queue"
 	"posthouse/queue/boltstore"
@@ -67,6 +68,22 @@ func (d *disk) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error)
 		time.Sleep(d.g.w.chance.between(0, time.Microsecond, "lazy", d.g.call))
 	}
 	return d.apply(ctx, ops)
+}
+
+// Expiring implements queue.Store. With it the clerk's round begins: timers may fire
+// in one instant, and then it matters who looks first.
+func (d *disk) Expiring(ctx context.Context, until clock.Age, n int) ([]uint64, error) {
+	d.g.w.turns.take("clerk", d.g.call)
+	return d.Store.Expiring(ctx, until, n)
+}
+
+// Heads implements queue.Store. With those of the highest precedence a courier begins
+// to choose.
+func (d *disk) Heads(ctx context.Context, name string, p message.Precedence, now clock.Age, after uint64, n int) ([]queue.Item, error) {
+	if p == message.Emergency {
+		d.g.w.turns.take("courier", d.g.call, name)
+	}
+	return d.Store.Heads(ctx, name, p, now, after, n)
 }
 
 // wordsOf says what ops are about.

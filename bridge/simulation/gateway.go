@@ -27,6 +27,7 @@ type gateway struct {
 	w    *world
 	call string
 	dir  string
+	mesh string
 	cfg  *config.Config
 	wall wall
 
@@ -38,7 +39,9 @@ type gateway struct {
 	life  *life // nil while it is off
 	boxes map[string][]message.Message
 	until map[string]time.Time // troubles, and when they end
-	log   strings.Builder
+
+	keyNumber int // which of its keys it signs with
+	log       strings.Builder
 }
 
 // life is a gateway from one start to its end.
@@ -46,20 +49,22 @@ type life struct {
 	g      *gateway
 	bridge *bridge.Bridge
 	disk   *disk
+	clock  *clock.Clock
+	log    *slog.Logger
 	ports  map[string]*port
 	trunk  *end
 	dark   atomic.Bool // the power is gone: nothing crosses an edge any more
 	stop   func()
 }
 
-func newGateway(w *world, call string, dir string, env []string) *gateway {
-	cfg, findings := config.Load(env, config.Hooks{})
+func newGateway(w *world, p gatewayPlan, dir string) *gateway {
+	cfg, findings := config.Load(p.env, config.Hooks{})
 	for _, f := range findings {
 		if f.Level == config.Error && !strings.HasSuffix(f.Variable, "SIGNING_KEY_FILE") { // the wire needs none
 			panic(f.String())
 		}
 	}
-	g := &gateway{w: w, call: call, dir: dir, cfg: cfg, power: make(chan struct{}, 1), boxes: map[string][]message.Message{}, until: map[string]time.Time{}}
+	g := &gateway{w: w, call: p.call, mesh: p.mesh, dir: dir, cfg: cfg, power: make(chan struct{}, 1), boxes: map[string][]message.Message{}, until: map[string]time.Time{}}
 	g.power <- struct{}{}
 	return g
 }
@@ -116,26 +121,26 @@ func (g *gateway) on() {
 }
 
 func (g *gateway) begin() error {
-	l := &life{g: g, ports: map[string]*port{}}
-	log := slog.New(slog.DiscardHandler)
+	l := &life{g: g, ports: map[string]*port{}, log: slog.New(slog.DiscardHandler)}
 	if g.w.keepLogs {
-		log = slog.New(slog.NewTextHandler(writer{g}, &slog.HandlerOptions{Level: slog.LevelDebug}))
+		l.log = slog.New(slog.NewTextHandler(writer{g}, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	}
 	var err error
-	if l.disk, err = openDisk(g, g.dir, boltstore.Options{NoSync: true, MinFree: -1, LogBytes: logBytes, Log: log}); err != nil {
+	if l.disk, err = openDisk(g, g.dir, boltstore.Options{NoSync: true, MinFree: -1, LogBytes: logBytes, Log: l.log}); err != nil {
 		panic(fmt.Sprintf("%s: %v", g.call, err))
 	}
 	saved, err := bridge.SavedClock(context.Background(), l.disk)
 	if err != nil {
 		return errors.Join(err, l.disk.Close())
 	}
+	l.clock = clock.New(saved, g.wall.now, g.wall.synced)
 	ways, labels := map[string]link.Link{}, []metrics.Link(nil)
 	for _, cfg := range g.cfg.Links {
 		labels = append(labels, metrics.Link{Name: cfg.Name, Kind: cfg.Kind})
 		ways[cfg.Name] = l.connect(cfg)
 	}
 	l.bridge, err = bridge.New(context.Background(), bridge.Options{
-		Config: g.cfg, Links: ways, Store: l.disk, Log: log, Clock: clock.New(saved, g.wall.now, g.wall.synced),
+		Config: g.cfg, Links: ways, Store: l.disk, Log: l.log, Clock: l.clock,
 		Meter: metrics.New(prometheus.NewRegistry(), labels, link.Codes),
 	})
 	if err != nil {
@@ -163,6 +168,9 @@ func (g *gateway) begin() error {
 // connect makes the link of one of the settings.
 func (l *life) connect(cfg config.Link) link.Link {
 	g := l.g
+	if cfg.Trunk != nil && g.w.plan.signed {
+		return l.signed(cfg.Groups)
+	}
 	if cfg.Trunk != nil {
 		l.trunk = newEnd(g.w.wire, l, cfg.Groups)
 		return l.trunk

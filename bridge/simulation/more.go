@@ -95,7 +95,7 @@ func (p *plan) wakeWithoutClock() {
 		x.on()
 		time.Sleep(20 * time.Second)
 		w.stations[from].write(l)
-		time.Sleep(40 * time.Second)
+		time.Sleep(40*time.Second + 300*time.Millisecond) // between two ticks
 		x.wall.unsure.Store(false)
 	}, "%s is off for %v and starts with a clock that is not set", g.call, off)
 }

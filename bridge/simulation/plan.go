@@ -29,6 +29,8 @@ type plan struct {
 	remote   bool       // stores lie beyond a network
 	exercise string     // that goes on; empty: none
 	duty     bool       // radios have a limit for their own transmitters
+	signed   bool       // gateways sign what they publish on the trunk, and check what comes
+	any      bool       // and take texts from gateways that they do not know
 	faults   faults
 	wire     meshPlan
 	meshes   []meshPlan
@@ -113,6 +115,7 @@ func newPlan(seed uint64, size Size) *plan {
 	p.mischief()
 	p.spoilStores()
 	p.addMore()
+	p.sign()
 	return p
 }
 
@@ -402,7 +405,6 @@ func (p *plan) mischief() {
 			p.happens(p.span(p.end+95*time.Minute, p.late), func(w *world) { w.wire.replay(n) }, "a late replay")
 		}
 	}
-	liar := callSign(23, 15)
 	for range 20 {
 		victim := p.gateways[p.n(len(p.gateways))].call
 		l, seq := p.letters[p.n(len(p.letters))], 1+p.n(3*len(p.letters)/len(p.gateways)+3)

@@ -21,7 +21,8 @@ import (
 // wire is the broker of the trunk and what is between it and the gateways. It
 // remembers states, keeps what comes for a gateway that is away, loses, doubles
 // and reorders. Signatures are not made: an event is what it says that it is,
-// and what a stranger replays has its old number.
+// and what a stranger replays has its old number. In some worlds the exchange
+// stands for it, and they are.
 type wire struct {
 	w *world
 
@@ -36,6 +37,7 @@ type wire struct {
 	cut      map[string]time.Time // gateways without a connection, until when
 	last     uint64               // number given to an event
 	old      []event              // what a listener has kept for a replay
+	exchange *exchange            // instead of all that, where gateways sign
 }
 
 type heardAt struct {
@@ -57,10 +59,12 @@ type event struct {
 }
 
 func newWire(w *world) *wire {
-	return &wire{
+	x := &wire{
 		w: w, ends: map[string]*end{}, presence: map[string]presence.Say{}, heard: map[string]heardAt{},
 		mailbox: map[string][]event{}, cut: map[string]time.Time{},
 	}
+	x.exchange = newExchange(x)
+	return x
 }
 
 // restart breaks every connection for a time; an emptied broker has lost what it
@@ -76,6 +80,7 @@ func (w *wire) restart(d time.Duration, emptied bool) {
 		clear(w.presence)
 		clear(w.heard)
 		clear(w.mailbox)
+		w.exchange.empty()
 	}
 }
 
@@ -130,6 +135,10 @@ func (w *wire) arrive(call string, e event) {
 
 // replay has a stranger publish again what he heard some time ago.
 func (w *wire) replay(n int) {
+	if w.w.plan.signed {
+		w.exchange.replay(n)
+		return
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if len(w.old) == 0 {
@@ -148,6 +157,10 @@ func (w *wire) replay(n int) {
 // forge has a listed gateway that lies say that a message is delivered which
 // nobody gave it.
 func (w *wire) forge(liar, victim, id, station, writer string) {
+	if w.w.plan.signed {
+		w.exchange.utter(w.exchange.key(liar, 0), liar, envelope.Inbox(victim), envelope.Receipt{About: id, Station: station, To: writer, Result: envelope.ResultDelivered})
+		return
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	to := w.ends[victim]
@@ -453,8 +466,11 @@ func (e *end) send(f link.Frame) error {
 		return link.Permanent(link.CodeLooped, fmt.Errorf("handed on too often"))
 	}
 	m.Link, m.Via, m.TrunkID, m.Key, m.Handed, m.Left = "", e.call, f.Record, e.call+"-key", f.Gateway != "", f.Left
-	if m.Kind == message.Text {
+	switch m.Kind {
+	case message.Text:
 		m.Hops = hops
+	case message.Receipt:
+		m.Precedence = 0 // an event says nothing of it
 	}
 	ev := event{kind: string(m.Kind), inbox: f.Gateway, m: m}
 	if f.Gateway == "" {

@@ -5,9 +5,11 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"slices"
 	"sync"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -47,6 +49,7 @@ type faults struct {
 // it. With logs it keeps the gateways' logs for Report.Logs.
 func Play(t *testing.T, seed uint64, size Size, logs bool) (r *Report) {
 	dir := memory(t)
+	signal.Notify(make(chan os.Signal, 1), syscall.SIGHUP) // its goroutine must be in no bubble
 	synctest.Test(t, func(*testing.T) {
 		w := newWorld(newPlan(seed, size), dir)
 		w.keepLogs = logs
@@ -88,7 +91,7 @@ func newWorld(p *plan, dir string) *world {
 		w.everybody = append(w.everybody, st)
 	}
 	for _, g := range p.gateways {
-		w.gateways = append(w.gateways, newGateway(w, g.call, filepath.Join(dir, g.call), g.env))
+		w.gateways = append(w.gateways, newGateway(w, g, filepath.Join(dir, g.call)))
 	}
 	return w
 }
@@ -120,6 +123,9 @@ func (w *world) story(format string, args ...any) {
 
 // run lets everything happen, and then come to rest.
 func (w *world) run() {
+	for _, g := range w.gateways {
+		g.believe(w.plan.believed())
+	}
 	go w.turns.give()
 	defer close(w.turns.over)
 	for _, g := range w.gateways {
