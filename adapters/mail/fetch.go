@@ -21,6 +21,7 @@ const (
 	roundMails = 50               // looked at in one round; the next one takes the rest
 	roundBytes = 1 << 20          // of answers, beside the mails themselves
 	againAfter = 5 * time.Minute  // a mail that could not be taken for now
+	asideFor   = time.Hour        // a mail over which the conversation broke off twice
 	mostAgain  = 1000             // such mails that are remembered
 	firstLogin = 5 * time.Second  // after a failure, doubled to lastLogin
 	lastLogin  = 10 * time.Minute // providers lock out those who knock too often
@@ -30,9 +31,38 @@ const (
 // A mail is marked as seen only after it is on disk or refused for good; one
 // that was taken over and not marked, since the power failed in between, is a
 // duplicate the next time. What is for none of our stations is left as it is.
+//
+// Some servers break off over a mail that they cannot read themselves. It is left
+// aside for a while, so that it does not stand in front of all others for ever.
 type fetcher struct {
 	intake
-	sides *sides
+	sides    *sides
+	validity uint32 // of the folder's numbers: with another one they are of other mails
+	stumbles map[imap.UID]stumble
+	cleared  bool // one was left aside, and those behind it need not wait
+}
+
+// stumble is what came of a mail over which the conversation broke off.
+type stumble struct {
+	times int
+	until time.Time // it is left aside
+}
+
+// stumbled notes over which mail a conversation broke off; 0: over none. Once may
+// have been the network.
+func (f *fetcher) stumbled(uid imap.UID) {
+	if uid == 0 {
+		return
+	}
+	if f.stumbles == nil || len(f.stumbles) >= mostAgain {
+		f.stumbles = make(map[imap.UID]stumble)
+	}
+	s := f.stumbles[uid]
+	if s.times++; s.times > 1 {
+		s.until, f.cleared = f.o.Now().Add(asideFor), true
+		f.log.Warn("a mail in the mailbox is left aside: the server breaks off when it is read", "number", uid, "for", asideFor)
+	}
+	f.stumbles[uid] = s
 }
 
 func newFetcher(o Options, log *slog.Logger, s *sides) *fetcher {
@@ -63,9 +93,10 @@ func (f *fetcher) run(ctx context.Context) {
 		if ctx.Err() != nil {
 			return
 		}
-		if time.Since(began) > f.o.Mailbox.Every {
-			wait = firstLogin // it worked for a while
+		if time.Since(began) > f.o.Mailbox.Every || f.cleared {
+			wait = firstLogin // it worked for a while, or will now
 		}
+		f.cleared = false
 		err = cleanError("mailbox "+f.o.Mailbox.Server, err)
 		f.sides.fetching(err.Error(), f.o.Smarthost == "")
 		f.log.Warn("mail is not fetched", "err", err, "again", wait)
@@ -89,8 +120,12 @@ func (f *fetcher) visit(ctx context.Context) error {
 
 // stay takes what is there and what comes, until something fails or ctx ends.
 func (v *visit) stay(ctx context.Context) error {
-	if _, err := v.client.Select(v.o.Mailbox.Folder, nil).Wait(); err != nil {
+	folder, err := v.client.Select(v.o.Mailbox.Folder, nil).Wait()
+	if err != nil {
 		return fmt.Errorf("open the folder %s: %w", v.o.Mailbox.Folder, err)
+	}
+	if v.validity != folder.UIDValidity {
+		v.validity, v.stumbles = folder.UIDValidity, nil
 	}
 	v.sides.fetching("", v.o.Smarthost == "")
 	for {
@@ -218,6 +253,7 @@ func (v *visit) round() (more bool, err error) {
 	for _, l := range letters {
 		v.line.allow(v.o.MaxMessageBytes + roundBytes)
 		if err := v.take(l); err != nil {
+			v.stumbled(l.uid)
 			return false, err
 		}
 	}
@@ -241,8 +277,12 @@ func (v *visit) unseen(found *imap.SearchData) (uids []imap.UID, more bool) {
 			if len(uids) >= roundMails {
 				return uids, true
 			}
-			uids = append(uids, uid)
 			v.next = uid + 1
+			if until := v.stumbles[uid].until; now.Before(until) {
+				v.again[uid] = until
+				continue
+			}
+			uids = append(uids, uid)
 		}
 	}
 	return uids, false

@@ -2,9 +2,11 @@ package mail
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -17,6 +19,9 @@ import (
 	"posthouse/bridge/message"
 )
 
+// maxRough is how many addresses are looked for in a broken list.
+const maxRough = 100
+
 // letter is a mail in the mailbox that is addressed to stations, or a report
 // about a mail of ours.
 type letter struct {
@@ -28,11 +33,17 @@ type letter struct {
 
 // addressed picks those of the mails that are for us, by To and Cc. The rest
 // belongs to somebody else who reads the same mailbox, and stays unseen.
-func (v *visit) addressed(uids []imap.UID) ([]letter, error) {
+func (v *visit) addressed(uids []imap.UID) (letters []letter, err error) {
+	slices.Sort(uids) // servers answer in this order
+	left := slices.Clone(uids)
+	defer func() {
+		if err != nil && len(left) > 0 {
+			v.stumbled(left[0])
+		}
+	}()
 	head := &imap.FetchItemBodySection{Specifier: imap.PartSpecifierHeader, HeaderFields: []string{"To", "Cc"}, Peek: true}
 	fetch := v.client.Fetch(imap.UIDSetNum(uids...), &imap.FetchOptions{UID: true, RFC822Size: true, BodySection: []*imap.FetchItemBodySection{head}})
 	defer fetch.Close()
-	var letters []letter
 	for range len(uids) {
 		data := fetch.Next()
 		if data == nil {
@@ -45,6 +56,7 @@ func (v *visit) addressed(uids []imap.UID) ([]letter, error) {
 		if !slices.Contains(uids, mail.UID) {
 			continue
 		}
+		left = slices.DeleteFunc(left, func(uid imap.UID) bool { return uid == mail.UID })
 		l := letter{uid: mail.UID, size: mail.RFC822Size}
 		if l.to, l.bounced = v.recipients(mail.FindBodySection(head)); len(l.to) > 0 || l.bounced != "" {
 			letters = append(letters, l)
@@ -64,9 +76,8 @@ func (in *intake) recipients(head []byte) (to []string, bounced string) {
 		return nil, ""
 	}
 	for _, key := range []string{"To", "Cc"} {
-		list, _ := addresses(r.Header, key)
-		for _, a := range list {
-			local, ours := in.o.localPart(a.Address)
+		for _, address := range roughly(r.Header, key) {
+			local, ours := in.o.localPart(address)
 			if id, ok := bouncedID(in.o.BounceKey, local); ours && ok {
 				return nil, id
 			}
@@ -79,10 +90,30 @@ func (in *intake) recipients(head []byte) (to []string, bounced string) {
 	return to, ""
 }
 
+// roughAddress is what looks like an address in a list that is none by RFC 5322: with
+// semicolons, or a name in bytes that are no UTF-8.
+var roughAddress = regexp.MustCompile(`[^\s<>,;:"()@]+@[^\s<>,;:"()@]+`)
+
+// roughly reads a list of addresses, also a broken one: a mail that nobody looks at
+// for that would lie in the mailbox, and nobody know.
+func roughly(h gomail.Header, key string) (all []string) {
+	list, err := addresses(h, key)
+	if err != nil {
+		return roughAddress.FindAllString(h.Get(key), maxRough)
+	}
+	for _, a := range list {
+		all = append(all, a.Address)
+	}
+	return all
+}
+
 // take takes one mail over and marks it as seen, and as flagged when it was
 // refused for good, so that whoever opens the mailbox finds it.
 func (v *visit) take(l letter) error {
 	raw, err := v.read(l)
+	if errors.Is(err, errGone) {
+		return nil // somebody else has deleted it
+	}
 	if err != nil {
 		return err
 	}
@@ -115,7 +146,7 @@ func (v *visit) read(l letter) ([]byte, error) {
 	defer fetch.Close()
 	data := fetch.Next()
 	if data == nil {
-		return nil, cmpError(fetch.Close(), "a mail is gone")
+		return nil, cmp.Or(fetch.Close(), errGone)
 	}
 	for item := data.Next(); item != nil; item = data.Next() {
 		body, ok := item.(imapclient.FetchItemDataBodySection)
@@ -131,15 +162,10 @@ func (v *visit) read(l letter) ([]byte, error) {
 		}
 		return raw, nil
 	}
-	return nil, cmpError(fetch.Close(), "the server gives no text of a mail")
+	return nil, cmp.Or(fetch.Close(), errors.New("the server gives no text of a mail"))
 }
 
-func cmpError(err error, or string) error {
-	if err != nil {
-		return err
-	}
-	return errors.New(or)
-}
+var errGone = errors.New("the mail is gone")
 
 // judge hands a mail over; what is wrong with it comes back, counted. Nobody
 // waits for an answer here, so a writer who is known to be himself, and may write

@@ -45,7 +45,10 @@ type post struct {
 	addr string
 }
 
-func newPost(t *testing.T, caps ...imap.Cap) *post {
+func newPost(t *testing.T, caps ...imap.Cap) *post { return newPostOf(t, nil, caps...) }
+
+// newPostOf has each session changed.
+func newPostOf(t *testing.T, change func(imapserver.Session) imapserver.Session, caps ...imap.Cap) *post {
 	t.Helper()
 	p := &post{t: t, user: imapmemserver.NewUser("gateway", "secret")}
 	if err := p.user.Create("INBOX", nil); err != nil {
@@ -59,6 +62,9 @@ func newPost(t *testing.T, caps ...imap.Cap) *post {
 	}
 	s := imapserver.New(&imapserver.Options{
 		NewSession: func(*imapserver.Conn) (imapserver.Session, *imapserver.GreetingData, error) {
+			if change != nil {
+				return change(server.NewSession()), nil, nil
+			}
 			return server.NewSession(), nil, nil
 		},
 		Caps: known, InsecureAuth: true, Logger: log.New(io.Discard, "", 0),
@@ -126,6 +132,57 @@ func (g *gateway) until(t *testing.T, what string, ok func() bool) {
 			t.Fatalf("not within a minute: %s (kept %+v, counted %v, states %v)", what, g.host.Kept(), g.host.Counts(), g.host.States())
 		case <-tick.C:
 		}
+	}
+}
+
+// stubborn is a server that breaks off over the first mail, as Dovecot does when it
+// cannot read its file: over its header, or only over its text.
+type stubborn struct {
+	imapserver.Session
+	header bool
+}
+
+func (b stubborn) Fetch(w *imapserver.FetchWriter, set imap.NumSet, options *imap.FetchOptions) error {
+	whole := options.BodySection[0].Specifier == imap.PartSpecifierNone
+	if uids, ok := set.(imap.UIDSet); ok && uids.Contains(1) && (whole || b.header) {
+		return errors.New("cannot read it")
+	}
+	return b.Session.Fetch(w, set, options)
+}
+
+func TestAMailThatTheServerCannotRead(t *testing.T) {
+	for _, header := range []bool{false, true} {
+		t.Run(fmt.Sprintf("header too: %v", header), func(t *testing.T) {
+			p := newPostOf(t, func(s imapserver.Session) imapserver.Session { return stubborn{s, header} })
+			p.lay(letterTo("n0qrb-9@"+domain, passed, "one can"))
+			p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+			now := &clock{}
+			o := p.options(func(o *Options) { o.Now, o.Mailbox.Every = now.read, time.Second }).withDefaults()
+			host := &adaptertest.Host{}
+			f := newFetcher(o, o.Log, &sides{Host: host})
+			ctx, cancel := context.WithCancel(t.Context())
+			f.ctx = ctx
+			for range 2 {
+				if err := f.visit(ctx); err == nil || len(host.Kept()) > 0 {
+					t.Fatalf("kept %+v, err %v: it may have been the network", host.Kept(), err)
+				}
+			}
+			ended := make(chan error)
+			go func() { ended <- f.visit(ctx) }()
+			g := &gateway{host: host}
+			g.until(t, "the second mail", func() bool { return len(host.Kept()) == 1 })
+			if text := host.Kept()[0].Text; !strings.Contains(text, "two cans") {
+				t.Errorf("kept %q", text)
+			}
+			now.add(asideFor)
+			if err := <-ended; err == nil {
+				t.Error("the first mail is never tried again")
+			}
+			cancel()
+			if n := p.unseen(); n != 1 {
+				t.Errorf("%d mails are unseen, want the one that cannot be read", n)
+			}
+		})
 	}
 }
 
@@ -404,4 +461,21 @@ func certificate(t *testing.T) (cert, key string, roots *x509.CertPool) {
 	roots = x509.NewCertPool()
 	roots.AppendCertsFromPEM(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}))
 	return cert, key, roots
+}
+
+// A list that is none by RFC 5322 section 3.4 still says to whom the mail is.
+func TestBrokenListsOfAddresses(t *testing.T) {
+	o := testOptions()
+	in := &intake{o: o}
+	for list, want := range map[string][]string{
+		"n0qrb-9@" + domain + "; treasurer@club.example":             {"N0QRB-9"},
+		"J\xfcrgen <n0qrb-9@" + domain + ">, <n0qrc@" + domain + ">": {"N0QRB-9", "N0QRC"},
+		"undisclosed-recipients:;":                                   nil,
+		"a@b@" + domain:                                              nil,
+		"Ann <ann@club..example>, n0qrb-9@" + domain:                 {"N0QRB-9"},
+	} {
+		if to, bounced := in.recipients([]byte("To: " + list + "\r\n\r\n")); !slices.Equal(to, want) || bounced != "" {
+			t.Errorf("%q is to %q, want %q", list, to, want)
+		}
+	}
 }
