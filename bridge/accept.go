@@ -422,7 +422,7 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, don
 	}
 	b.log.Info("accepted", "link", ln.Name, "id", b.id(done.Seq), "from", m.From, "to", m.To,
 		"precedence", m.Precedence.String(), "way", b.wayOf(m, to))
-	b.lookForHeld(to)
+	b.lookForHeld(m, to)
 	if m.Claimed != message.Unset {
 		b.log.Warn("sent as an emergency, goes on as priority", "link", ln.Name, "id", b.id(done.Seq), "from", m.From)
 	}

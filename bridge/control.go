@@ -306,7 +306,7 @@ func (b *Bridge) Send(ctx context.Context, d desk.Draft) (string, error) {
 	id := b.id(done[0].Seq)
 	b.meter.Accepted("")
 	b.log.Info("accepted", "link", "", "id", id, "from", m.From, "to", m.To, "precedence", m.Precedence.String(), "way", b.wayOf(m, deliveries), "by", d.By)
-	b.lookForHeld(deliveries)
+	b.lookForHeld(m, deliveries)
 	return id, nil
 }
 

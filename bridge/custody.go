@@ -303,7 +303,8 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 	if err != nil {
 		return false
 	}
-	b.lookForHeld([]queue.Delivery{{To: m.To, State: queue.Held}})
+	b.control.toRelease(callsign.Base(m.To)) // what was given back may have another way by now
+	b.letRelease()
 	return kept
 }
 

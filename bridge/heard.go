@@ -185,12 +185,17 @@ func (b *Bridge) hear(ln *line, m *message.Message) {
 	b.letRelease()
 }
 
-// lookForHeld has the clerk look once at what has just been stored as held: its
-// addressee may have been heard after it was routed and before it was on disk,
-// where the clerk could not find it.
-func (b *Bridge) lookForHeld(stored []queue.Delivery) {
+// lookForHeld has the clerk look at what has just been stored as held, when its
+// addressee was heard after it was routed and before it was on disk, where the
+// clerk could not find it.
+func (b *Bridge) lookForHeld(m *message.Message, stored []queue.Delivery) {
 	for _, d := range stored {
-		if d.State == queue.Held {
+		if d.State != queue.Held {
+			continue
+		}
+		to := *m
+		to.To = d.To
+		if len(b.decide(&to, true).Targets) > 0 {
 			b.control.toRelease(callsign.Base(d.To))
 			b.letRelease()
 		}

@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"path/filepath"
 	"testing"
@@ -84,6 +85,21 @@ func TestHeardBetweenRoutingAndCommit(t *testing.T) {
 		}
 		if err := bolt.Close(); err != nil {
 			t.Error(err)
+		}
+	})
+}
+
+// A thousand texts may wait for a station that nobody has heard: one more costs no
+// look at all of them.
+func TestOneMoreHeldCostsNoLookAtTheOthers(t *testing.T) {
+	inWorld(t, settings("POSTHOUSE_RATE=1000/10m"), func(t *testing.T, w *world) {
+		const texts = 200
+		for i := range texts {
+			w.says("valley", "N0QRA-7", "N0QRX-9", fmt.Sprint(i), fmt.Sprintf("are you there, %d", i))
+			time.Sleep(time.Second)
+		}
+		if got := w.read.Load(); got > 5*texts {
+			t.Errorf("%d texts that are held had %d records read", texts, got)
 		}
 	})
 }

@@ -41,8 +41,9 @@ type world struct {
 	reg    *prometheus.Registry
 	log    strings.Builder
 
-	broken atomic.Bool // every write to the store fails
-	room   int64       // for the store; 0: enough
+	broken atomic.Bool  // every write to the store fails
+	read   atomic.Int64 // records that were read
+	room   int64        // for the store; 0: enough
 	disk   func() (queue.Room, bool)
 	jumped atomic.Int64 // nanoseconds by which the clock on the wall is wrong
 	unsure atomic.Bool  // nobody synchronises it
@@ -101,7 +102,7 @@ func (w *world) start() {
 	}
 	w.reg = prometheus.NewRegistry()
 	w.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: w.cfg, Links: ways, Store: breakable{w.store, &w.broken}, Log: log,
+		Config: w.cfg, Links: ways, Store: breakable{w.store, &w.broken, &w.read}, Log: log,
 		Clock: clock.New(saved, w.now, func() bool { return !w.unsure.Load() }),
 		Meter: metrics.New(w.reg, labels, link.Codes), JournalDir: filepath.Join(w.dir, "air"), Room: w.disk,
 	})
@@ -126,6 +127,12 @@ func (w *world) start() {
 type breakable struct {
 	*boltstore.Store
 	broken *atomic.Bool
+	read   *atomic.Int64
+}
+
+func (s breakable) Get(ctx context.Context, seq uint64) (*queue.Record, error) {
+	s.read.Add(1)
+	return s.Store.Get(ctx, seq)
 }
 
 func (s breakable) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
