@@ -72,6 +72,7 @@ type journal struct {
 	name    string // of the open file
 	file    *os.File
 	failing bool
+	text    bytes.Buffer // of the lines that are being written
 }
 
 func newJournal(dir string, keep time.Duration, log *slog.Logger, gone func(int)) *journal {
@@ -147,13 +148,13 @@ func (j *journal) writeAll(lines []*Transmission) {
 func (j *journal) write(lines []*Transmission) {
 	err := j.open(lines[0].at)
 	if err == nil {
-		var b bytes.Buffer
-		e := json.NewEncoder(&b)
+		j.text.Reset()
+		e := json.NewEncoder(&j.text)
 		for _, t := range lines {
 			err = errors.Join(err, e.Encode(t))
 		}
 		if err == nil {
-			_, err = j.file.Write(b.Bytes())
+			_, err = j.file.Write(j.text.Bytes())
 		}
 	}
 	if err != nil {

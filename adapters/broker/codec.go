@@ -41,7 +41,7 @@ type frame struct {
 
 // encode makes the payload for a frame. The same frame gives the same bytes.
 func (c *codec) encode(f link.Frame) ([]byte, error) {
-	out, err := c.fill(f)
+	out, err := c.fill(&f)
 	if err != nil {
 		return nil, err
 	}
@@ -51,17 +51,17 @@ func (c *codec) encode(f link.Frame) ([]byte, error) {
 	return marshal(out)
 }
 
-func (c *codec) fill(f link.Frame) (frame, error) {
-	m := &f.Message
+func (c *codec) fill(f *link.Frame) (frame, error) {
+	m, text := &f.Message, f.Text // text alone, or the frame would be kept for a pointer to it
 	out := frame{From: m.From, To: m.To, Via: c.call}
 	switch m.Kind {
 	case message.Text:
-		out.ID, out.Text = f.ID, &f.Text
+		out.ID, out.Text = f.ID, &text
 		if m.Precedence != message.Routine {
 			out.Precedence = m.Precedence.String()
 		}
 	case message.Notice:
-		out.From, out.Text = c.call, &f.Text
+		out.From, out.Text = c.call, &text
 	case message.Receipt:
 		out.Ack = m.Acks
 		if m.Nak {
