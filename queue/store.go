@@ -184,4 +184,7 @@ var (
 	// asked of it may have been done, or may yet be. Asked again, a New whose
 	// identity counts is a duplicate then, and a Change sees the one before it.
 	ErrUncertain = errors.New("nobody knows whether it was stored")
+	// ErrAway says that a store beyond a network could not be opened since it did not
+	// answer. It may later.
+	ErrAway = errors.New("the store does not answer")
 )

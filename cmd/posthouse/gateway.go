@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -42,8 +43,8 @@ type gateway struct {
 	cfg     *config.Config
 	log     *slog.Logger
 	mu      sync.Mutex // guards store and hub for others than the one who runs this: rejoin puts new ones in their place
-	store   store
-	hub     shared // the store again, for a hub's; nil: there is but this process
+	store   store      // nil until it has answered for the first time
+	hub     shared     // the store again, for a hub's; nil: there is but this process
 	clock   *clock.Clock
 	meter   *metrics.Metrics
 	reg     *prometheus.Registry
@@ -57,7 +58,8 @@ type gateway struct {
 }
 
 // open puts a gateway together: the store first, since its lock tells whether
-// another daemon is at work here. On an error all that was opened is closed.
+// another daemon is at work here. A hub's may not answer yet: then the rest waits for
+// run. On an error all that was opened is closed.
 func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway, err error) {
 	g = &gateway{cfg: cfg, log: log, links: map[string]link.Link{}}
 	defer func() {
@@ -74,19 +76,28 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	g.meter.Build(v, c)
 	g.pulse = &pulse{Meter: g.meter}
 	s, err := openStore(ctx, cfg, g.storeOptions())
+	if errors.Is(err, queue.ErrAway) {
+		log.Warn("the queue cannot be opened yet", "err", err)
+		return g, nil // run waits for it
+	}
 	if err != nil {
 		return g, fail(exitDisk, err)
 	}
+	return g, g.begin(ctx, s)
+}
+
+// begin goes on with the store, now that it is there.
+func (g *gateway) begin(ctx context.Context, s store) error {
 	if g.use(s); g.hub != nil {
 		g.meter.Hub(func() bool { _, hub := g.current(); return hub.Leads() }, func() int { _, hub := g.current(); return hub.Shares() })
 	}
 	saved, err := bridge.SavedClock(ctx, g.store)
 	if err != nil {
-		return g, fail(exitDisk, fmt.Errorf("the saved clock: %w", err))
+		return fail(exitDisk, fmt.Errorf("the saved clock: %w", err))
 	}
 	g.clock = clock.System(saved)
 	g.meter.Queue(g.snapshot)
-	return g, g.assemble(ctx)
+	return g.assemble(ctx)
 }
 
 func (g *gateway) storeOptions() storeOptions {
@@ -124,10 +135,14 @@ func (g *gateway) assemble(ctx context.Context) (err error) {
 		return fail(exitConfig, err)
 	}
 	g.public = &web.Public{
-		Desk: g.bridge, Metrics: promhttp.HandlerFor(g.reg, promhttp.HandlerOpts{Timeout: 10 * time.Second}), Healthy: g.store.Healthy,
+		Desk: g.bridge, Metrics: g.metrics(), Healthy: g.store.Healthy,
 		ClockTrusted: g.clockTrusted, Listen: cfg.HTTPListen, Operators: cfg.Operators,
 	}
 	return g.listen()
+}
+
+func (g *gateway) metrics() http.Handler {
+	return promhttp.HandlerFor(g.reg, promhttp.HandlerOpts{Timeout: 10 * time.Second})
 }
 
 // share is what the bridge is told of a hub; nil for one process alone.
@@ -206,6 +221,11 @@ func (g *gateway) listen() (err error) {
 // when it takes part again after it was cut off.
 func (g *gateway) run(ctx context.Context, environ env) error {
 	defer g.keepWatch()()
+	if g.store == nil {
+		if err := g.arrive(ctx); err != nil || ctx.Err() != nil {
+			return err
+		}
+	}
 	for {
 		err := g.work(ctx, environ)
 		switch {
@@ -234,7 +254,7 @@ func (g *gateway) keepWatch() (end func()) {
 		return func() {}
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	mending := func() bool { s, _ := g.current(); return s.Healthy() != nil }
+	mending := func() bool { s, _ := g.current(); return s == nil || s.Healthy() != nil }
 	var watching sync.WaitGroup
 	watching.Go(func() { watch(ctx, interval, g.pulse, mending, func(s string) { daemon.SdNotify(false, s) }) })
 	return func() { cancel(); watching.Wait() }

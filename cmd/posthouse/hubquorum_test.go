@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/emersion/go-smtp"
+	clientv3 "go.etcd.io/etcd/client/v3"
+	"go.uber.org/zap"
 
 	"posthouse/adapters/broker/brokertest"
 	"posthouse/queue/etcdstore/etcdtest"
@@ -60,6 +62,65 @@ func TestHubWithoutAMajority(t *testing.T) {
 		t.Errorf("%d copies, want at most %d", copies, most)
 	}
 	x.process.stop()
+}
+
+// TestHubBeforeEtcd: the power comes back to a site, and posthouse is there before etcd.
+// It says why it does nothing, sends mail servers away for the time being, stops when it
+// is told to, and takes part by itself once etcd is there.
+func TestHubBeforeEtcd(t *testing.T) {
+	c := etcdtest.Start(t, 3)
+	for i := range 3 {
+		c.Kill(i)
+	}
+	smtp := freePort(t)
+	d := newDaemon(t, "POSTHOUSE_STORE=etcd://"+strings.Join(c.Endpoints, ","), "POSTHOUSE_LINKS=post", "POSTHOUSE_LOG_LEVEL=info",
+		"POSTHOUSE_POST_KIND=mail", "POSTHOUSE_POST_DOMAIN=radio.example", "POSTHOUSE_POST_ALLOW=bob@club.example=N0QRB", "POSTHOUSE_POST_LISTEN="+smtp)
+	says := func() bool { return strings.Contains(d.get("/readyz"), errNotYet.Error()) }
+	mails := func() string {
+		return answered(mailOver(smtp, "bob@club.example", "n0qrb-9@radio.example", "From: bob@club.example\r\nTo: n0qrb-9@radio.example\r\nMessage-Id: <1@club.example>\r\n\r\nanybody there\r\n"))
+	}
+	d.begin()
+	d.await("it to say why", says)
+	d.stop()
+	d.begin()
+	d.await("it to say why", says)
+	d.await("a mail server to be told later", func() bool { return mails() == "421" })
+	cmd := exec.Command(d.program, "stations")
+	cmd.Env = d.env
+	if out, _ := cmd.CombinedOutput(); cmd.ProcessState.ExitCode() != exitUnavailable || !strings.Contains(string(out), errNotYet.Error()) {
+		t.Errorf("a command ended with %d and said %q", cmd.ProcessState.ExitCode(), out)
+	}
+	for i := range 3 {
+		c.Up(i)
+	}
+	back := time.Now()
+	d.await("a mail to be taken", func() bool { return mails() == "250" })
+	t.Logf("mail is taken %v after etcd", time.Since(back).Round(100*time.Millisecond))
+	d.awaitReady()
+	d.stop()
+}
+
+// TestHubThatEtcdRefuses: what does not go by itself ends the process at once, and it
+// says what to do.
+func TestHubThatEtcdRefuses(t *testing.T) {
+	c := etcdtest.Start(t, 1)
+	d := newDaemon(t, "POSTHOUSE_STORE=etcd://"+c.Endpoints[0], "POSTHOUSE_LINKS=post", "POSTHOUSE_POST_KIND=mail", "POSTHOUSE_POST_DOMAIN=radio.example", "POSTHOUSE_POST_LISTEN="+freePort(t))
+	admin, err := clientv3.New(clientv3.Config{Endpoints: c.Endpoints, Logger: zap.NewNop()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer admin.Close()
+	_, err1 := admin.UserAdd(t.Context(), "root", "a password")
+	_, err2 := admin.UserGrantRole(t.Context(), "root", "root")
+	_, err3 := admin.AuthEnable(t.Context())
+	if err := errors.Join(err1, err2, err3); err != nil {
+		t.Fatal(err)
+	}
+	d.begin()
+	if err := d.cmd.Wait(); d.cmd.ProcessState.ExitCode() != exitDisk || !strings.Contains(d.log.String(), "auth disable") {
+		t.Errorf("it ended with %v and said\n%s", err, d.log.String())
+	}
+	d.cmd = nil
 }
 
 // saysWhy asks a process that can do nothing, everywhere where it can be asked.

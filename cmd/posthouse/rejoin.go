@@ -9,33 +9,44 @@ import (
 
 	"posthouse/adapters"
 	"posthouse/adapters/web"
+	"posthouse/queue"
 )
 
 // errAway is why a process of a hub does nothing.
 var errAway = errors.New("the queue's etcd has not confirmed in time that this process lives, so the others may do its work by now. It takes part again by itself once etcd answers: is a majority of the members up, and can this machine reach them?")
 
-// rejoin has a process of a hub that has lost its part of the work take part anew,
-// once etcd answers. Until then it sends nothing and takes nothing over; who comes by
-// a port of its own is told to come later. Brokers and mailboxes keep what is there.
-func (g *gateway) rejoin(ctx context.Context) error {
-	if err := g.listen(); err != nil {
+// errNotYet is why one does nothing that has just been started.
+var errNotYet = errors.New("the queue's etcd has not answered since this process was started. It takes part by itself once etcd answers: is a majority of the members up, can this machine reach them, and is POSTHOUSE_STORE right?")
+
+// arrive has a process of a hub wait for etcd, which did not answer when it was started:
+// after a power failure the machines of a site may come up in any order. What is wrong
+// and does not go by itself ends it.
+func (g *gateway) arrive(ctx context.Context) error {
+	g.log.Error("this process does nothing until etcd answers", "err", errNotYet)
+	s, err := g.waitForStore(ctx, errNotYet, func(err error) bool { return errors.Is(err, queue.ErrAway) })
+	if err != nil {
+		if ctx.Err() != nil {
+			return nil // told to stop meanwhile
+		}
+		return fail(exitDisk, err)
+	}
+	if err := g.begin(ctx, s); err != nil {
 		return err
 	}
+	g.pulse.beat()
+	g.log.Info("etcd has answered, and this process takes part in the hub", "leads", g.leads)
+	return nil
+}
+
+// rejoin has a process of a hub that has lost its part of the work take part anew,
+// once etcd answers.
+func (g *gateway) rejoin(ctx context.Context) error {
 	g.log.Error("this process does nothing until etcd answers", "err", errAway)
-	outside, reopened := context.WithCancel(ctx)
-	defer reopened()
-	var answering sync.WaitGroup
-	g.answerAway(outside, &answering)
-	if err := g.store.Close(); err != nil {
-		g.log.Warn("what went out last may go out once more", "err", err)
-	}
-	err := g.reopen(ctx)
-	reopened()
-	answering.Wait()
-	g.control, g.http = nil, nil // their servers closed them
+	s, err := g.waitForStore(ctx, errAway, func(error) bool { return true })
 	if err != nil {
 		return err
 	}
+	g.use(s)
 	if err := g.assemble(ctx); err != nil {
 		return err
 	}
@@ -44,12 +55,34 @@ func (g *gateway) rejoin(ctx context.Context) error {
 	return nil
 }
 
+// waitForStore opens the store as soon as that can be done. Until then the process sends
+// nothing and takes nothing over; who comes by a port of its own is told to come later,
+// or why. Brokers and mailboxes keep what is there.
+func (g *gateway) waitForStore(ctx context.Context, why error, goesByItself func(error) bool) (store, error) {
+	if err := g.listen(); err != nil {
+		return nil, err
+	}
+	outside, opened := context.WithCancel(ctx)
+	var answering sync.WaitGroup
+	g.answerAway(outside, why, &answering)
+	defer func() {
+		opened()
+		answering.Wait()
+		g.control, g.http = nil, nil // their servers closed them
+	}()
+	if g.store != nil {
+		if err := g.store.Close(); err != nil {
+			g.log.Warn("what went out last may go out once more", "err", err)
+		}
+	}
+	return g.reopen(ctx, goesByItself)
+}
+
 // answerAway answers on all ports that this process has, until ctx ends.
-func (g *gateway) answerAway(ctx context.Context, answering *sync.WaitGroup) {
-	answering.Go(func() { web.ServeControlAway(ctx, g.control, errAway, g.log) })
+func (g *gateway) answerAway(ctx context.Context, why error, answering *sync.WaitGroup) {
+	answering.Go(func() { web.ServeControlAway(ctx, g.control, why, g.log) })
 	if g.http != nil {
-		away := *g.public
-		away.Healthy = func() error { return errAway }
+		away := &web.Public{Metrics: g.metrics(), Healthy: func() error { return why }}
 		answering.Go(func() { away.ServeAway(ctx, g.http, g.log) })
 	}
 	for _, l := range g.cfg.Links {
@@ -67,21 +100,22 @@ const (
 )
 
 // reopen opens the queue as soon as that can be done.
-func (g *gateway) reopen(ctx context.Context) error {
+func (g *gateway) reopen(ctx context.Context, goesByItself func(error) bool) (store, error) {
 	var told time.Time
 	for {
 		s, err := openStore(ctx, g.cfg, g.storeOptions())
-		if err == nil {
-			g.use(s)
-			return nil
-		}
-		if time.Since(told) >= complainAgain && ctx.Err() == nil {
+		switch {
+		case err == nil:
+			return s, nil
+		case ctx.Err() == nil && !goesByItself(err):
+			return nil, err
+		case time.Since(told) >= complainAgain && ctx.Err() == nil:
 			told = time.Now()
 			g.log.Warn("the queue cannot be opened yet", "err", err)
 		}
 		select {
 		case <-ctx.Done():
-			return fmt.Errorf("opening the queue again: %w", ctx.Err())
+			return nil, fmt.Errorf("opening the queue again: %w", ctx.Err())
 		case <-time.After(reopenEvery):
 		}
 	}

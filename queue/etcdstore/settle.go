@@ -180,6 +180,8 @@ func (s *Store) explain(err error) error {
 		return nil
 	case errors.Is(err, rpctypes.ErrNoSpace):
 		return fmt.Errorf("%w: etcd's space quota is used up; make room as the README says (compact, defragment, disarm the alarm): %w", queue.ErrFull, err)
+	case errors.Is(err, rpctypes.ErrUserEmpty), errors.Is(err, rpctypes.ErrPermissionDenied):
+		return fmt.Errorf("etcd at %s lets in only who has a name and password, and posthouse gives none: put etcd on a network of its own, and turn this off ('etcdctl auth disable'): %w", s.where(), err)
 	case errors.Is(err, rpctypes.ErrLeaseNotFound):
 		s.leases.forget()
 	}

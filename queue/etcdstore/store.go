@@ -16,10 +16,13 @@ import (
 	"sync"
 	"time"
 
+	"go.etcd.io/etcd/api/v3/v3rpc/rpctypes"
 	clientv3 "go.etcd.io/etcd/client/v3"
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/backoff"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	"posthouse/bridge/clock"
 	"posthouse/bridge/message"
@@ -128,13 +131,25 @@ func Open(ctx context.Context, o Options) (s *Store, err error) {
 	s.follower = newFollower(s)
 	s.session, s.owned, s.news = newSession(s), newOwned(s), newNews()
 	if err := s.join(ctx); err != nil { // first: from when a process lives it is given its part
-		return nil, err
+		return nil, opening(err)
 	}
 	if err := s.session.register(ctx); err != nil {
-		return nil, err
+		return nil, opening(err)
 	}
 	s.start()
 	return s, nil
+}
+
+// opening says of an error of etcd whether it may go by itself.
+func opening(err error) error {
+	code := status.Code(err)
+	if e, ok := errors.AsType[rpctypes.EtcdError](err); ok {
+		code = e.Code()
+	}
+	if code == codes.Unavailable || code == codes.DeadlineExceeded || errors.Is(err, context.DeadlineExceeded) {
+		return fmt.Errorf("%w: %w", queue.ErrAway, err)
+	}
+	return err
 }
 
 // processID reads the process's name among the others, and makes it at the first
@@ -177,13 +192,11 @@ func dial(o Options) (*clientv3.Client, error) {
 func (s *Store) join(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, joinFor)
 	defer cancel()
-	resp, err := s.client.Get(ctx, s.keys.last(s.process))
+	turn, err := s.lastTurn() // soon tells that nobody answers
 	if err != nil {
 		return s.explain(err)
 	}
-	for _, kv := range resp.Kvs {
-		s.turn = turn{readNumber(kv.Value), kv.ModRevision}
-	}
+	s.turn = turn
 	return s.follower.fill(ctx)
 }
 
