@@ -250,6 +250,9 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	put := b.remember(m, now)
 	r := b.record(m, deliveries)
 	r.Identity, r.Event = identity, eventIdentity(m.TrunkID, identity)
+	if !b.leads && ln.trunk != nil && isShadow(deliveries) {
+		r.Note(b.stamp(), forLeader, ln.Name, m.Via+" handed it over")
+	}
 	urgent := m.Precedence == message.Emergency
 	var alarm map[string][]byte
 	if urgent && !known {
@@ -355,6 +358,9 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 	if now, trusted := b.clock.Wall(); trusted && (m.Filed.IsZero() || m.Filed.After(now)) {
 		m.Filed = now
 	}
+	if b.isForLeader(ln, m) {
+		return []queue.Delivery{{To: m.To, State: queue.Shadow, Due: b.clock.Age()}}, nil
+	}
 	// What was handed over is in nobody else's hands, unless it is to a group.
 	if !home.transmits() && (home == ln || b.isGroup(m.To)) {
 		return b.shadows(m), nil
@@ -436,6 +442,8 @@ func (b *Bridge) wayOf(m *message.Message, to []queue.Delivery) string {
 	var ways []string
 	for _, d := range to {
 		switch {
+		case d.State == queue.Shadow && d.Due <= b.clock.Age():
+			ways = append(ways, "kept until the process that leads has decided")
 		case d.State == queue.Shadow:
 			ways = append(ways, "kept as a shadow, another gateway transmits for this mesh")
 		case d.State == queue.Held:

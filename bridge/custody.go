@@ -46,7 +46,7 @@ func (b *Bridge) passedBy(r *queue.Record, gateway string) int {
 // mesh's transmitter hands on is not meant for the mesh, but to go by our other
 // links.
 func (b *Bridge) adopt(ln *line, m *message.Message) *line {
-	if ln.trunk == nil || !m.Handed {
+	if ln.trunk == nil || !m.Handed || b.isForLeader(ln, m) {
 		return ln
 	}
 	home := b.sharedLine(m.Mesh)
@@ -280,7 +280,7 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 			return nil, queue.ErrSkip
 		}
 		kept = true
-		if j := leftToAnother(r); j >= 0 && m.Handed && !b.isGroup(m.To) {
+		if j := leftToAnother(r); j >= 0 && m.Handed && !b.isGroup(m.To) && !isSame(&r.Message, m) {
 			b.takeOn(r, j, m, at)
 			return nil, nil
 		}
@@ -329,6 +329,12 @@ func (b *Bridge) takeBack(r *queue.Record, i int, m *message.Message, at queue.S
 // hand, or said that it had; -1 if there is none.
 func leftToAnother(r *queue.Record) int {
 	return slices.IndexFunc(r.Deliveries, func(d queue.Delivery) bool { return d.State == queue.Shadow || d.State == queue.Taken })
+}
+
+// isSame tells whether a gateway hands a text over that it has handed over in the same
+// way before: it had no answer, and nothing is new.
+func isSame(was, is *message.Message) bool {
+	return was.Handed && was.Via == is.Via && was.TrunkID == is.TrunkID && len(was.Hops) == len(is.Hops)
 }
 
 // takeOn makes a text this gateway's own that it had left to the transmitter of its

@@ -369,11 +369,19 @@ func (f *far) meshes() []string {
 // those that matter here.
 const fewGateways = 200
 
+// fewForHub is the same for a hub, which has more of a machine: any of its processes may
+// be told by the sibling of a gateway what became of what another one has sent there.
+const fewForHub = 2000
+
 // wantsAll tells whether there are few gateways, or the operator's routes send by
 // a trunk what any gateway with the right links may take, so that all have to be
 // known.
 func (b *Bridge) wantsAll(trunk string) bool {
-	if b.cfg.Unheard == trunk || b.far.table.Size(time.Now()) < fewGateways {
+	few := fewGateways
+	if b.share != nil {
+		few = fewForHub
+	}
+	if b.cfg.Unheard == trunk || b.far.table.Size(time.Now()) < few {
 		return true
 	}
 	hasMail := false

@@ -109,6 +109,11 @@ func (h *host) Draw(ctx context.Context, key string, n, least uint64) (uint64, e
 	return h.b.draw(ctx, markKey+h.ln.Name+"/"+key, n, least)
 }
 
+// Inbox implements link.TrunkHost.
+func (h *host) Inbox(ctx context.Context, part int) (held context.Context, giveBack func(), err error) {
+	return h.b.share.Inbox(ctx, part)
+}
+
 // Present implements link.TrunkHost.
 func (h *host) Present(s presence.Say, retained bool) {
 	if s.Call == h.b.own.String() {

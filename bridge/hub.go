@@ -11,14 +11,17 @@ import (
 	"github.com/fxamacker/cbor/v2"
 
 	"posthouse/bridge/callsign"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
 	"posthouse/queue"
 )
 
 // A hub is one gateway in several processes that share its queue. One of them
-// leads: it runs the links that may exist once only, takes in what comes by the
-// trunks, speaks for the gateway there, and has the clerk. The others help: they
-// take over and send what goes by links that run in every process, each the lanes
-// that it has (queue.Share). A Bridge leads or helps all its life; a process that
+// leads: it runs the links that may exist once only, takes in what trunks bring for
+// groups and for all gateways of a mesh, speaks for the gateway there, and has the
+// clerk. The others help: they take over and send what goes by links that run in
+// every process, each the lanes and the parts of the trunks' inbox that it has
+// (queue.Share). A Bridge leads or helps all its life; a process that
 // comes to lead makes a new one, which reads everything that the last one wrote.
 
 // runs tells whether a link runs in this process.
@@ -209,9 +212,10 @@ func (b *Bridge) draw(ctx context.Context, setting string, n, least uint64) (uin
 }
 
 // recount gives back the places at far gateways that were kept for what is no more
-// on its way: the receipts come to the process that leads.
+// on its way: the receipts come to the process that has the gateway's part of the
+// inbox.
 func (b *Bridge) recount(ctx context.Context) {
-	if b.leads {
+	if b.share == nil {
 		return
 	}
 	freed := false
@@ -227,6 +231,53 @@ func (b *Bridge) recount(ctx context.Context) {
 	}
 	for _, ln := range b.trunks() {
 		ln.courier.Wake()
+	}
+}
+
+// isForLeader tells whether the process that leads has to decide about a text that
+// this one has taken in: another gateway of a mesh that both serve has handed it over,
+// and the one that leads alone knows what went out on that mesh, and who transmits
+// there. It is kept as a shadow, which the clerk looks at next.
+func (b *Bridge) isForLeader(ln *line, m *message.Message) bool {
+	return !b.leads && ln.trunk != nil && m.Handed && b.sharedLine(m.Mesh) != nil && b.far.table.Serves(m.Mesh, m.Via)
+}
+
+// The steps of such a record.
+const (
+	forLeader = "left to the one that leads"
+	decided   = "decided"
+)
+
+// decideForHelper is emerge for what a process that helps has left to this one.
+func (b *Bridge) decideForHelper(ln *line, r *queue.Record, it queue.Item, at queue.Stamp, tell func(*message.Message) telling) func(*queue.Record) ([]*queue.Record, error) {
+	m := r.Message
+	home := b.adopt(ln, &m)
+	if home != ln && b.kin.isFrame(&m) {
+		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }
+	}
+	var to []queue.Delivery
+	var ref *rules.Refusal
+	if b.isGroup(m.To) && !home.transmits() {
+		to = b.shadows(&m)
+	} else {
+		to, ref = b.route(home, &m)
+	}
+	if ref == nil && len(to) > 0 {
+		b.noteKept(&m, r.Identity, to)
+		b.lookForHeld(&m, to)
+	}
+	return func(r *queue.Record) ([]*queue.Record, error) {
+		switch {
+		case r.Deliveries[it.Delivery].State != queue.Shadow:
+			return nil, queue.ErrSkip
+		case ref != nil:
+			return b.endShadow(r, it, queue.Failed, ref.Code+": "+ref.Why, at, tell)
+		case len(to) == 0:
+			return b.endShadow(r, it, queue.Sent, "", at, tell)
+		}
+		r.Message.Link, r.Deliveries = m.Link, slices.Clone(to)
+		r.Note(at, decided, m.Link, b.wayOf(&m, to))
+		return nil, nil
 	}
 }
 

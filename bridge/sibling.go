@@ -407,6 +407,9 @@ func (b *Bridge) endWaits(ctx context.Context) {
 // all.
 func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) func(*queue.Record) ([]*queue.Record, error) {
 	at, tell := b.stamp(), spent.tell(b)
+	if ln := b.byName[r.Message.Link]; ln != nil && hasStep(r, forLeader) && !hasStep(r, decided) {
+		return b.decideForHelper(ln, r, it, at, tell)
+	}
 	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, at.Age.Sub(r.Accepted.Age)) || b.kin.wasAcked(&r.Message) {
 		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }
 	}

@@ -24,6 +24,12 @@ type Share interface {
 	// caller files of it must be on disk before it calls giveBack, once.
 	Take(Lane) (giveBack func(), ok bool)
 
+	// Inbox waits until this process has a part of what comes in by trunks, numbered
+	// from 0 up to link.Inboxes. held ends when the part is to be given up, or is lost.
+	// giveBack is called once then, with nothing of it under way any more: it waits
+	// until all that was is on disk, or never will be.
+	Inbox(ctx context.Context, part int) (held context.Context, giveBack func(), err error)
+
 	// Draw takes n numbers, of which no process is ever given one again, from a
 	// setting that says which was the last. One that is not there yet begins at
 	// least, which is above 0. It returns the first of them.

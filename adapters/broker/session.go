@@ -40,6 +40,7 @@ type sessionOptions struct {
 	ClientID           string // fixed: the broker keeps the session under it
 	Username, Password string
 	Topics             []string // filters, each at QoS 1
+	Not                []string // filters that the broker may still have of this session's past
 	Clean              bool     // the broker forgets the session with the connection
 	Will               *will    // what the broker says for us when we vanish; nil: nothing
 }
@@ -222,6 +223,7 @@ type connection struct {
 	client  mqtt.Client
 	h       handler
 	filters func() []string // what is subscribed
+	not     []string        // what is so no more
 	end     func(error)     // ends the connection; all begins anew
 	where   func() string   // names the broker, where there are several
 	flights flights
@@ -236,7 +238,7 @@ type connection struct {
 func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
-	c := &connection{h: h, filters: s.filters, end: cancel, where: s.where, lost: make(chan struct{}), in: newIntake()}
+	c := &connection{h: h, filters: s.filters, not: s.opts.Not, end: cancel, where: s.where, lost: make(chan struct{}), in: newIntake()}
 	opened := func() bool { return true }
 	o := s.options(ctx, c.in, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
 	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
@@ -279,6 +281,9 @@ func (s *session) use(c *connection) {
 // back may arrive before the subscription is confirmed, and more of it than
 // there is room for, so both go on at once.
 func (c *connection) serve(ctx, parent context.Context) error {
+	if len(c.not) > 0 {
+		c.client.Unsubscribe(c.not...)
+	}
 	sub := c.client.SubscribeMultiple(atQoS1(c.filters()), nil)
 	confirmed := sub.Done()
 	late := time.NewTimer(subscribeWait)

@@ -46,9 +46,10 @@ type TrunkOptions struct {
 	Groups      []string // that cross this link
 	Meshes      []string // that this gateway serves
 
-	// Process names this one of the processes of a hub; empty: there is but one. One
-	// that Helps sends, and learns who is there; another one takes in what is for the
-	// gateway, and says of it what is to be said.
+	// Process names this one of the processes of a hub; empty: there is but one. All
+	// of them send, and with _BROKER_URL each takes in its part of the inbox. One that
+	// Helps leaves it to another to take in what is for groups and for all gateways of a
+	// mesh, and to say what is to be said of this gateway.
 	Process string
 	Helps   bool
 
@@ -78,6 +79,7 @@ type Trunk struct {
 	trust   trust
 	numbers *sequence
 	notes   notes
+	inboxes []*session // of a hub, one for each part; nil: the inbox comes by session
 
 	hushed atomic.Bool // the operator wants silence
 
@@ -155,10 +157,15 @@ func (t *Trunk) prepare() error {
 	if err != nil {
 		return err
 	}
-	so := sessionOptions{
-		URLs: urls, TLS: config, Username: o.Username, Password: o.Password,
-		ClientID: "posthouse-" + o.Call + "-" + o.Name, Topics: topics, Will: t.will(),
+	so := sessionOptions{URLs: urls, TLS: config, Username: o.Username, Password: o.Password, ClientID: "posthouse-" + o.Call + "-" + o.Name}
+	if t.isSpread() {
+		inbox, err := envelope.Inbox(o.Call).Under(o.TopicRoot)
+		if err != nil {
+			return err
+		}
+		t.inboxes, so.Not = t.partSessions(so, inbox), []string{inbox} // it was one process's before there was a hub
 	}
+	so.Topics, so.Will = topics, t.will()
 	if o.Helps {
 		so.ClientID += "-" + o.Process
 		so.Clean, so.Will = true, nil // nothing is kept for it
@@ -176,7 +183,9 @@ func (t *Trunk) topics() ([]string, error) {
 	all := []envelope.Topic{envelope.PresenceAt("-", t.opts.Call)} // a subscription to nothing is none
 	if !t.opts.Helps {
 		all = all[:0]
-		all = append(all, envelope.Inbox(t.opts.Call))
+		if !t.isSpread() {
+			all = append(all, envelope.Inbox(t.opts.Call))
+		}
 		for _, g := range t.opts.Groups {
 			all = append(all, envelope.Group(g))
 		}
@@ -277,7 +286,7 @@ func (t *Trunk) Run(ctx context.Context, host link.Host) error {
 		return errors.New("this host serves no trunk")
 	}
 	t.numbers.begin(th)
-	in := &receiver{t: t, host: th, windows: map[envelope.PublicKey]envelope.Window{}}
+	in := newReceiver(t, th)
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	var work sync.WaitGroup
@@ -288,9 +297,14 @@ func (t *Trunk) Run(ctx context.Context, host link.Host) error {
 			}
 		})
 	}
+	if !t.opts.ReceiveOnly {
+		work.Go(func() { t.giveCustody(ctx) })
+	}
 	if !t.opts.ReceiveOnly && !t.opts.Helps {
 		work.Go(func() { t.publishStates(ctx) })
-		work.Go(func() { t.giveCustody(ctx) })
+	}
+	for n := range t.inboxes {
+		work.Go(func() { t.takePart(ctx, th, n) })
 	}
 	work.Go(func() { t.trust.watch(ctx, th) })
 	err := t.wire.run(ctx, handler{

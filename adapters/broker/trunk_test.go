@@ -22,7 +22,8 @@ import (
 
 // bureau is a gateway behind a trunk, as the trunk sees it.
 type bureau struct {
-	counter *bureau // whose numbers it draws; nil: its own
+	counter *bureau // whose numbers and marks it has; nil: its own
+	desk    *desk   // who has which part of the inbox; nil: no hub
 	t       *testing.T
 	call    string
 	key     envelope.Key
@@ -80,9 +81,15 @@ func enter(t *testing.T, call string, key envelope.Key, broker, trust string, al
 func enterCounting(t *testing.T, counter *bureau, call string, key envelope.Key, broker, trust string, alter ...func(*TrunkOptions)) *bureau {
 	t.Helper()
 	b := &bureau{t: t, counter: counter, call: call, key: key, marks: map[string][]byte{}}
+	if counter != nil {
+		b.desk = counter.desk
+	}
 	o := TrunkOptions{Name: "far", Call: call, BrokerURL: broker, Key: key, TrustFile: trust, Groups: []string{"ALL"}, Meshes: []string{"of" + call[:5]}}
 	for _, a := range alter {
 		a(&o)
+	}
+	if o.Process != "" && b.desk == nil {
+		b.desk = newDesk(b)
 	}
 	var err error
 	if b.link, err = NewTrunk(o); err != nil {
@@ -127,10 +134,20 @@ func (b *bureau) Present(s presence.Say, retained bool) {
 	})
 }
 
-func (b *bureau) Draw(_ context.Context, key string, n, least uint64) (first uint64, err error) {
+func (b *bureau) Inbox(ctx context.Context, n int) (context.Context, func(), error) {
+	return b.desk.wait(ctx, b, n)
+}
+
+// store is who keeps the marks.
+func (b *bureau) store() *bureau {
 	if b.counter != nil {
-		b = b.counter
+		return b.counter
 	}
+	return b
+}
+
+func (b *bureau) Draw(_ context.Context, key string, n, least uint64) (first uint64, err error) {
+	b = b.store()
 	b.with(func() {
 		last, _ := strconv.ParseUint(string(b.marks[key]), 10, 64) // none: 0
 		first = max(last+1, least)
@@ -146,17 +163,20 @@ func (b *bureau) Trusts(believes func(call, key string) bool, fallen []string) {
 }
 
 func (b *bureau) Mark(_ context.Context, key string) ([]byte, error) {
+	b = b.store()
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.marks[key], nil
 }
 
 func (b *bureau) AcceptMarked(_ context.Context, marks map[string][]byte, in ...message.Message) ([]link.Verdict, error) {
+	b.store().with(func() {
+		for k, v := range marks {
+			b.store().marks[k] = v
+		}
+	})
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	for k, v := range marks {
-		b.marks[k] = v
-	}
 	b.got = append(b.got, in...)
 	verdicts := make([]link.Verdict, len(in))
 	for i := range verdicts {

@@ -16,6 +16,12 @@ type receiver struct {
 	t       *Trunk
 	host    link.TrunkHost
 	windows map[envelope.PublicKey]envelope.Window
+	mark    string                 // under which windows are on disk
+	ours    func(wire []byte) bool // nil: all is
+}
+
+func newReceiver(t *Trunk, host link.TrunkHost) *receiver {
+	return &receiver{t: t, host: host, windows: map[envelope.PublicKey]envelope.Window{}, mark: windowMark}
 }
 
 // dropTrunk are the reasons for events that nobody can be held to.
@@ -37,6 +43,9 @@ func (in *receiver) take(ctx context.Context, packets []packet) error {
 	windows := map[envelope.PublicKey]envelope.Window{}
 	var letters []letterIn
 	for _, p := range packets {
+		if in.ours != nil && !in.ours(p.payload) {
+			continue
+		}
 		r, err := in.open(p)
 		if err != nil {
 			in.refused(err)
@@ -119,7 +128,7 @@ func (in *receiver) window(ctx context.Context, batch map[envelope.PublicKey]env
 	if !r.Listed {
 		return w, nil
 	}
-	b, err := in.host.Mark(ctx, windowMark+key.Thumbprint())
+	b, err := in.host.Mark(ctx, in.mark+key.Thumbprint())
 	if err == nil && b != nil {
 		err = w.UnmarshalBinary(b)
 	}
@@ -276,7 +285,7 @@ func (in *receiver) accept(ctx context.Context, windows map[envelope.PublicKey]e
 		if err != nil {
 			return err
 		}
-		marks[windowMark+key.Thumbprint()] = b
+		marks[in.mark+key.Thumbprint()] = b
 	}
 	messages := make([]message.Message, len(letters))
 	for i, l := range letters {

@@ -34,6 +34,11 @@ type Trunk interface {
 	Took(ctx context.Context, t Taken) error
 }
 
+// Inboxes is how many parts a hub's inbox has: so many of its processes take in what is
+// for the gateway. It must not change while there is a hub, since each part knows which
+// numbers it has seen.
+const Inboxes = 4
+
 // TrunkHost is what a Trunk may ask of the bridge beside Host.
 type TrunkHost interface {
 	Host
@@ -47,6 +52,10 @@ type TrunkHost interface {
 	// says in decimal digits which was the last. A value that is not there yet begins at
 	// least. It returns the first of them.
 	Draw(ctx context.Context, key string, n, least uint64) (first uint64, err error)
+
+	// Inbox waits until this process of a hub has a part of the gateway's inbox, as
+	// queue.Share has it.
+	Inbox(ctx context.Context, part int) (held context.Context, giveBack func(), err error)
 
 	// Present takes in what a gateway said of a mesh; retained says that it is
 	// the broker's memory of it. Absent takes in its last will.

@@ -102,7 +102,7 @@ func BenchmarkHubTrunk(b *testing.B) {
 			hubs, _ := wholeHub(b, c.processes, trunk.Addr, key[gatewayCall], trust)
 			for b.Loop() {
 				before, begun := cpuOf(hubs), time.Now()
-				waits, again := crowd.handIn(c.texts, c.atOnce)
+				waits, again := crowd.handIn(c.texts, c.atOnce, 0)
 				b.ReportMetric(float64(c.texts)/time.Since(begun).Seconds(), "texts/s")
 				b.ReportMetric(float64((cpuOf(hubs)-before).Microseconds())/float64(c.texts), "cpu-us/text")
 				b.ReportMetric(float64(again), "again")
@@ -113,8 +113,8 @@ func BenchmarkHubTrunk(b *testing.B) {
 }
 
 // handIn has the gateways in turn hand texts for a mail address to the hub, so many of
-// them at once, and waits for all custody receipts.
-func (m *multitude) handIn(texts, atOnce int) (waits *stopwatch, again int64) {
+// them at once and with a pause between two, and waits for all custody receipts.
+func (m *multitude) handIn(texts, atOnce int, pause time.Duration) (waits *stopwatch, again int64) {
 	waits = newStopwatch()
 	free, done := make(chan struct{}, atOnce), make(chan struct{})
 	var came, repeated atomic.Int64
@@ -138,12 +138,23 @@ func (m *multitude) handIn(texts, atOnce int) (waits *stopwatch, again int64) {
 	if err := wait(m.client.Subscribe("posthouse/1/in/#", 1, receipt)); err != nil {
 		m.b.Fatal(err)
 	}
+	pace := time.NewTicker(max(pause, time.Nanosecond))
+	defer pace.Stop()
 	for i := range texts {
 		free <- struct{}{}
+		<-pace.C
 		id := fmt.Sprint("t", i)
 		waits.start(id)
 		mu.Lock()
-		late[id] = time.AfterFunc(5*time.Second, func() { repeated.Add(1); m.say(i%len(m.calls), id, i) })
+		late[id] = time.AfterFunc(saidAgain, func() {
+			repeated.Add(1)
+			m.say(i%len(m.calls), id, i)
+			mu.Lock()
+			defer mu.Unlock()
+			if timer := late[id]; timer != nil {
+				timer.Reset(saidAgain)
+			}
+		})
 		mu.Unlock()
 		m.say(i%len(m.calls), id, i)
 	}
@@ -154,6 +165,9 @@ func (m *multitude) handIn(texts, atOnce int) (waits *stopwatch, again int64) {
 	}
 	return waits, repeated.Load()
 }
+
+// saidAgain is after how long a gateway without a receipt hands a text in again.
+const saidAgain = 5 * time.Second
 
 // say hands one text to the hub.
 func (m *multitude) say(gateway int, id string, n int) {

@@ -5,6 +5,7 @@ package main
 import (
 	"fmt"
 	"os/exec"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -160,8 +161,8 @@ func (h *hub) quietIsHeard() {
 	h.both[1].await("the second to know", func() bool { return !strings.Contains(h.both[1].get("/readyz"), "quiet") })
 }
 
-// TestHubOnATrunk: both processes send on the trunk, one of them takes in what comes
-// there. It is killed while texts go both ways: all of them arrive, and those that
+// TestHubOnATrunk: both processes send on the trunk, and each takes in what comes there
+// from some gateways. One is killed while texts go both ways: all of them arrive, and those that
 // crossed the trunk once, since its events are known by their ids.
 func TestHubOnATrunk(t *testing.T) {
 	trunk, valley, hill := brokertest.Mosquitto(t), brokertest.Mosquitto(t), brokertest.Mosquitto(t)
@@ -239,6 +240,63 @@ func TestHubOnATrunk(t *testing.T) {
 		s.expectAck("after" + s.call)
 	}
 }
+
+// TestHubsInbox: each process takes in what comes by the trunk from a part of the
+// gateways. One is killed meanwhile, comes back, and the other is stopped: each text gets
+// its custody receipt, and goes on as one mail, but for what a kill may send twice.
+func TestHubsInbox(t *testing.T) {
+	trunk := brokertest.Mosquitto(t, hasty...)
+	crowd := newMultitude(t, trunk.Addr, 24)
+	key, trust := keys(t, gatewayCall)
+	crowd.addTo(trust)
+	h := startHub(t, "POSTHOUSE_LINKS=far,post", "POSTHOUSE_FAR_KIND=trunk", "POSTHOUSE_FAR_BROKER_URL=tcp://"+trunk.Addr,
+		"POSTHOUSE_FAR_SIGNING_KEY_FILE="+key[gatewayCall], "POSTHOUSE_FAR_TRUST_FILE="+trust)
+	const takenIn = `posthouse_messages_accepted_total{link="far"}`
+	const texts = 600
+	for _, d := range h.both {
+		d.awaitUp("far")
+	}
+	events := []func(){
+		func() { h.both[0].kill() },
+		func() { h.both[0].start(); h.both[0].awaitUp("far"); h.both[0].awaitMetric(takenIn, 3) },
+		func() { h.both[1].stop() },
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		_, again := crowd.handIn(texts, 10, 20*time.Millisecond)
+		t.Logf("%d of %d texts were handed in again", again, texts)
+	}()
+	for _, d := range h.both {
+		d.awaitMetric(takenIn, 3)
+	}
+	for _, do := range events {
+		do()
+	}
+	<-done
+	h.both[0].await("all mails", func() bool { return len(mailsOf(h)) == texts })
+	copies := 0
+	for _, n := range mailsOf(h) {
+		copies += n - 1
+	}
+	t.Logf("%d texts, %d mails too many", texts, copies)
+	if copies > inFlight {
+		t.Errorf("%d copies after one kill", copies)
+	}
+}
+
+// mailsOf counts how often each text that was handed in went on as a mail.
+func mailsOf(h *hub) map[string]int {
+	mails := map[string]int{}
+	for _, m := range h.world.Mails() {
+		if text := handedIn.Find(m.Data); text != nil {
+			mails[string(text)]++
+		}
+	}
+	return mails
+}
+
+var handedIn = regexp.MustCompile(`text t\d+:`)
 
 // try runs a command against the daemon and tells whether it succeeded.
 func (d *process) try(args ...string) bool {

@@ -26,8 +26,8 @@
 //
 //   - A part is a key under the lease of the process that has it, created where
 //     nobody has it. One part is to lead: to run the links that may exist once only.
-//     The lanes of links that run in every process lie in 64 shares, as many for each
-//     process as for any other, but for one.
+//     The lanes of links that run in every process lie in 64 shares, and what comes in by
+//     trunks in four, as many for each process as for any other, but for one.
 //   - A process that has too many shares gives some up, each when what it had taken
 //     from it is filed. A new owner begins when its mirror shows all that was written
 //     before. So nothing goes out twice when work is divided anew.

@@ -4,9 +4,9 @@ package etcdstore
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"hash/fnv"
-	"maps"
 	"slices"
 	"strconv"
 	"sync"
@@ -14,13 +14,15 @@ import (
 
 	clientv3 "go.etcd.io/etcd/client/v3"
 
+	"posthouse/bridge/link"
 	"posthouse/queue"
 )
 
 // What one process has for itself hangs on its lease: a key for each part of the
 // work, created by whoever finds that nobody has it. The first part, lead, is for
-// what may exist once only; the lanes of links that run in every process are
-// divided into shares, as many for each process as for any other, but for one.
+// what may exist once only. The lanes of links that run in every process are divided
+// into shares, and so is what comes in by trunks (link.Inboxes): as many for each
+// process as for any other, but for one.
 //
 // Nobody loses a part but with its lease, or by its own will: a process that has
 // too many shares takes nothing new from some of them, and gives each up once what
@@ -32,6 +34,16 @@ const (
 	shares = 64 // more than there are ever processes, so that they divide well
 )
 
+// kinds are the parts that all processes have some of.
+var kinds = [][]string{named("", shares), named("in", link.Inboxes)}
+
+func named(kind string, n int) (all []string) {
+	for i := range n {
+		all = append(all, kind+strconv.Itoa(i))
+	}
+	return all
+}
+
 var _ queue.Share = (*Store)(nil)
 
 // owned is who has which part.
@@ -40,9 +52,10 @@ type owned struct {
 	wake chan struct{}
 	won  chan struct{} // closed when this process has become the one that leads
 
-	mu    sync.Mutex
-	owner map[string]owner // of each part, as the follower saw
-	mine  map[string]*part
+	mu     sync.Mutex
+	owner  map[string]owner // of each part, as the follower saw
+	mine   map[string]*part
+	gained chan struct{} // closed when this process has more, and made anew
 }
 
 // owner is who has a part, and since which revision.
@@ -53,13 +66,20 @@ type owner struct {
 
 // part is one that this process has.
 type part struct {
-	revision int64 // of the key's creation
-	out      int   // deliveries that were taken from it and are not filed
-	leaving  bool  // nothing new is taken
+	revision int64         // of the key's creation
+	out      int           // what was taken from it and is not filed
+	leaving  bool          // nothing new is taken
+	left     chan struct{} // closed with that
+}
+
+// leave has nothing new taken from a part.
+func (p *part) leave() {
+	p.leaving = true
+	close(p.left)
 }
 
 func newOwned(s *Store) *owned {
-	return &owned{s: s, wake: make(chan struct{}, 1), won: make(chan struct{}), owner: map[string]owner{}, mine: map[string]*part{}}
+	return &owned{s: s, wake: make(chan struct{}, 1), won: make(chan struct{}), owner: map[string]owner{}, mine: map[string]*part{}, gained: make(chan struct{})}
 }
 
 // hear takes in what the follower saw of a part; no process: nobody has it.
@@ -115,14 +135,15 @@ func (o *owned) run(ctx context.Context, first chan<- struct{}) {
 
 // balance brings what this process has nearer to what is its due.
 func (o *owned) balance(ctx context.Context) error {
-	life, living := o.s.session.life(), len(o.s.session.living())
-	if life == 0 || living == 0 {
+	life, living := o.s.session.life(), o.s.session.living()
+	rank := slices.Index(living, o.s.process)
+	if life == 0 || rank < 0 {
 		return nil
 	}
 	if err := o.find(ctx, life); err != nil {
 		return err
 	}
-	claim, leave := o.due(living)
+	claim, leave := o.due(rank, len(living))
 	for _, name := range leave {
 		if err := o.giveUp(ctx, name); err != nil {
 			return err
@@ -168,34 +189,32 @@ func (o *owned) unknown() map[string]int64 {
 }
 
 // due tells which free parts this process should claim, and which of its own it
-// may give up now.
-func (o *owned) due(living int) (claim, leave []string) {
+// may give up now: the process of this rank, of so many.
+func (o *owned) due(rank, living int) (claim, leave []string) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.owner[lead].process == "" && o.mine[lead] == nil {
 		claim = append(claim, lead)
 	}
-	have := 0
-	for name, p := range o.mine {
-		if name != lead && !p.leaving {
-			have++
+	for _, names := range kinds {
+		quota := (len(names) + living - 1 - rank) / living // all quotas together are all names
+		var free []string
+		for _, name := range names {
+			p := o.mine[name]
+			switch {
+			case p == nil && o.owner[name].process == "":
+				free = append(free, name)
+			case p == nil || p.leaving:
+			case quota > 0:
+				quota--
+			default:
+				p.leave()
+			}
+			if p != nil && p.leaving && p.out == 0 {
+				leave = append(leave, name)
+			}
 		}
-	}
-	quota := (shares + living - 1) / living
-	for _, name := range slices.Sorted(maps.Keys(o.mine)) {
-		if have > quota && name != lead && !o.mine[name].leaving {
-			o.mine[name].leaving = true
-			have--
-		}
-		if p := o.mine[name]; p.leaving && p.out == 0 {
-			leave = append(leave, name)
-		}
-	}
-	for i := 0; i < shares && have < quota; i++ {
-		if name := strconv.Itoa(i); o.owner[name].process == "" && o.mine[name] == nil {
-			claim = append(claim, name)
-			have++
-		}
+		claim = append(claim, free[:min(quota, len(free))]...)
 	}
 	return claim, leave
 }
@@ -227,11 +246,13 @@ func (o *owned) claim(ctx context.Context, life int64, names []string) error {
 func (o *owned) begin(names []string, revision int64) {
 	o.mu.Lock()
 	for _, name := range names {
-		o.mine[name] = &part{revision: revision}
+		o.mine[name] = &part{revision: revision, left: make(chan struct{})}
 		if name == lead {
 			close(o.won) // once: it is never given up
 		}
 	}
+	close(o.gained)
+	o.gained = make(chan struct{})
 	o.mu.Unlock()
 	o.s.news.reshared()
 	o.s.log.Debug("this process has more of the work", "leads", slices.Contains(names, lead), "shares", o.count(), "of", shares)
@@ -241,8 +262,8 @@ func (o *owned) begin(names []string, revision int64) {
 func (o *owned) count() (n int) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	for name := range o.mine {
-		if name != lead {
+	for _, name := range kinds[0] {
+		if o.mine[name] != nil {
 			n++
 		}
 	}
@@ -278,25 +299,52 @@ func (o *owned) has(name string) bool {
 	return p != nil && !p.leaving
 }
 
-// take is Take for the share of a lane.
-func (o *owned) take(name string) (giveBack func(), ok bool) {
+// take takes something from a part, which is kept until that is given back.
+func (o *owned) take(name string) (left <-chan struct{}, giveBack func(), ok bool) {
 	if o.s.session.life() == 0 {
-		return nil, false
+		return nil, nil, false
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	p := o.mine[name]
 	if p == nil || p.leaving {
-		return nil, false
+		return nil, nil, false
 	}
 	p.out++
-	return func() {
+	return p.left, func() {
 		o.mu.Lock()
 		defer o.mu.Unlock()
 		if p.out--; p.leaving && p.out == 0 {
 			o.look()
 		}
 	}, true
+}
+
+// hold is take once this process has a part. What it gives ends when the part is to be
+// given up, or is lost.
+func (o *owned) hold(ctx context.Context, name string) (held context.Context, giveBack func(), err error) {
+	for ctx.Err() == nil {
+		o.mu.Lock()
+		gained := o.gained
+		o.mu.Unlock()
+		if left, giveBack, ok := o.take(name); ok {
+			held, end := context.WithCancel(ctx)
+			go func() {
+				defer end()
+				select {
+				case <-left:
+				case <-o.s.Lost():
+				case <-held.Done():
+				}
+			}()
+			return held, func() { end(); giveBack() }, nil
+		}
+		select {
+		case <-gained:
+		case <-ctx.Done():
+		}
+	}
+	return nil, nil, ctx.Err()
 }
 
 // shareOf is the share that a lane belongs to. All texts of one writer to one
@@ -328,7 +376,34 @@ func (s *Store) Shares() int {
 func (s *Store) Won() <-chan struct{} { return s.owned.won }
 
 // Take implements queue.Share.
-func (s *Store) Take(l queue.Lane) (giveBack func(), ok bool) { return s.owned.take(shareOf(l)) }
+func (s *Store) Take(l queue.Lane) (giveBack func(), ok bool) {
+	_, giveBack, ok = s.owned.take(shareOf(l))
+	return giveBack, ok
+}
+
+// Inbox implements queue.Share.
+func (s *Store) Inbox(ctx context.Context, n int) (held context.Context, giveBack func(), err error) {
+	held, back, err := s.owned.hold(ctx, kinds[1][n])
+	if err != nil {
+		return nil, nil, err
+	}
+	return held, func() {
+		defer back()
+		// What is not known to be on disk is settled before this is: the next one
+		// would not find it.
+		for s.Lives() {
+			if _, err := s.Apply(context.WithoutCancel(ctx), queue.Op{Put: map[string][]byte{inboxKey: []byte(s.process)}}); err == nil || errors.Is(err, queue.ErrClosed) {
+				return
+			}
+			if !s.pause(retry) {
+				return
+			}
+		}
+	}, nil
+}
+
+// inboxKey is a setting that says who had a part of the inbox last.
+const inboxKey = "inbox"
 
 // Draw implements queue.Share.
 func (s *Store) Draw(ctx context.Context, setting string, n, least uint64) (uint64, error) {

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"posthouse/bridge/link"
 	"posthouse/queue"
 	"posthouse/queue/etcdstore/etcdtest"
 )
@@ -197,6 +198,124 @@ func TestShareIsKeptUntilFiled(t *testing.T) {
 		giveBack()
 	}
 	divided(t, a, b)
+}
+
+// holder takes in whatever part of the inbox its process has, and says who has which.
+type holder struct {
+	mu  sync.Mutex
+	has map[int]*Store // nil: nobody
+}
+
+// work has a process hold its parts until ctx ends.
+func (h *holder) work(ctx context.Context, t *testing.T, s *Store) (ended func()) {
+	var parts sync.WaitGroup
+	for n := range link.Inboxes {
+		parts.Go(func() {
+			for ctx.Err() == nil {
+				held, giveBack, err := s.Inbox(ctx, n)
+				if err != nil {
+					return
+				}
+				h.mu.Lock()
+				if was := h.has[n]; was != nil && was.Lives() {
+					t.Errorf("part %d of the inbox has two owners", n)
+				}
+				h.has[n] = s
+				h.mu.Unlock()
+				<-held.Done()
+				h.mu.Lock()
+				if h.has[n] == s {
+					h.has[n] = nil
+				}
+				h.mu.Unlock()
+				giveBack()
+			}
+		})
+	}
+	return parts.Wait
+}
+
+// count tells how many parts a process has.
+func (h *holder) count(s *Store) (n int) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, has := range h.has {
+		if has == s {
+			n++
+		}
+	}
+	return n
+}
+
+// TestInboxIsDivided: each process has its parts of the inbox, no part has two owners,
+// and what a process leaves or loses, the others have.
+func TestInboxIsDivided(t *testing.T) {
+	t.Parallel()
+	c := etcdtest.Start(t, 3)
+	h := &holder{has: map[int]*Store{}}
+	begin := func(s *Store) (stop func()) {
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := h.work(ctx, t, s)
+		stop = sync.OnceFunc(func() { cancel(); ended() })
+		t.Cleanup(stop)
+		return stop
+	}
+	first, wires := wired(t, c, "inbox", works)
+	begin(first)
+	until(t, "the first has all", func() bool { return h.count(first) == link.Inboxes })
+	second := join(t, c, t.TempDir(), "inbox", works, impatient)
+	stopSecond := begin(second)
+	third := join(t, c, t.TempDir(), "inbox", works, impatient)
+	closing(t, third)
+	begin(third)
+	until(t, "each has some", func() bool {
+		a, b, c := h.count(first), h.count(second), h.count(third)
+		return min(a, b, c) == 1 && a+b+c == link.Inboxes
+	})
+	stopSecond()
+	if err := second.Close(); err != nil {
+		t.Error(err)
+	}
+	until(t, "two have all", func() bool { return h.count(first) == 2 && h.count(third) == 2 })
+	for _, w := range wires {
+		w.Cut()
+	}
+	until(t, "the third has all", func() bool { return h.count(third) == link.Inboxes })
+}
+
+// TestInboxIsGivenUpWhenAllIsKnown: while a process does not know whether what it had
+// under way is on disk, its part of the inbox is nobody else's.
+func TestInboxIsGivenUpWhenAllIsKnown(t *testing.T) {
+	t.Parallel()
+	s, wires := wired(t, etcdtest.Start(t, 1), "known", works)
+	_, giveBack, err := s.Inbox(t.Context(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, w := range wires {
+		w.Cut()
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	wrote, gave := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(gave)
+		go func() {
+			defer close(wrote)
+			_, _ = s.Apply(ctx, queue.Op{Put: map[string][]byte{"mark": {1}}}) // its caller goes: nobody knows
+		}()
+		cancel()
+		<-wrote
+		giveBack()
+	}()
+	select {
+	case <-gave:
+		t.Error("it was given up at once")
+	case <-time.After(300 * time.Millisecond): // much less than a lease holds
+	}
+	for _, w := range wires {
+		w.Mend()
+	}
+	<-gave // now, or when the lease has ended
 }
 
 // TestClaimWithoutAnAnswer: a process that does not know of a part that it has finds it.
