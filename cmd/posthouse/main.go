@@ -81,6 +81,8 @@ func fail(code int, err error) error {
 // run carries out one command line and gives the exit code.
 func run(args []string, s streams, environ []string) (code int) {
 	var cli commands
+	out := &output{Writer: s.out}
+	s.out = out
 	parser, err := kong.New(&cli,
 		kong.Name("posthouse"),
 		kong.Description("A store-and-forward message bridge for amateur radio: meshes, APRS-IS and mail."),
@@ -111,7 +113,7 @@ func run(args []string, s streams, environ []string) (code int) {
 		return exitUsage
 	}
 	callsign.Use(config.Calls(environ))
-	return complain(s.err, ctx.Run())
+	return complain(s.err, out.verdict(ctx.Run()))
 }
 
 // env is the process's environment.

@@ -23,6 +23,9 @@ func ownerOf(path string) (uid, gid int, ok bool) {
 
 // isTerminal tells whether somebody would see what is written on the screen.
 func isTerminal(w io.Writer) bool {
+	if o, ok := w.(*output); ok {
+		w = o.Writer
+	}
 	f, ok := w.(*os.File)
 	if !ok {
 		return false
