@@ -2,12 +2,14 @@ package broker
 
 import (
 	"bytes"
+	"errors"
 	"io"
 	"math/rand/v2"
 	"net"
 	"strings"
 	"testing"
 	"testing/iotest"
+	"time"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
 )
@@ -116,4 +118,30 @@ func canonicalLengths(wire []byte) bool {
 		wire = wire[min(len(wire), i+1+length):]
 	}
 	return true
+}
+
+// Two programs with one client id end each other's connections for ever, and the
+// operator of either sees only that his is lost.
+func TestConnectionsThatEndSoonEachTime(t *testing.T) {
+	s := newSession(sessionOptions{ClientID: "posthouse-N0QRA-10-far"})
+	for i, c := range []struct {
+		err    error
+		lasted time.Duration
+		told   bool
+	}{
+		{io.EOF, time.Second, false},
+		{io.EOF, time.Second, false},
+		{io.EOF, time.Second, true},
+		{io.EOF, steady, true},
+		{io.EOF, time.Hour, false}, // a broker that was restarted
+		{io.EOF, time.Second, false},
+		{io.EOF, time.Second, false},
+		{io.ErrUnexpectedEOF, time.Second, false}, // a bad line
+		{io.EOF, time.Second, false},
+	} {
+		err := s.lost(c.err, c.lasted)
+		if told := strings.Contains(err.Error(), s.opts.ClientID); told != c.told || !errors.Is(err, c.err) {
+			t.Errorf("%d: %v", i, err)
+		}
+	}
 }

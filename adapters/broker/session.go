@@ -6,6 +6,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"math/rand/v2"
 	"net"
@@ -58,6 +59,7 @@ type will struct {
 type session struct {
 	opts sessionOptions
 	at   atomic.Int32 // which of opts.URLs was reached last; the library dials from a goroutine of its own
+	cut  atomic.Int32 // how often in turn the broker closed a connection soon after it was made
 
 	mu     sync.Mutex
 	conn   *connection     // nil: down
@@ -238,12 +240,13 @@ type connection struct {
 func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
+	began := time.Now()
 	c := &connection{h: h, filters: s.filters, not: s.opts.Not, end: cancel, where: s.where, lost: make(chan struct{}), in: newIntake()}
 	opened := func() bool { return true }
 	o := s.options(ctx, c.in, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
 	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
-		cancel(fmt.Errorf("connection to the broker lost: %w", err))
+		cancel(s.lost(err, time.Since(began)))
 	})
 	c.client = mqtt.NewClient(o)
 
@@ -469,6 +472,20 @@ func (s *session) hosts() string {
 		all = append(all, u.Host)
 	}
 	return strings.Join(all, " or ")
+}
+
+// cutOften is how often in turn a broker closes a new connection before that looks
+// like somebody else with our client id: of two, each ends the other's (MQTT-3.1.4-2).
+const cutOften = 3
+
+// lost says how a connection ended that lasted for so long.
+func (s *session) lost(err error, lasted time.Duration) error {
+	if lasted > steady || !errors.Is(err, io.EOF) {
+		s.cut.Store(0)
+	} else if s.cut.Add(1) >= cutOften {
+		return fmt.Errorf("the broker closes each connection soon: is there a second gateway with this call sign, or another program with the client id %s? (%w)", s.opts.ClientID, err)
+	}
+	return fmt.Errorf("connection to the broker lost: %w", err)
 }
 
 // explain says in plain words why CONNECT failed. The password is never part of
