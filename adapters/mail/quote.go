@@ -46,27 +46,58 @@ func cutSignature(text string) string {
 // (common practice, no source).
 var original = regexp.MustCompile(`(?i)^-{3,}\s*(original message|forwarded message|urspr\x{fc}ngliche nachricht|message d'origine|mensaje original)\s*-{3,}$`)
 
-// The first two lines of a quoted mail's header, which office programs put above
-// it, under an empty line or one of underscores (common practice, no source).
+// The first lines of a quoted mail's header, which office programs put above it, under
+// an empty line or one of underscores, or in HTML under nothing that is left of it
+// (common practice, no source).
 var (
 	quotedFrom = regexp.MustCompile(`(?i)^(from|von|de|da|van|fr\x{e5}n|fra|od)\s*:\s*\S`)
 	quotedSent = regexp.MustCompile(`(?i)^(sent|gesendet|envoy\x{e9}|enviad[oa]( el| em)?|inviato|verzonden|skickat|sendt|wys\x{142}ano)\s*:\s*\S`)
+	quotedDate = regexp.MustCompile(`(?i)^(date|datum|data|fecha|dato)\s*:\s*\S`)
+	quotedTo   = regexp.MustCompile(`(?i)^(to|an|\x{e0}|a|para|aan|till|til|do|subject|betreff|objet|oggetto|asunto|assunto|onderwerp|\x{e4}mne|emne|temat)\s*:`)
 	ruler      = regexp.MustCompile(`^_{10,}$`)
 )
 
 func cutOriginal(text string) string {
 	lines := strings.Split(text, "\n")
 	for i, line := range lines {
-		above := i > 0 && (strings.TrimSpace(lines[i-1]) == "" || ruler.MatchString(lines[i-1]))
-		header := above && i+1 < len(lines) && quotedFrom.MatchString(line) && quotedSent.MatchString(lines[i+1])
-		if header && ruler.MatchString(lines[i-1]) {
-			i--
-		}
-		if header || original.MatchString(line) {
+		if original.MatchString(line) || isHeader(lines, i) || isIndented(lines, i) {
+			if i > 0 && ruler.MatchString(lines[i-1]) {
+				i--
+			}
 			return strings.Join(lines[:i], "\n")
 		}
 	}
 	return text
+}
+
+// isHeader tells whether a quoted mail's header begins on line i: two of its fields
+// where it stands apart, else three, with an address.
+func isHeader(lines []string, i int) bool {
+	if i+1 >= len(lines) || !quotedFrom.MatchString(lines[i]) {
+		return false
+	}
+	apart := i > 0 && (strings.TrimSpace(lines[i-1]) == "" || ruler.MatchString(lines[i-1]))
+	sent := quotedSent.MatchString(lines[i+1])
+	if apart && sent {
+		return true
+	}
+	three := i+2 < len(lines) && (sent || quotedDate.MatchString(lines[i+1])) && quotedTo.MatchString(lines[i+2])
+	return three && (apart || strings.Contains(lines[i], "@"))
+}
+
+// isIndented tells whether line i says who wrote what stands below it, and all of
+// that is indented by a blank, as one large provider's pages quote.
+func isIndented(lines []string, i int) bool {
+	line := strings.TrimSpace(lines[i])
+	if !wroteAtEnd.MatchString(line) || !strings.Contains(line, "@") || i+1 == len(lines) {
+		return false
+	}
+	for _, below := range lines[i+1:] {
+		if below != "" && below[0] != ' ' {
+			return false
+		}
+	}
+	return true
 }
 
 // cutQuotes takes out the lines that begin with > and the attribution above
@@ -91,6 +122,9 @@ func cutQuotes(text string) string {
 // wrote are the verbs of attribution lines, and a year or address says the same
 // (common practice, no source).
 var wrote = regexp.MustCompile(`(?i)(wrote|writes|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|ha scritto|napisa\x{142}|@|\b(19|20)\d\d\b)`)
+
+// wroteAtEnd ends an attribution line, whatever stands in it.
+var wroteAtEnd = regexp.MustCompile(`(?i)(wrote|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|escreveu|ha scritto|napisa\x{142}):$`)
 
 // attributionStart begins an attribution that was wrapped into two lines.
 var attributionStart = regexp.MustCompile(`(?i)^(on|am|le|el|il|op|den|w dniu) .*\d`)

@@ -237,7 +237,7 @@ func (m *incoming) whole() string {
 
 // answerMarks are what mail programs put before the subject of an answer or a
 // forwarded mail. "Re" is RFC 5322 section 3.6.5, the others are common practice.
-var answerMarks = []string{"re", "aw", "sv", "antw", "fwd", "fw", "wg"}
+var answerMarks = []string{"re", "aw", "sv", "antw", "r", "res", "rif", "odp", "vs", "fwd", "fw", "wg", "tr", "rv", "enc"}
 
 // plainSubject decodes the subject and takes the marks of answers off.
 func plainSubject(h gomail.Header) (subject string, reply bool) {
