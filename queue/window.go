@@ -1,6 +1,7 @@
 package queue
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"slices"
@@ -41,6 +42,8 @@ type window struct {
 	turn    uint64
 	waiting map[string]itemKey // addressee -> its unacknowledged delivery, with OnePerAddressee
 	silent  map[string]bool    // addressees found waiting in this choice
+	known   map[itemKey]bool   // see heads
+	ranks   []rank             // see inTurn
 	tidyAt  int                // how many addressees in waiting are reason to look through them
 
 	foreign  map[itemKey]bool // deliveries that another process has, so that they are not read again
@@ -78,6 +81,7 @@ func newWindow(o CourierOptions) *window {
 		turns:          map[string]uint64{},
 		pending:        map[itemKey]*lane{},
 		silent:         map[string]bool{},
+		known:          map[itemKey]bool{},
 		foreign:        map[itemKey]bool{},
 		tidyAt:         firstTidy,
 	}
@@ -300,32 +304,40 @@ func (w *window) pick(ctx context.Context, l *lane, p *pick) *pick {
 // inTurn gives the lanes and resends of one precedence that may be served, in
 // the order of turns: who waited longest for a turn first, then the oldest.
 func (w *window) inTurn(p message.Precedence) []*lane {
-	var lanes []*lane
+	ranks := w.ranks[:0]
+	add := func(l *lane) { ranks = append(ranks, rank{l, w.turns[l.sender()], l.first()}) }
 	for key, l := range w.lanes {
 		if len(l.queue) == 0 && l.last == 0 && !w.busy(l) {
 			delete(w.lanes, key)
 			continue
 		}
 		if key.Precedence == p && l.out == 0 {
-			lanes = append(lanes, l)
+			add(l)
 		}
 	}
 	for _, l := range w.resends {
 		if l.queue[0].precedence == p {
-			lanes = append(lanes, l)
+			add(l)
 		}
 	}
-	slices.SortFunc(lanes, func(a, b *lane) int {
-		ta, tb := w.turns[a.sender()], w.turns[b.sender()]
-		switch {
-		case ta != tb && ta < tb:
-			return -1
-		case ta != tb:
-			return 1
-		}
-		return int(min(max(int64(a.first())-int64(b.first()), -1), 1))
-	})
+	slices.SortFunc(ranks, rank.compare)
+	lanes := make([]*lane, len(ranks))
+	for i, r := range ranks {
+		lanes[i] = r.lane
+	}
+	clear(ranks) // keeps no lane alive
+	w.ranks = ranks
 	return lanes
+}
+
+// rank is a lane's place among others: when its sender had a turn, and its first text.
+type rank struct {
+	lane        *lane
+	turn, first uint64
+}
+
+func (r rank) compare(o rank) int {
+	return cmp.Or(cmp.Compare(r.turn, o.turn), cmp.Compare(r.first, o.first))
 }
 
 func (w *window) busy(l *lane) bool {
@@ -486,7 +498,8 @@ func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.
 // heads gives the items that are in the lanes of one precedence, and how many
 // lanes there are.
 func (w *window) heads(p message.Precedence) (known map[itemKey]bool, lanes int) {
-	known = map[itemKey]bool{}
+	known = w.known // one is in use at a time
+	clear(known)
 	for key, l := range w.lanes {
 		if key.Precedence == p {
 			lanes++
