@@ -134,7 +134,11 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 	}
 	m.subject, m.reply = plainSubject(m.header)
 	m.readIDs(raw)
-	if date, err := m.header.Date(); err == nil && date.Before(now.Add(10*time.Minute)) {
+	date, err := time.Parse(time.RFC1123Z, m.header.Get("Date")) // as most programs write it
+	if err != nil {
+		date, err = m.header.Date()
+	}
+	if err == nil && date.Before(now.Add(10*time.Minute)) {
 		m.date = date.UTC()
 	}
 	return nil
@@ -275,6 +279,9 @@ func oneLine(s string) string {
 // and without what nobody sees and web pages leave in copied text: it would be
 // refused on air.
 func dropControls(s string) string {
+	if !strings.ContainsFunc(s, func(r rune) bool { return (r < ' ' || r > '~') && r != '\n' && r != '\t' }) {
+		return s
+	}
 	s = strings.ToValidUTF8(s, "\uFFFD")
 	rtl := strings.ContainsFunc(s, isRTL)
 	return strings.Map(func(r rune) rune {
