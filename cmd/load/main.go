@@ -105,7 +105,7 @@ func parse(args []string) (options, error) {
 		o.texts = o.queued
 	}
 	o.direct = o.direct || o.way == mailToMesh // a mail is for one station, which has to be heard
-	if o.profile != "" { // the daemon's folder is another one
+	if o.profile != "" {                       // the daemon's folder is another one
 		var err error
 		if o.profile, err = filepath.Abs(o.profile); err != nil {
 			return o, err

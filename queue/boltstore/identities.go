@@ -125,8 +125,8 @@ func (t *txn) writeSeen() error {
 		hour := hourOf(s.age)
 		runs[hour] = putAge(putSeq(append(runs[hour], id[:]...), s.seq), s.age)
 	}
-	for hour, run := range runs {
-		if err := t.addRun(putAge(nil, hour), run); err != nil {
+	for _, hour := range slices.Sorted(maps.Keys(runs)) {
+		if err := t.addRun(putAge(nil, hour), runs[hour]); err != nil {
 			return fmt.Errorf("writing identities: %w", err)
 		}
 	}
