@@ -30,6 +30,10 @@ const (
 	lastDelay  = 5 * time.Minute
 	steady     = time.Minute // a connection that lasted this long starts the delays anew
 
+	// closedOften in turn look like two programs with one call sign: servers end the
+	// older login for the newer one.
+	closedOften = 3
+
 	window = 256 // lines read ahead of Accept; then the server has to wait
 	batch  = 64  // messages in one Accept
 
@@ -139,6 +143,7 @@ func (a *Adapter) Properties() link.Properties {
 // Run implements link.Link. It returns ctx's error.
 func (a *Adapter) Run(ctx context.Context, host link.Host) error {
 	host.State(false, "connecting to "+a.opt.Server)
+	closed := 0 // connections in turn that the server closed soon
 	for tries := 0; ; tries++ {
 		began := time.Now()
 		err := a.connect(ctx, host)
@@ -146,8 +151,15 @@ func (a *Adapter) Run(ctx context.Context, host link.Host) error {
 			host.State(false, "stopped")
 			return ctx.Err()
 		}
-		if time.Since(began) >= steady {
+		held := time.Since(began) >= steady
+		if held {
 			tries = 0
+		}
+		if closed++; held || !errors.Is(err, errClosed) {
+			closed = 0
+		}
+		if closed >= closedOften {
+			err = fmt.Errorf("%w soon after each login: is another program logged in there as %s?", err, a.opt.Call)
 		}
 		wait := delay(a.opt.Reconnect, tries)
 		host.State(false, fmt.Sprintf("%v; next try in %v", err, wait.Round(time.Second)))
@@ -258,4 +270,7 @@ func printable(s string) bool {
 	return !strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r > '~' })
 }
 
-var errUnanswered = errors.New("the server did not answer the login")
+var (
+	errUnanswered = errors.New("the server did not answer the login")
+	errClosed     = errors.New("the server closed the connection")
+)

@@ -268,6 +268,24 @@ func TestReconnectsWithGrowingDelay(t *testing.T) {
 	})
 }
 
+// Of two programs with one call sign a server ends the older one's connection, and
+// so on for ever.
+func TestASecondProgramWithOurCallSignIsSuspected(t *testing.T) {
+	inBubble(t, nil, func(b *bench) {
+		for i, c := range []struct {
+			lasts time.Duration // until after the next login
+			told  bool
+		}{{8 * time.Second, false}, {16 * time.Second, false}, {2 * time.Minute, true}, {0, false}} {
+			b.server.Drop("")
+			synctest.Wait()
+			if told := strings.Contains(b.state().Why, "another program logged in there as "+gateway); told != c.told || b.state().Up {
+				b.Errorf("loss %d: %+v", i+1, b.state())
+			}
+			time.Sleep(c.lasts)
+		}
+	})
+}
+
 func TestFilterFollowsTheBridge(t *testing.T) {
 	inBubble(t, func(o *aprsis.Options) { o.Filter = "r/46/-122/50" }, func(b *bench) {
 		check := func(when string, want ...string) {

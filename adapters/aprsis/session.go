@@ -162,7 +162,7 @@ func (s *session) explain(err error) error {
 	case errors.Is(err, os.ErrDeadlineExceeded):
 		return fmt.Errorf("the server was silent for %v", silence)
 	case errors.Is(err, io.EOF):
-		return errors.New("the server closed the connection")
+		return errClosed
 	}
 	return fmt.Errorf("read from %s: %w", s.a.opt.Server, err)
 }
