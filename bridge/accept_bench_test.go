@@ -136,7 +136,7 @@ func BenchmarkWay(b *testing.B) {
 
 // mostAllocations is what one text may allocate on its whole way: accepted,
 // committed, carried and filed, with its lines of log.
-const mostAllocations = 450
+const mostAllocations = 320
 
 func TestAllocationsOfTheWholeWay(t *testing.T) {
 	const texts, senders = 1000, 100
