@@ -141,11 +141,12 @@ func (j *judge) notThrown(f *file) {
 // server has taken, where the gateway has had its answer and time to file it.
 func (j *judge) notDenied(f *file) {
 	for _, m := range f.find(mailed) {
-		if j.troubled(m.gateway, m.at, j.markedBy(m), crashed) || len(f.find(unanswered)) > 0 || j.changed(f.entries[0].at, m.at) {
+		if j.forgot(m) || j.troubled(m.gateway, m.at, j.markedBy(m), crashed) || len(f.find(unanswered)) > 0 || j.changed(f.entries[0].at, m.at) {
 			continue
 		}
 		for _, e := range f.find(noticed) {
-			if e.station == f.from && e.at > m.at && strings.Contains(e.text, "not delivered") {
+			dropped := strings.Contains(e.text, ": dropped.") // by the operator, who could not know it
+			if e.station == f.from && e.at > m.at && strings.Contains(e.text, "not delivered") && !dropped {
 				j.fault(1, "%v was mailed by %s at %.1f s, and its writer was told: %s", f, m.gateway, m.at.Seconds(), e.text)
 				return
 			}

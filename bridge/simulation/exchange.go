@@ -329,22 +329,27 @@ func (x *exchange) utter(key envelope.Key, source string, to envelope.Topic, bod
 	x.slip(publish{topic: topic, payload: payload})
 }
 
-// believe writes the list of those that a gateway believes: with which of their
-// keys.
-func (g *gateway) believe(keys map[string][]int) {
-	var lines []string
-	for _, call := range slices.Sorted(maps.Keys(keys)) {
-		for _, n := range keys[call] {
-			lines = append(lines, g.w.wire.exchange.key(call, n).Public().JWK(call))
-		}
-	}
-	if err := os.WriteFile(g.trustFile(), []byte(strings.Join(lines, "\n")+"\n"), 0o600); err != nil {
+// believe changes the list of those that a gateway believes, and with which of
+// their keys.
+func (g *gateway) believe(change func(keys map[string][]int)) {
+	change(g.keys)
+	if err := os.WriteFile(g.trustFile(), g.trustList(), 0o600); err != nil {
 		panic(err)
 	}
 	now := time.Now() // of the world: two changes never have one time
 	if err := os.Chtimes(g.trustFile(), now, now); err != nil {
 		panic(err)
 	}
+}
+
+func (g *gateway) trustList() []byte {
+	var lines []string
+	for _, call := range slices.Sorted(maps.Keys(g.keys)) {
+		for _, n := range g.keys[call] {
+			lines = append(lines, g.w.wire.exchange.key(call, n).Public().JWK(call)+"\n")
+		}
+	}
+	return []byte(strings.Join(lines, ""))
 }
 
 // trustFile lies beside the store's folder, of which a power cut leaves what it

@@ -40,7 +40,8 @@ type gateway struct {
 	boxes map[string][]message.Message
 	until map[string]time.Time // troubles, and when they end
 
-	keyNumber int // which of its keys it signs with
+	keyNumber int              // which of its keys it signs with
+	keys      map[string][]int // whom it believes, with which keys
 	log       strings.Builder
 }
 
@@ -64,7 +65,7 @@ func newGateway(w *world, p gatewayPlan, dir string) *gateway {
 			panic(f.String())
 		}
 	}
-	g := &gateway{w: w, call: p.call, mesh: p.mesh, dir: dir, cfg: cfg, power: make(chan struct{}, 1), boxes: map[string][]message.Message{}, until: map[string]time.Time{}}
+	g := &gateway{w: w, call: p.call, mesh: p.mesh, dir: dir, cfg: cfg, power: make(chan struct{}, 1), boxes: map[string][]message.Message{}, until: map[string]time.Time{}, keys: w.plan.believed()}
 	g.power <- struct{}{}
 	return g
 }

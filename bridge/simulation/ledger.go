@@ -47,6 +47,9 @@ const (
 	blocked  word = "blocked" // an operator blocked a station
 	heardOf  word = "heardOf" // a gateway heard a station
 	resumed  word = "resumed"
+
+	disbelieved word = "disbelieved" // its operator took another gateway off the list
+	restored    word = "restored"    // it went on with a backup; until is when that was made
 )
 
 // entry is one line of the ledger.

@@ -63,6 +63,7 @@ func (l *ledger) judge() (faults []string, counts map[string]int) {
 	}
 	j.toldTogether()
 	j.conduct()
+	j.notFromStrangers()
 	j.receipts()
 	j.quiet()
 	j.notices()
@@ -136,6 +137,8 @@ func (j *judge) notLost(f *file) {
 	switch {
 	case j.isBlocked(f):
 		j.counts["blocked by an operator"]++
+	case j.isForgotten(f):
+		j.counts["taken after the backup that a gateway went on with"]++
 	case f.group:
 		if len(f.find(passed))+len(f.find(transmitted)) == 0 {
 			j.fault(1, "%v to a group was taken by %s and went nowhere", f, takes[0].gateway)
@@ -153,7 +156,7 @@ func (j *judge) notLost(f *file) {
 	default:
 		j.unnamed[f.from] = append(j.unnamed[f.from], f)
 	}
-	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && len(f.find(receipted))+len(f.find(noticed)) == 0 && !j.airless(f) && !j.isBlocked(f) {
+	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && !j.isForgotten(f) && len(f.find(receipted))+len(f.find(noticed)) == 0 && !j.airless(f) && !j.isBlocked(f) {
 		j.fault(1, "%v was acknowledged, and its writer never heard of it", f)
 	}
 }
@@ -296,8 +299,11 @@ func (j *judge) excuse(f *file, a, b entry) string {
 	if f.id == "" && j.l.w.plan.remote && b.at-f.entries[0].at > sameWithoutID && j.troubled(a.gateway, f.entries[0].at, b.at, badDisk) {
 		return "no id, and nobody knew whether it was stored"
 	}
+	if j.forgot(a) && j.forgot(f.firstAt(a.gateway)) {
+		return "taken after the backup that its gateway went on with, and again"
+	}
 	if a.gateway != b.gateway {
-		if j.changed(f.entries[0].at, b.at) {
+		if j.changedAmong(j.whoMayTransmit(a, b), f.entries[0].at, b.at) {
 			return "change of transmitter"
 		}
 		return ""
@@ -345,6 +351,24 @@ func (j *judge) excuseRoaming(f *file, a, b entry) string {
 		}
 	}
 	return ""
+}
+
+// whoMayTransmit are the gateways of the mesh on which a letter went out twice; of a
+// mail, which has none, those of the meshes of both that mailed it.
+func (j *judge) whoMayTransmit(a, b entry) (out []string) {
+	for _, g := range j.l.w.gateways {
+		if g.mesh == a.mesh || a.what == mailed && (g.mesh == j.l.w.gateway(a.gateway).mesh || g.mesh == j.l.w.gateway(b.gateway).mesh) {
+			out = append(out, g.call)
+		}
+	}
+	return out
+}
+
+// changedAmong is changed for some gateways.
+func (j *judge) changedAmong(gateways []string, from, to time.Duration) bool {
+	return slices.ContainsFunc(gateways, func(g string) bool {
+		return j.troubled(g, from-changeOver, to, crashed, stopped, severed, linkDown)
+	})
 }
 
 // changed tells whether the gateways of a mesh may have disagreed in a time on who

@@ -13,6 +13,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"posthouse/bridge/desk"
 )
 
 // world is everything of one seed.
@@ -123,9 +125,7 @@ func (w *world) story(format string, args ...any) {
 
 // run lets everything happen, and then come to rest.
 func (w *world) run() {
-	for _, g := range w.gateways {
-		g.believe(w.plan.believed())
-	}
+	w.believe(func(*gateway, map[string][]int) {})
 	go w.turns.give()
 	defer close(w.turns.over)
 	for _, g := range w.gateways {
@@ -182,6 +182,9 @@ func (g *gateway) heal() {
 		<-r.busy
 	}
 	g.w.ledger.note(entry{what: resumed, gateway: g.call})
+	if w := g.w; w.plan.signed {
+		_, _ = l.bridge.OrderRestored(context.Background(), desk.Order{Do: desk.Drop, By: "the operator"}) // at once: the store is there
+	}
 	if err := l.bridge.Resume(context.Background(), "all", "the operator"); err != nil {
 		g.w.ledger.complain("%s: resuming: %v", g.call, err)
 	}
