@@ -121,6 +121,9 @@ func (c blockCmd) Run(s streams, environ env) error {
 		if err == nil {
 			fmt.Fprintln(s.out, "blocked:", c.Who)
 		}
+		if err == nil && strings.EqualFold(c.Who, "all") {
+			fmt.Fprintln(s.out, "That is the group ALL, and nobody else. To stop all sending say 'posthouse quiet all'.")
+		}
 		return err
 	}
 	a, err := ask(environ, "blocks", struct{}{})
