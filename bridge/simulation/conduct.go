@@ -55,7 +55,7 @@ func (j *judge) noThirdParty(f *file) {
 // him or for him leaves, a restart included.
 func (j *judge) notBlocked(f *file) {
 	for _, b := range j.l.all {
-		if b.what != blocked || b.station != f.from && b.station != f.to {
+		if b.what != blocked || b.station != f.from && b.station != f.to || j.forgot(b) {
 			continue
 		}
 		for _, e := range f.outside() {

@@ -447,6 +447,10 @@ func (j *judge) quiet() {
 		switch e.what {
 		case quieted:
 			silent[e.gateway] = e.at
+		case restored:
+			if at, ok := silent[e.gateway]; ok && at >= e.until { // the backup knows nothing of it
+				delete(silent, e.gateway)
+			}
 		case resumed:
 			delete(silent, e.gateway)
 		case transmitted, receipted, naked, noticed:
