@@ -2,8 +2,13 @@ package broker
 
 import (
 	"bufio"
+	"encoding/binary"
+	"errors"
 	"net"
+	"sync"
 	"time"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
 )
 
 // patientConn is a connection on which no write waits longer than writeWait, so
@@ -41,6 +46,9 @@ type cuttingConn struct {
 	keep int    // bytes of its body to hand on
 	skip int    // bytes behind these to throw away
 	easy func() // called before each packet; returns when it may be read
+
+	mu    sync.Mutex
+	asked map[uint16]int // filters in each SUBSCRIBE that was not answered
 }
 
 func cutting(c net.Conn, easy func()) *cuttingConn {
@@ -89,6 +97,11 @@ func (c *cuttingConn) next() error {
 			break
 		}
 	}
+	if kind>>4 == packets.Suback {
+		if err := c.checkSuback(length); err != nil {
+			return err
+		}
+	}
 	c.keep = min(length, largestPacket)
 	c.skip = length - c.keep
 	c.head = append(c.head[:0], kind)
@@ -99,4 +112,59 @@ func (c *cuttingConn) next() error {
 		}
 		c.head = append(c.head, byte(n)|0x80)
 	}
+}
+
+var errSuback = errors.New("the broker answers a subscription with another number of codes than it has filters")
+
+// checkSuback lets a SUBACK pass that has a code for each filter (section 3.9.3).
+// With more the client library panics, in a goroutine of its own that nobody can
+// keep from ending the daemon; with fewer a filter would count as granted.
+func (c *cuttingConn) checkSuback(length int) error {
+	id, err := c.r.Peek(2)
+	if err != nil {
+		return err
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	n := binary.BigEndian.Uint16(id)
+	filters, ok := c.asked[n]
+	delete(c.asked, n)
+	if !ok || length != 2+filters {
+		return errSuback
+	}
+	return nil
+}
+
+// Write notes the subscriptions that are asked for. The library writes each packet in
+// one go.
+func (c *cuttingConn) Write(b []byte) (int, error) {
+	if id, filters, ok := subscribing(b); ok {
+		c.mu.Lock()
+		if c.asked == nil {
+			c.asked = map[uint16]int{}
+		}
+		c.asked[id] = filters
+		c.mu.Unlock()
+	}
+	return c.Conn.Write(b)
+}
+
+// subscribing reads the id of a SUBSCRIBE and counts its filters (section 3.8).
+func subscribing(b []byte) (id uint16, filters int, ok bool) {
+	if len(b) == 0 || b[0]>>4 != packets.Subscribe {
+		return 0, 0, false
+	}
+	b = b[1:]
+	for len(b) > 0 && b[0] >= 0x80 { // the remaining length
+		b = b[1:]
+	}
+	if len(b) < 3 {
+		return 0, 0, false
+	}
+	id, b = binary.BigEndian.Uint16(b[1:]), b[3:]
+	for len(b) > 2 {
+		b = b[min(len(b), 2+int(binary.BigEndian.Uint16(b))+1):]
+		filters++
+	}
+	return id, filters, true
 }

@@ -7,11 +7,14 @@ import (
 	"math/rand/v2"
 	"net"
 	"strings"
+	"sync"
 	"testing"
 	"testing/iotest"
 	"time"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
+
+	"posthouse/adapters/adaptertest"
 )
 
 // fakeConn reads from r.
@@ -142,6 +145,74 @@ func TestConnectionsThatEndSoonEachTime(t *testing.T) {
 		err := s.lost(c.err, c.lasted)
 		if told := strings.Contains(err.Error(), s.opts.ClientID); told != c.told || !errors.Is(err, c.err) {
 			t.Errorf("%d: %v", i, err)
+		}
+	}
+}
+
+// A broker's answer to a subscription is checked before the library sees it: with a
+// code too many it panics where nobody can recover.
+func TestBrokerThatAnswersASubscriptionWrongly(t *testing.T) {
+	for name, c := range map[string]struct {
+		id    func(uint16) uint16
+		codes []byte
+		up    bool
+	}{
+		"one code":   {func(id uint16) uint16 { return id }, []byte{1}, true},
+		"three":      {func(id uint16) uint16 { return id }, []byte{1, 1, 1}, false},
+		"none":       {func(id uint16) uint16 { return id }, nil, false},
+		"of another": {func(id uint16) uint16 { return id + 1 }, []byte{1}, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			l, err := net.Listen("tcp", "127.0.0.1:0")
+			if err != nil {
+				t.Fatal(err)
+			}
+			var serving sync.WaitGroup
+			serving.Go(func() {
+				for {
+					conn, err := l.Accept()
+					if err != nil {
+						return
+					}
+					for {
+						p, err := packets.ReadPacket(conn)
+						if err != nil {
+							break
+						}
+						switch p := p.(type) {
+						case *packets.ConnectPacket:
+							packets.NewControlPacket(packets.Connack).Write(conn)
+						case *packets.SubscribePacket:
+							a := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
+							a.MessageID, a.ReturnCodes = c.id(p.MessageID), c.codes
+							a.Write(conn)
+						}
+					}
+					conn.Close()
+				}
+			})
+			t.Cleanup(func() { l.Close(); serving.Wait() }) // after the link's own end
+			host := &adaptertest.Host{}
+			r := run(t, newMesh(t, MeshOptions{BrokerURL: "tcp://" + l.Addr().String()}), host)
+			r.await(t, "what became of it", func() bool {
+				s := host.States()
+				return len(s) > 0 && (s[len(s)-1].Up == c.up) && (c.up || strings.Contains(s[len(s)-1].Why, errSuback.Error()))
+			})
+		})
+	}
+}
+
+func TestSubscriptionsAreCounted(t *testing.T) {
+	for n := 1; n < 300; n += 37 {
+		p := packets.NewControlPacket(packets.Subscribe).(*packets.SubscribePacket)
+		p.MessageID = uint16(n)
+		for i := range n {
+			p.Topics, p.Qoss = append(p.Topics, strings.Repeat("t", i)), append(p.Qoss, 1)
+		}
+		var b bytes.Buffer
+		p.Write(&b)
+		if id, filters, ok := subscribing(b.Bytes()); !ok || id != p.MessageID || filters != n {
+			t.Errorf("%d filters under id %d: got %d under %d, %v", n, n, filters, id, ok)
 		}
 	}
 }

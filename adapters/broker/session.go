@@ -297,6 +297,10 @@ func (c *connection) serve(ctx, parent context.Context) error {
 		case <-ctx.Done():
 			return context.Cause(ctx)
 		case <-confirmed:
+			if sub.Error() != nil { // the connection is lost: ctx says why in a moment, if not late does
+				confirmed = nil
+				continue
+			}
 			if err := granted(sub); err != nil {
 				return err
 			}
