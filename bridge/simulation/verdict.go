@@ -367,7 +367,7 @@ func (j *judge) whoMayTransmit(a, b entry) (out []string) {
 // changedAmong is changed for some gateways.
 func (j *judge) changedAmong(gateways []string, from, to time.Duration) bool {
 	return slices.ContainsFunc(gateways, func(g string) bool {
-		return j.troubled(g, from-changeOver, to, crashed, stopped, severed, linkDown)
+		return j.troubled(g, from-changeOver, to, crashed, stopped, severed, linkDown, quieted)
 	})
 }
 
@@ -585,7 +585,7 @@ func (j *judge) orderBehind(first *file, no entry) {
 		if f == first || f.from != first.from || f.to != first.to || urgency(f.text) != urgency(first.text) || f.acceptedAt(no.gateway) < accepted {
 			continue
 		}
-		if behind, _ := f.begunAt(no); behind > no.at && behind < at && at != ever {
+		if behind, _ := f.begunAt(no); behind > no.at && behind < at && at != ever && !first.left(no.gateway, behind) {
 			j.fault(2, "%v went out by %s at %.1f s, before %v, which was taken before it and had failed %d times", f, no.gateway, behind.Seconds(), first, tries)
 		}
 	}
@@ -604,6 +604,12 @@ func (f *file) begunAt(no entry) (at time.Duration, tries int) {
 		}
 	}
 	return ever, tries
+}
+
+// left tells whether a gateway had handed a letter to another one by then: it is in no
+// lane there any more.
+func (f *file) left(gateway string, by time.Duration) bool {
+	return slices.ContainsFunc(f.find(passed), func(e entry) bool { return e.gateway == gateway && e.at <= by })
 }
 
 func (f *file) acceptedAt(gateway string) time.Duration {
