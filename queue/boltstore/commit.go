@@ -159,7 +159,7 @@ func (s *Store) failed(batch []*call, err error) {
 			lazy, lost = append(lazy, c), lost+c.Ops
 		}
 	}
-	if !s.line.GiveBack(lazy) {
+	if !s.line.GiveBack(lazy, line.LazyWait) {
 		s.mu.Lock()
 		s.closeErr = fmt.Errorf("%d changes could not be written before the end: %w", lost, err)
 		s.mu.Unlock()

@@ -52,7 +52,7 @@ func (s *Store) giveBack(batch []*call) (lost int) {
 			lazy, lost = append(lazy, c), lost+c.Ops
 		}
 	}
-	if s.line.GiveBack(lazy) {
+	if s.line.GiveBack(lazy, retry) {
 		return 0
 	}
 	return lost

@@ -34,7 +34,8 @@
 //   - Whoever sends asks the lease first, by the process's own clock, which lets it end
 //     a fifth of its time before etcd does; and whoever files is fenced as above. What
 //     a link has taken and is not filed when a process dies goes out once more: five
-//     seconds' worth, as long as a lazy change may wait.
+//     seconds' worth, as long as a lazy change may wait, and more where writes had no
+//     answer before.
 //   - A process whose lease ran out has lost its part for good, and ends.
 //   - What others change in settings is news (news.go), by which the bridge keeps up
 //     what it has in memory.

@@ -51,6 +51,8 @@ type Options struct {
 	OnCommit func(time.Duration)
 	// Log is where trouble is reported; nil for nowhere.
 	Log *slog.Logger
+
+	client func() *clientv3.Client // of a test's own etcd; nil: that of Endpoints
 }
 
 func (o Options) withDefaults() Options {
@@ -177,6 +179,9 @@ var redial = backoff.Config{BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, 
 
 // dial makes the client; it connects when it is used.
 func dial(o Options) (*clientv3.Client, error) {
+	if o.client != nil {
+		return o.client(), nil
+	}
 	client, err := clientv3.New(clientv3.Config{
 		Endpoints: o.Endpoints, DialTimeout: o.Timeout, Logger: zap.NewNop(),
 		DialKeepAliveTime: 5 * time.Second, DialKeepAliveTimeout: 3 * time.Second, // a member behind a cut wire is left for another

@@ -14,7 +14,7 @@ import (
 )
 
 const (
-	lazyWait = 5 * time.Second // the longest that a lazy op waits for company
+	LazyWait = 5 * time.Second // the longest that a lazy op waits for company
 	lazyMany = 1000            // lazy ops that are reason enough for a commit
 	maxLazy  = 20000           // lazy ops that are kept while nothing can be written
 )
@@ -105,7 +105,7 @@ func (l *Line[C]) Take(size func(C) int, most int) (batch []C, wait time.Duratio
 		if l.lazy == 0 {
 			return nil, 0, false
 		}
-		if wait = lazyWait - time.Since(l.since); wait > 0 {
+		if wait = LazyWait - time.Since(l.since); wait > 0 {
 			return nil, wait, false
 		}
 	}
@@ -138,8 +138,8 @@ func (l *Line[C]) Take(size func(C) int, most int) (batch []C, wait time.Duratio
 }
 
 // GiveBack puts lazy calls in front again, after a commit that failed, to be tried
-// later; false: the line is closed, and there is no later.
-func (l *Line[C]) GiveBack(calls []C) bool {
+// after a pause, of LazyWait at most; false: the line is closed, and there is no later.
+func (l *Line[C]) GiveBack(calls []C, pause time.Duration) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.closed {
@@ -149,7 +149,7 @@ func (l *Line[C]) GiveBack(calls []C) bool {
 		l.counted(call.Waits(), +1)
 	}
 	l.calls = append(calls, l.calls...)
-	l.since = time.Now() // the pause before the next try
+	l.since = time.Now().Add(pause - LazyWait)
 	return true
 }
 

@@ -73,10 +73,10 @@ func TestLazyOnesWaitForCompanyButNotForever(t *testing.T) {
 		l := fill(t, lazy("a"))
 		time.Sleep(2 * time.Second)
 		l.Add(lazy("b"))
-		if batch, wait, _ := l.Take((*note).ops, 9); batch != nil || wait != lazyWait-2*time.Second {
+		if batch, wait, _ := l.Take((*note).ops, 9); batch != nil || wait != LazyWait-2*time.Second {
 			t.Errorf("it took %d, and is to wait for %v", len(batch), wait)
 		}
-		time.Sleep(lazyWait - 2*time.Second)
+		time.Sleep(LazyWait - 2*time.Second)
 		takes(t, l, 9, "a", "b")
 		l.Add(lazy("c"))
 		l.Add(firm("d"))
@@ -88,16 +88,16 @@ func TestWhatFailedIsInFrontAgainAfterAPause(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		a, b := lazy("a"), lazy("b")
 		l := fill(t, a, b)
-		time.Sleep(lazyWait)
+		time.Sleep(LazyWait)
 		takes(t, l, 9, "a", "b")
 		l.Add(lazy("c"))
-		if !l.GiveBack([]*note{a, b}) {
+		if !l.GiveBack([]*note{a, b}, LazyWait) {
 			t.Error("the line is open")
 		}
-		if _, wait, _ := l.Take((*note).ops, 9); wait != lazyWait {
+		if _, wait, _ := l.Take((*note).ops, 9); wait != LazyWait {
 			t.Errorf("the pause is %v", wait)
 		}
-		time.Sleep(lazyWait)
+		time.Sleep(LazyWait)
 		takes(t, l, 9, "a", "b", "c")
 	})
 }
@@ -111,7 +111,7 @@ func TestClosedLine(t *testing.T) {
 		t.Errorf("it took one more: %v", err)
 	}
 	takes(t, l, 9, "a") // at once
-	if l.GiveBack([]*note{a}) {
+	if l.GiveBack([]*note{a}, LazyWait) {
 		t.Error("there is no later")
 	}
 	if batch, _, over := l.Take((*note).ops, 9); batch != nil || !over {
