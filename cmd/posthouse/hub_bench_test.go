@@ -122,11 +122,14 @@ func (m *multitude) handIn(texts, atOnce int, pause time.Duration) (waits *stopw
 	late := map[string]*time.Timer{}
 	receipt := func(_ mqtt.Client, p mqtt.Message) {
 		about, ok := aboutOf(p.Payload())
+		if !ok {
+			return // it says what became of a text, and may come first
+		}
 		mu.Lock()
 		timer := late[about]
 		delete(late, about)
 		mu.Unlock()
-		if !ok || timer == nil {
+		if timer == nil {
 			return
 		}
 		timer.Stop()

@@ -263,7 +263,7 @@ func (l *life) ask(ctx context.Context, carryOut func()) error {
 func (l *life) lag(ctx context.Context) error {
 	takes := l.m.w.upTo(10 * time.Millisecond)
 	switch fate := l.m.w.below(100); {
-	case fate < 2:
+	case fate < 5:
 		takes += l.m.w.upTo(15 * time.Second) // its member is behind
 	case fate < 10:
 		takes += l.m.w.upTo(2 * time.Second)
