@@ -50,6 +50,8 @@ func TestDecode(t *testing.T) {
 			message.Message{Kind: message.Text, From: "N0QRA", To: "Someone@mail.example", Text: "x"}},
 		{"the text is not touched", `{"from":"N0QRA","to":"ALL","text":" \u00fc \ud83d\udc4d\t\u0000 \ufffd"}`,
 			message.Message{Kind: message.Text, From: "N0QRA", To: "ALL", Text: " ü 👍\t\x00 \ufffd"}},
+		{"a byte order mark (RFC 8259, section 8.1)", "\ufeff" + `{"from":"N0QRA","text":"x"}`, message.Message{Kind: message.Text, From: "N0QRA", Text: "x"}},
+		{"as a string in C ends", `{"from":"N0QRA","text":"x"}` + "\x00", message.Message{Kind: message.Text, From: "N0QRA", Text: "x"}},
 		{"no to, no id", `{"from":"N0QRA","text":"x"}`, message.Message{Kind: message.Text, From: "N0QRA", Text: "x"}},
 		{"null and empty are absent", `{"id":"","from":"N0QRA","to":null,"text":"x","ack":"","nak":null,"lat":null,"via":""}`,
 			message.Message{Kind: message.Text, From: "N0QRA", Text: "x"}},
@@ -98,7 +100,8 @@ func TestHostilePayloads(t *testing.T) {
 		{"two values", `{"from":"N0QRA","text":"x"} {}`, dropNotJSON},
 		{"trailing comma", `{"from":"N0QRA","text":"x",}`, dropNotJSON},
 		{"NaN", `{"from":"N0QRA","lat":NaN,"lon":1}`, dropNotJSON},
-		{"byte order mark", "\ufeff" + `{"from":"N0QRA","text":"x"}`, dropNotJSON},
+		{"two byte order marks", "\ufeff\ufeff" + `{"from":"N0QRA","text":"x"}`, dropNotJSON},
+		{"a zero byte in front", "\x00" + `{"from":"N0QRA","text":"x"}`, dropNotJSON},
 		{"a raw control character", "{\"from\":\"N0QRA\",\"text\":\"a\x01b\"}", dropNotJSON},
 		{"ill-formed UTF-8", "{\"from\":\"N0QRA\",\"text\":\"a\xffb\"}", dropNotUTF8},
 		{"a surrogate in UTF-8", "{\"from\":\"N0QRA\",\"text\":\"\xed\xa0\x80\"}", dropNotUTF8},
@@ -339,7 +342,7 @@ func FuzzDecode(f *testing.F) {
 			}
 			return
 		}
-		if !json.Valid(payload) || len(payload) > MaxPayload || m.From == "" || len(m.Text) > len(payload) {
+		if !json.Valid(bare(payload)) || len(payload) > MaxPayload || m.From == "" || len(m.Text) > len(payload) {
 			t.Fatalf("%q was read as %+v", payload, m)
 		}
 		if len(m.From) > maxAddress || len(m.To) > maxAddress || len(m.OriginID) > maxID || len(m.Acks) > maxID {

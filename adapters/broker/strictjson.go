@@ -15,6 +15,7 @@ const maxDepth = 16 // arrays and objects within each other
 // UTF-8 and lone surrogates (it would put U+FFFD there), a name that occurs
 // twice in an object (which one holds?) and deep nesting.
 func readJSON(raw []byte) (any, error) {
+	raw = bare(raw)
 	switch {
 	case !utf8.Valid(raw), loneSurrogate(raw):
 		return nil, dropNotUTF8
@@ -35,6 +36,12 @@ func readJSON(raw []byte) (any, error) {
 		return nil, dropTwice // the later of the two has taken the place of the first
 	}
 	return tree, nil
+}
+
+// bare leaves out what some programs put around JSON: a byte order mark, which a
+// reader may ignore (RFC 8259 section 8.1), and the zero bytes that end a text in C.
+func bare(raw []byte) []byte {
+	return bytes.TrimRight(bytes.TrimPrefix(raw, []byte("\ufeff")), "\x00")
 }
 
 // shape counts the members of all objects in valid JSON, and how deep arrays and

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net/http"
 
 	"posthouse/bridge/desk"
@@ -155,7 +156,11 @@ func read[Q any](w http.ResponseWriter, r *http.Request) (q Q, ok bool) {
 	dec := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxRequest))
 	dec.DisallowUnknownFields()
 	if err := dec.Decode(&q); err != nil {
-		write(w, http.StatusBadRequest, Answer{Error: "the request is not readable: " + err.Error()})
+		why := "the request is not readable: " + err.Error()
+		if big := new(http.MaxBytesError); errors.As(err, &big) {
+			why = fmt.Sprintf("that is too long: a request may have %d bytes", big.Limit)
+		}
+		write(w, http.StatusBadRequest, Answer{Error: why})
 		return q, false
 	}
 	return q, true

@@ -180,9 +180,10 @@ func TestRequestsAreBounded(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			said, _ := io.ReadAll(resp.Body)
 			resp.Body.Close()
-			if resp.StatusCode != http.StatusBadRequest {
-				t.Errorf("%s to %s: %s", name, command, resp.Status)
+			if resp.StatusCode != http.StatusBadRequest || strings.Contains(string(said), "too long") != (name == "far too long") {
+				t.Errorf("%s to %s: %s %s", name, command, resp.Status, said)
 			}
 		}
 	}
