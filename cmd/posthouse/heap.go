@@ -14,7 +14,7 @@ import (
 const (
 	early     = 35
 	late      = 100 // Go's default
-	roomyHeap = 16 << 20
+	roomyHeap = 12 << 20
 	heapCheck = time.Second
 )
 
