@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -151,6 +152,9 @@ func (c vetCmd) judge(environ env) (*bridge.Judge, error) {
 func (c vetCmd) vet(judge *bridge.Judge, line []byte) (vetAnswer, error) {
 	var l vetLine
 	if err := json.Unmarshal(line, &l); err != nil {
+		if wrong := new(json.UnmarshalTypeError); errors.As(err, &wrong) {
+			err = fmt.Errorf("%s cannot be of the kind %q", cmp.Or(wrong.Field, "it"), wrong.Value)
+		}
 		return vetAnswer{}, fmt.Errorf(`not a message: %w; write {"from":"N0QRA-7","to":"N0QRB-9","text":"hello"}`, err)
 	}
 	if !utf8.Valid(line) {
