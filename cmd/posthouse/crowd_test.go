@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"os"
@@ -150,6 +151,8 @@ func (b *booth) gets(text string) bool {
 	return slices.ContainsFunc(b.got, func(m message.Message) bool { return m.Text == text })
 }
 
+var _ link.TrunkHost = (*booth)(nil) // else Run ends at once
+
 func (b *booth) State(up bool, why string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -176,6 +179,9 @@ func (b *booth) AcceptMarked(_ context.Context, _ map[string][]byte, in ...messa
 
 func (b *booth) Draw(_ context.Context, _ string, _, least uint64) (uint64, error) {
 	return least, nil
+}
+func (b *booth) Inbox(context.Context, int) (context.Context, func(), error) {
+	return nil, nil, errors.New("a booth is one process")
 }
 func (b *booth) Mark(context.Context, string) ([]byte, error) { return nil, nil }
 func (b *booth) Judge(message.Message) link.Verdict           { return link.Verdict{} }
