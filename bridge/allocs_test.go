@@ -1,3 +1,5 @@
+//go:build !race
+
 package bridge_test
 
 import (
@@ -13,8 +15,7 @@ import (
 var words200 = strings.Repeat("All stations: the shelter at Ridge Road is open, 40 beds free. ", 4)[:200]
 
 // Judging and fitting stay cheap on the smallest computer: what a text of 200
-// bytes may allocate. The bounds are twice what was counted without the race
-// detector, which counts a few more.
+// bytes may allocate. The bounds are twice what was counted.
 func TestFewAllocations(t *testing.T) {
 	j := judge(t)
 	q := bridge.Question{From: "N0QRA-7", To: "N0QRB-9", Text: words200}
