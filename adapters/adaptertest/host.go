@@ -40,9 +40,10 @@ var _ link.Host = (*Host)(nil)
 // Accept implements link.Host.
 func (h *Host) Accept(ctx context.Context, in ...message.Message) ([]link.Verdict, error) {
 	var gate chan struct{}
+	var refusal link.Verdict // as it is when the offer shows: who waited for that may lift it at once
 	h.change(func() {
 		h.offered = append(h.offered, in...)
-		gate = h.gate
+		gate, refusal = h.gate, h.refusal
 	})
 	if gate != nil {
 		select {
@@ -59,7 +60,7 @@ func (h *Host) Accept(ctx context.Context, in ...message.Message) ([]link.Verdic
 			return
 		}
 		for i, m := range in {
-			verdicts[i] = h.judge()
+			verdicts[i] = refusal
 			if !verdicts[i].Refused() {
 				h.kept = append(h.kept, m)
 				verdicts[i].ID = fmt.Sprint(len(h.kept))
@@ -80,10 +81,8 @@ func (h *Host) Judge(m message.Message) link.Verdict {
 	if m.Text == "" {
 		return link.Verdict{Code: link.CodeNotText, Why: "there is nothing to read"}
 	}
-	return h.judge()
+	return h.refusal
 }
-
-func (h *Host) judge() link.Verdict { return h.refusal }
 
 // State implements link.Host.
 func (h *Host) State(up bool, why string) {
