@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"strconv"
 	"strings"
 
 	"golang.org/x/net/html"
@@ -15,7 +16,7 @@ func htmlText(source string) (string, error) {
 		return "", err
 	}
 	w := &htmlWriter{}
-	w.node(root)
+	w.node(root, look{})
 	w.line()
 	return strings.Join(w.lines, "\n"), nil
 }
@@ -39,15 +40,34 @@ func (w *htmlWriter) line() {
 	w.lines = append(w.lines, text)
 }
 
-// node writes one node. html.Parse refuses more than 512 levels, so the
-// recursion has an end.
-func (w *htmlWriter) node(n *html.Node) {
+// text writes the words of an element with that look.
+func (w *htmlWriter) text(words string, l look) {
+	switch {
+	case l.hidden:
+	case !l.lines:
+		w.now.WriteString(words)
+	default:
+		for i, line := range strings.Split(words, "\n") {
+			if i > 0 {
+				w.line()
+			}
+			w.now.WriteString(line)
+		}
+	}
+}
+
+// node writes one node, in the look of what it is in. html.Parse refuses more than
+// 512 levels, so the recursion has an end.
+func (w *htmlWriter) node(n *html.Node, l look) {
 	if n.Type == html.TextNode {
-		w.now.WriteString(n.Data)
+		w.text(n.Data, l)
 		return
 	}
-	if n.Type == html.ElementNode && !shown(n) {
-		return
+	if n.Type == html.ElementNode {
+		var shown bool
+		if l, shown = l.of(n); !shown {
+			return
+		}
 	}
 	block := isBlock(n.DataAtom)
 	if block {
@@ -59,40 +79,51 @@ func (w *htmlWriter) node(n *html.Node) {
 	}
 	switch n.DataAtom {
 	case atom.Li:
-		w.now.WriteString("- ")
+		w.text(bullet(n), l)
 	case atom.Td, atom.Th:
 		w.now.WriteByte(' ')
 	}
 	for c := n.FirstChild; c != nil; c = c.NextSibling {
-		w.node(c)
+		w.node(c, l)
 	}
 	if block {
 		w.line()
 	}
 }
 
-// shown tells whether an element is text for a reader. Hidden text is what mail
-// shows to filters and previews only.
-func shown(n *html.Node) bool {
-	switch n.DataAtom {
-	case atom.Head, atom.Script, atom.Style, atom.Template, atom.Noscript, atom.Title,
-		atom.Svg, atom.Math, atom.Object, atom.Iframe, atom.Select, atom.Textarea:
-		return false
+// bullet is what stands before an item: its number in a list that has them, since
+// people refer to it.
+func bullet(item *html.Node) string {
+	if item.Parent == nil || item.Parent.DataAtom != atom.Ol {
+		return "- "
 	}
-	for _, a := range n.Attr {
-		style := strings.ToLower(strings.ReplaceAll(a.Val, " ", ""))
-		if a.Key == "hidden" || a.Key == "style" && (strings.Contains(style, "display:none") || strings.Contains(style, "visibility:hidden")) {
-			return false
+	n := 1
+	if start, err := strconv.Atoi(attribute(item.Parent, "start")); err == nil {
+		n = start
+	}
+	for s := item.PrevSibling; s != nil; s = s.PrevSibling {
+		if s.DataAtom == atom.Li {
+			n++
 		}
 	}
-	return true
+	return strconv.Itoa(n) + ". "
+}
+
+func attribute(n *html.Node, key string) string {
+	for _, a := range n.Attr {
+		if a.Key == key {
+			return a.Val
+		}
+	}
+	return ""
 }
 
 func isBlock(a atom.Atom) bool {
 	switch a {
 	case atom.P, atom.Div, atom.Br, atom.Hr, atom.Li, atom.Ul, atom.Ol, atom.Dl, atom.Dt, atom.Dd,
-		atom.Table, atom.Tr, atom.Blockquote, atom.Pre, atom.H1, atom.H2, atom.H3, atom.H4, atom.H5, atom.H6,
-		atom.Section, atom.Article, atom.Header, atom.Footer, atom.Body, atom.Form:
+		atom.Table, atom.Tr, atom.Caption, atom.Blockquote, atom.Pre, atom.H1, atom.H2, atom.H3, atom.H4, atom.H5, atom.H6,
+		atom.Section, atom.Article, atom.Aside, atom.Main, atom.Header, atom.Footer, atom.Address, atom.Center, atom.Figure, atom.Figcaption,
+		atom.Details, atom.Summary, atom.Body, atom.Form, atom.Fieldset:
 		return true
 	}
 	return false
