@@ -111,9 +111,13 @@ func (p *parts) readMultipart(e *gomessage.Entity, kind string, depth int) (said
 		if part == nil {
 			return said{}, broken(err)
 		}
+		before, leaf := len(p.attached), part.MultipartReader() == nil
 		s, err := p.read(part, err, depth+1)
 		if err != nil {
 			return said{}, err
+		}
+		if kind == "multipart/alternative" && leaf && len(p.attached) > before && fileName(part) == "" {
+			p.attached = p.attached[:before] // it says what the others say, as an invitation does
 		}
 		if all = append(all, s); kind == "multipart/signed" {
 			break // the signature (RFC 1847): nobody could check it on air

@@ -7,7 +7,6 @@ import (
 	"regexp"
 	"strings"
 	"time"
-	"unicode"
 
 	gomessage "github.com/emersion/go-message"
 	"github.com/emersion/go-message/charset"
@@ -76,6 +75,9 @@ func readMail(raw []byte, now time.Time) (*incoming, error) {
 	}
 	if m.text, err = readable(texts); err != nil {
 		return m, err
+	}
+	if m.subject != "" && !m.reply && isBare(m.text) {
+		m.text = "" // all of it stands in the subject
 	}
 	m.notes = found.notes()
 	if m.text == "" && m.subject == "" {
@@ -198,6 +200,9 @@ func (m *incoming) checkMachine() error {
 	case "auto_reply":
 		return refuse(link.CodeNotAllowed, "automatic mail is not for radio")
 	}
+	if strings.TrimSpace(h.Get("Return-Path")) == "<>" { // as the server of a mailbox notes it (RFC 5321 section 4.4)
+		return refuse(link.CodeNotAllowed, "automatic mail (without a sender to answer to) is not for radio")
+	}
 	if h.Has("X-Autoreply") || h.Has("X-Autorespond") { // from before RFC 3834
 		return refuse(link.CodeNotAllowed, "automatic mail is not for radio")
 	}
@@ -273,44 +278,4 @@ func isAnswerMark(s string) bool {
 // oneLine gives s without line ends and control characters, blanks collapsed.
 func oneLine(s string) string {
 	return strings.Join(strings.Fields(dropControls(s)), " ")
-}
-
-// dropControls gives valid UTF-8 without control characters, but for tab and LF,
-// and without what nobody sees and web pages leave in copied text: it would be
-// refused on air.
-func dropControls(s string) string {
-	if !strings.ContainsFunc(s, func(r rune) bool { return (r < ' ' || r > '~') && r != '\n' && r != '\t' }) {
-		return s
-	}
-	s = strings.ToValidUTF8(s, "\uFFFD")
-	rtl := strings.ContainsFunc(s, isRTL)
-	return strings.Map(func(r rune) rune {
-		switch {
-		case r == '\n' || r == '\t':
-			return r
-		case r == '\r':
-			return ' '
-		case r < ' ' || r == 0x7f || (r >= 0x80 && r < 0xa0):
-			return -1
-		case r == softHyphen || r == zeroWidthSpace || r == wordJoiner || r == byteOrderMark:
-			return -1
-		case r == leftToRight && !rtl:
-			return -1
-		}
-		return r
-	}, s)
-}
-
-const (
-	softHyphen     = '\u00AD'
-	zeroWidthSpace = '\u200B'
-	leftToRight    = '\u200E'
-	wordJoiner     = '\u2060'
-	byteOrderMark  = '\uFEFF'
-)
-
-// isRTL: a letter of a script that is written from right to left, where the
-// marks of direction have work to do.
-func isRTL(r rune) bool {
-	return unicode.In(r, unicode.Hebrew, unicode.Arabic, unicode.Syriac, unicode.Thaana, unicode.Nko, unicode.Adlam)
 }
