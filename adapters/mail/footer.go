@@ -18,14 +18,16 @@ var (
 		`отправлено (с|из) |发自我的|從我的.*傳送|.*から送信$)`)
 	footerThing = regexp.MustCompile(`(?i)(iphon|ipad|\bios\b|android|galaxy|samsung|huawei|xiaomi|outlook|\bmail|-mail|gmail|windows|` +
 		`(phone|handy|tablet|device|gerät|mobil\pL*|telefon|teléfono|téléphone|celular|móvil|puhelime\pL*|почты|телефона)\.?$|から送信)`)
-	footerMore = regexp.MustCompile(`[,;:!?@]|\d{3}`)
-	footerLink = regexp.MustCompile(`\s*(<[^<>]*>|\[[^][]*\])`)
+	footerMore  = regexp.MustCompile(`[,;:!?@]|\d{3}`)
+	footerNamed = regexp.MustCompile(`\[([^][]*)\]\([^()]*\)`) // as one provider writes links in plain text
+	footerLink  = regexp.MustCompile(`\s*(<[^<>]*>|\[[^][]*\])`)
 )
 
 // isFooter tells whether a line is one of those. A line with a comma or a time
 // in it says more than that, and is a person's.
 func isFooter(line string) bool {
 	const most = 80 // characters
+	line = footerNamed.ReplaceAllString(line, "$1")
 	line = strings.TrimSpace(footerLink.ReplaceAllString(line, ""))
 	return utf8.RuneCountInString(line) <= most && !footerMore.MatchString(line) &&
 		footerWords.MatchString(line) && footerThing.MatchString(line)

@@ -5,7 +5,7 @@ import "testing"
 func TestFooters(t *testing.T) {
 	for _, line := range []string{
 		"Sent from my iPhone", "Sent from my iPad", "Sent from my Galaxy", "Sent from Outlook for Android", "Sent from my phone.", "sent from my mobile",
-		"Sent from Mail for Windows 10", "Sent from Mail<https://go.provider.example/fwlink> for Windows", "Get Outlook for iOS<https://link.example/x>",
+		"Sent from Mail for Windows 10", "Sent from Mail<https://go.provider.example/fwlink> for Windows", "Get Outlook for iOS<https://link.example/x>", "Sent with [Letter Mail](https://letter.example/) secure email.",
 		"Sent from Gmail Mobile", "Sent with a secure mail service", "Sent from my Samsung Galaxy smartphone.",
 		"Von meinem iPhone gesendet", "Gesendet von Outlook für Android", "Gesendet mit der mobilen Mail App", "Diese Nachricht wurde von meinem Android-Gerät gesendet.",
 		"Envoyé de mon iPhone", "Envoyé depuis mon téléphone", "Enviado desde mi iPhone", "Enviado do meu iPhone", "Inviato da iPhone", "Verzonden vanaf mijn iPhone",

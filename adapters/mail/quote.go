@@ -29,6 +29,11 @@ func shorten(text string) string {
 	}
 }
 
+// isBare tells whether nothing but a signature or a footer is in a text.
+func isBare(text string) bool {
+	return tidy(cutFooter(tidy(cutSignature(tidy(text))))) == ""
+}
+
 // cutSignature ends the text at its signature mark. Programs that trim lines
 // lose the mark's blank, so a bare "--" counts near the end.
 func cutSignature(text string) string {
@@ -44,16 +49,17 @@ func cutSignature(text string) string {
 
 // original is the line above a quoted mail that is not marked line by line
 // (common practice, no source).
-var original = regexp.MustCompile(`(?i)^-{3,}\s*(original message|forwarded message|urspr\x{fc}ngliche nachricht|message d'origine|mensaje original)\s*-{3,}$`)
+var original = regexp.MustCompile(`(?i)^-{3,}\s*(original message|forwarded message|urspr\x{fc}ngliche nachricht|message d'origine|mensaje original|mensagem original|messaggio originale|` +
+	`oorspronkelijk bericht|ursprungligt meddelande|oprindelig meddelelse|исходное сообщение|原始邮件|原始郵件|元のメッセージ|원본 메일|원본 메시지)\s*-{3,}$`)
 
 // The first lines of a quoted mail's header, which office programs put above it, under
 // an empty line or one of underscores, or in HTML under nothing that is left of it
 // (common practice, no source).
 var (
-	quotedFrom = regexp.MustCompile(`(?i)^(from|von|de|da|van|fr\x{e5}n|fra|od)\s*:\s*\S`)
-	quotedSent = regexp.MustCompile(`(?i)^(sent|gesendet|envoy\x{e9}|enviad[oa]( el| em)?|inviato|verzonden|skickat|sendt|wys\x{142}ano)\s*:\s*\S`)
-	quotedDate = regexp.MustCompile(`(?i)^(date|datum|data|fecha|dato)\s*:\s*\S`)
-	quotedTo   = regexp.MustCompile(`(?i)^(to|an|\x{e0}|a|para|aan|till|til|do|subject|betreff|objet|oggetto|asunto|assunto|onderwerp|\x{e4}mne|emne|temat)\s*:`)
+	quotedFrom = regexp.MustCompile(`(?i)^(from|von|de|da|van|fr\x{e5}n|fra|od|odes\x{ed}latel|felad\x{f3}|kimden|lähettäjä|от|від|差出人|发件人|寄件者|보낸 사람)\s*[:：]\s*\S`)
+	quotedSent = regexp.MustCompile(`(?i)^(sent|gesendet|envoy\x{e9}|enviad[oa]( el| em)?|inviato|verzonden|skickat|sendt|wys\x{142}ano|odesl\x{e1}no|elküldve|gönderildi|lähetetty|отправлено|надіслано|送信日時|发送时间|寄件日期|보낸 날짜)\s*[:：]\s*\S`)
+	quotedDate = regexp.MustCompile(`(?i)^(date|datum|data|fecha|dato|дата|日期|日時|날짜)\s*[:：]\s*\S`)
+	quotedTo   = regexp.MustCompile(`(?i)^(to|an|\x{e0}|a|para|aan|till|til|do|komu|címzett|kime|vastaanottaja|кому|宛先|收件人|收件者|받는 사람|subject|betreff|objet|oggetto|asunto|assunto|onderwerp|\x{e4}mne|emne|temat|předmět|tárgy|konu|aihe|тема|件名|主题|主旨|제목)\s*[:：]`)
 	ruler      = regexp.MustCompile(`^_{10,}$`)
 )
 
@@ -86,8 +92,12 @@ func isHeader(lines []string, i int) bool {
 }
 
 // isIndented tells whether line i says who wrote what stands below it, and all of
-// that is indented by a blank, as one large provider's pages quote.
+// that is indented by a blank, as one large provider's pages quote, or stands behind
+// it on the same line, as that provider's phone program does.
 func isIndented(lines []string, i int) bool {
+	if wroteInLine.MatchString(lines[i]) {
+		return true
+	}
 	line := strings.TrimSpace(lines[i])
 	if !wroteAtEnd.MatchString(line) || !strings.Contains(line, "@") || i+1 == len(lines) {
 		return false
@@ -126,6 +136,9 @@ var wrote = regexp.MustCompile(`(?i)(wrote|writes|schrieb|schreef|skrev|a \x{e9}
 // wroteAtEnd ends an attribution line, whatever stands in it.
 var wroteAtEnd = regexp.MustCompile(`(?i)(wrote|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|escreveu|ha scritto|napisa\x{142}):$`)
 
+// wroteInLine is an attribution with the quoted text behind it.
+var wroteInLine = regexp.MustCompile(`^ +\S.*\d.*<\S+@\S+> ?[\pL ]{1,20}: {2,}\S`)
+
 // attributionStart begins an attribution that was wrapped into two lines.
 var attributionStart = regexp.MustCompile(`(?i)^(on|am|le|el|il|op|den|w dniu) .*\d`)
 
@@ -136,8 +149,11 @@ func dropAttribution(lines []string) []string {
 	if n > 0 && lines[n-1] == "" {
 		n--
 	}
-	if n == 0 || !strings.HasSuffix(lines[n-1], ":") {
+	if n == 0 || !strings.HasSuffix(lines[n-1], ":") && !strings.HasSuffix(lines[n-1], "：") {
 		return lines
+	}
+	if start := wrapped(lines[:n]); start < n {
+		return lines[:start]
 	}
 	if wrote.MatchString(lines[n-1]) {
 		n--
@@ -147,6 +163,29 @@ func dropAttribution(lines []string) []string {
 		return lines[:n]
 	}
 	return lines
+}
+
+// wrapped gives the line on which the last paragraph begins, if that is an
+// attribution in two or three lines, whatever its language: it has an address in
+// brackets and a year. Else it gives the end.
+func wrapped(lines []string) int {
+	start := len(lines)
+	for start > 0 && lines[start-1] != "" {
+		start--
+	}
+	if n := len(lines) - start; n >= 2 && n <= 3 && isAttribution(strings.Join(lines[start:], " ")) {
+		return start
+	}
+	return len(lines)
+}
+
+var (
+	attributedWho  = regexp.MustCompile(`<\s*[^\s<>@]+@[^\s<>@]+>`)
+	attributedWhen = regexp.MustCompile(`\b(19|20)\d\d(\D|$)`)
+)
+
+func isAttribution(s string) bool {
+	return attributedWho.MatchString(s) && attributedWhen.MatchString(s)
 }
 
 // unflow undoes format=flowed (RFC 3676 section 4): a line that ends in a blank
