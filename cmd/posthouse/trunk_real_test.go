@@ -18,6 +18,13 @@ import (
 // patient tells whether the tests that take minutes are to run.
 func patient() bool { return os.Getenv("POSTHOUSE_LONG") != "" }
 
+// beside lets the long forms that wait for minutes wait at the same time.
+func beside(t *testing.T) {
+	if patient() {
+		t.Parallel()
+	}
+}
+
 const (
 	valleyGate = "N0QRA-10"
 	hillGate   = "N0QRB-10"
@@ -309,6 +316,7 @@ func TestGatewayKilledInMidTransfer(t *testing.T) {
 
 // Two gateways hear the hill: what birch says goes on once.
 func TestTwoGatewaysOfAMesh(t *testing.T) {
+	beside(t)
 	r := found(t, brokertest.Mosquitto(t))
 	r.open(valleyGate, "valley", r.trunk.Addr)
 	first := r.open(hillGate, "hill", r.trunk.Addr)
@@ -343,6 +351,7 @@ func TestTwoGatewaysOfAMesh(t *testing.T) {
 
 // The wire to one gateway is cut while both meshes talk.
 func TestWireCut(t *testing.T) {
+	beside(t)
 	w := brokertest.NewWire(t)
 	near, far := w.Cable(), w.Cable()
 	r := found(t, w.Mosquitto(near))
