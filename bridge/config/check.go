@@ -1,12 +1,14 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"net"
 	"os"
 	"slices"
 	"strconv"
 	"strings"
+	"syscall"
 
 	"golang.org/x/text/language"
 
@@ -254,14 +256,18 @@ func (l *loader) checkBlock() {
 	}
 }
 
-// checkDataDir warns of a folder in which anybody could put another queue or
-// key in place of the gateway's.
+// checkDataDir refuses a file in the folder's place, and warns of a folder in which
+// anybody could put another queue or key in place of the gateway's.
 func (l *loader) checkDataDir() {
 	info, err := os.Stat(l.config.DataDir)
+	if errors.Is(err, syscall.ENOTDIR) || err == nil && !info.IsDir() {
+		l.fail(Prefix+"DATA_DIR", "is "+quote(l.config.DataDir)+", and there is a file in that place", "name a folder, which the daemon makes, or move the file away")
+		return
+	}
 	if err != nil {
 		return // the daemon makes it
 	}
-	if info.IsDir() && info.Mode().Perm()&0o002 != 0 {
+	if info.Mode().Perm()&0o002 != 0 {
 		l.warn(Prefix+"DATA_DIR", fmt.Sprintf("names a folder in which everybody on this machine may write (mode %04o)", info.Mode().Perm()), "chmod 700 it")
 	}
 }

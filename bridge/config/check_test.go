@@ -246,6 +246,8 @@ func TestOneWrongSetting(t *testing.T) {
 
 		// Names that nothing reads.
 		{"data folder for everybody", []string{"DATA_DIR=" + openFolder(t)}, []string{"warning: POSTHOUSE_DATA_DIR names a folder in which everybody on this machine may write (mode 0777)"}},
+		{"a file for the data folder", []string{"DATA_DIR=check_test.go"}, []string{`error: POSTHOUSE_DATA_DIR is "check_test.go", and there is a file in that place; name a folder`}},
+		{"a data folder in a file", []string{"DATA_DIR=check_test.go/data"}, []string{`error: POSTHOUSE_DATA_DIR is "check_test.go/data", and there is a file in that place`}},
 		{"typo", []string{"DATADIR=x"}, []string{"error: POSTHOUSE_DATADIR is not a variable of posthouse; did you mean POSTHOUSE_DATA_DIR?"}},
 		{"typo in a link's variable", []string{"VALLEY_MAX_BITES=100"}, []string{"error: POSTHOUSE_VALLEY_MAX_BITES is not a variable of posthouse; did you mean POSTHOUSE_VALLEY_MAX_BYTES?"}},
 		{"typo in the link", []string{"VALEY_SF=9"}, []string{`error: POSTHOUSE_VALEY_SF is not a variable of posthouse; did you mean POSTHOUSE_VALLEY_SF, or forget "valey" in POSTHOUSE_LINKS?`}},

@@ -81,7 +81,7 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 		return g, nil // run waits for it
 	}
 	if err != nil {
-		return g, fail(exitDisk, err)
+		return g, fail(exitDisk, withRemedy(err, cfg.DataDir))
 	}
 	return g, g.begin(ctx, s)
 }

@@ -140,6 +140,12 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return nil, fmt.Errorf("making the folder of the queue: %w", err)
 	}
+	for _, name := range []string{path, path + logExt} {
+		// A folder is no damaged file, and the opening of a pipe waits for a writer.
+		if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
+			return nil, fmt.Errorf("%s is no file (%s): the queue belongs in that place, move away what is there", name, info.Mode())
+		}
+	}
 	lock, err := lockFile(path + ".lock")
 	if err != nil {
 		return nil, err

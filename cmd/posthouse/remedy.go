@@ -1,0 +1,35 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+	"syscall"
+)
+
+// remedies are what to do where the data folder cannot be used: the system's words
+// say what failed, and not what to do next.
+var remedies = []struct {
+	errs []error
+	do   string
+}{
+	{[]error{syscall.EROFS}, "its file system is read-only: mount it for writing (a card that fails is mounted so, too: see 'dmesg')"},
+	{[]error{fs.ErrPermission}, "the user that the daemon runs as has to own the folder: 'chown -R posthouse: FOLDER'"},
+	{[]error{syscall.ENOSPC, syscall.EDQUOT}, "make room there: 'df -h FOLDER' shows how much is left"},
+	{[]error{syscall.ENOLCK, syscall.ENOSYS, syscall.ENOTSUP, syscall.EINVAL}, "a network's file system may know no locks: set POSTHOUSE_DATA_DIR to a folder on a disk of this machine"},
+	{[]error{syscall.EIO}, "the disk fails: see 'dmesg', and 'posthouse restore' brings a backup onto another one"},
+	{[]error{fs.ErrNotExist}, "is FOLDER a link that leads nowhere, or is something in it?"},
+}
+
+// withRemedy adds what to do to an error of opening the queue in a folder.
+func withRemedy(err error, folder string) error {
+	for _, r := range remedies {
+		for _, is := range r.errs {
+			if errors.Is(err, is) {
+				return fmt.Errorf("%w; %s", err, strings.ReplaceAll(r.do, "FOLDER", folder))
+			}
+		}
+	}
+	return err
+}

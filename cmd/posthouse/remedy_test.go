@@ -1,0 +1,55 @@
+package main
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"posthouse/queue/boltstore"
+)
+
+func TestRemediesOfTheDataFolder(t *testing.T) {
+	for _, c := range []struct {
+		err  error
+		want string
+	}{
+		{syscall.EROFS, "mount it for writing"},
+		{syscall.EACCES, "chown -R posthouse: /data"},
+		{syscall.ENOSPC, "df -h /data"},
+		{syscall.ENOLCK, "a disk of this machine"},
+		{syscall.EIO, "dmesg"},
+		{syscall.ENOENT, "is /data a link"},
+	} {
+		err := withRemedy(&os.PathError{Op: "open", Path: "/data/queue.db", Err: c.err}, "/data")
+		if !strings.Contains(err.Error(), c.want) || !errors.Is(err, c.err) {
+			t.Errorf("%v: got %q, want %q in it", c.err, err, c.want)
+		}
+	}
+	other := errors.New("another daemon is at work")
+	if err := withRemedy(other, "/data"); err != other {
+		t.Errorf("got %q", err)
+	}
+}
+
+// What is no file in the queue's place is named, and neither read as a damaged one
+// nor waited for.
+func TestNoFileInTheQueuesPlace(t *testing.T) {
+	for _, name := range []string{"queue.db", "queue.db.wal"} {
+		folder, pipe := t.TempDir(), t.TempDir()
+		if err := os.Mkdir(filepath.Join(folder, name), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := syscall.Mkfifo(filepath.Join(pipe, name), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		for _, dir := range []string{folder, pipe} {
+			_, err := boltstore.Open(filepath.Join(dir, "queue.db"), boltstore.Options{})
+			if err == nil || !strings.Contains(err.Error(), name+" is no file") {
+				t.Errorf("%s: got %v", name, err)
+			}
+		}
+	}
+}
