@@ -81,12 +81,13 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	if !c.reaches(t.d) {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.astray(j.Item, r, at)})
 	}
-	if c.exhausted(t.d) {
+	if r.Message.Kind == message.Text && c.exhausted(t.d) { // a receipt goes on being offered to the gateway it is for
 		c.b.control.toRelease(callsign.Base(t.d.To)) // it may have been heard elsewhere since
 		return t.settle(queue.Outcome{Urgent: true, Change: c.hold(j.Item, at)})
 	}
-	if untouched(t.d) {
+	if untouched(t.d) || c.isUnanswered(t.d) {
 		if next, ok := c.b.roamed(r, j.Item.Delivery); ok {
+			c.b.far.free(j.Item.Seq)
 			return t.settle(queue.Outcome{Urgent: true, Change: c.b.follow(j.Item.Delivery, c.ln.Name, next, at)})
 		}
 	}
@@ -152,6 +153,12 @@ func (t *trip) knowParts() {
 // untouched tells that nothing of a delivery was ever transmitted.
 func untouched(d *queue.Delivery) bool {
 	return d.Round == 0 && !slices.ContainsFunc(d.Parts, func(p queue.Part) bool { return p.Sent || p.Acked })
+}
+
+// isUnanswered tells whether a far gateway was given a delivery, and has said nothing
+// for as long as one waits for that.
+func (c *carrier) isUnanswered(d *queue.Delivery) bool {
+	return c.ln.trunk != nil && d.Gateway != "" && d.Round > 0 && c.roundOver(d)
 }
 
 // exhausted tells whether a delivery has had all its rounds without being

@@ -57,10 +57,11 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item, elsewhere bool) (queu
 	}
 	ln := b.byName[to.Link]
 	old := &r.Deliveries[it.Delivery]
-	if elsewhere && old.Link == to.Link {
+	same := old.Link == next.Link && old.Gateway == next.Gateway
+	if elsewhere && same {
 		return queue.Op{}, false // there it has to be heard
 	}
-	if old.Begun && old.Link == to.Link && at.Age < old.Due.Add(queue.Doubled(ln.props.AckWait, old.Attempts-ln.props.Resends, longestAckWait)) {
+	if old.Begun && same && at.Age < old.Due.Add(queue.Doubled(ln.props.AckWait, old.Attempts-ln.props.Resends, longestAckWait)) {
 		return queue.Op{}, false // it had its round a moment ago; each hearing does not mean a frame
 	}
 	return queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
@@ -68,11 +69,12 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item, elsewhere bool) (queu
 		if d.State != queue.Held {
 			return nil, queue.ErrSkip
 		}
-		if d.Begun && d.Link == to.Link {
+		if d.Begun && same {
 			d.State, d.Due, d.Round = queue.Later, at.Age, ln.props.Resends
 			r.Note(at, "heard", to.Link, d.To)
 			return nil, nil
 		}
+		b.offered(r, d)
 		*d = queue.Delivery{Link: to.Link, To: to.To, Gateway: next.Gateway, State: queue.Ready, Attempts: d.Attempts}
 		r.Note(at, "heard", to.Link, to.To)
 		return nil, nil

@@ -20,22 +20,34 @@ const (
 	// how long after the last of them the first is looked at again.
 	roamedAtOnce = 100
 	roamedAgain  = 30 * time.Second
+	// siblingTries is how often the transmitter of the writer's mesh is offered a text
+	// before another gateway of that mesh finds a way for it: some 15 minutes.
+	siblingTries = 5
 )
 
-// roamed finds where else to send a text of which nothing was transmitted yet:
-// its addressee was heard elsewhere since, where it can go at once.
+// roamed finds where else to send a text of which nothing was transmitted yet, or that
+// a far gateway was given and has not taken: its addressee was heard elsewhere since,
+// where it can go at once.
 func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 	d := &r.Deliveries[delivery]
-	if r.Message.Kind != message.Text || b.isGroup(d.To) || message.IsMail(d.To) || hasStep(r, "moved") {
-		return queue.Delivery{}, false // where the operator moved it, it stays
+	switch {
+	case r.Message.Kind != message.Text || b.isGroup(d.To) || message.IsMail(d.To):
+		return queue.Delivery{}, false
+	case hasStep(r, "moved"): // where the operator moved it, it stays
+		return queue.Delivery{}, false
+	case d.Round < siblingTries && b.handedToSibling(r): // that one finds the way
+		return queue.Delivery{}, false
 	}
 	m := r.Message
 	m.To = d.To
 	way := b.decide(&m, true)
-	if len(way.Targets) == 0 || way.Targets[0].Link == d.Link || b.mayTake(&m, way.Targets[0]) != nil {
+	if len(way.Targets) == 0 || b.mayTake(&m, way.Targets[0]) != nil {
 		return queue.Delivery{}, false
 	}
 	next := b.deliveriesTo(&m, way.Targets[0])[0]
+	if next.Link == d.Link && next.Gateway == d.Gateway {
+		return queue.Delivery{}, false
+	}
 	ln := b.byName[way.Targets[0].Link]
 	if next.State != queue.Ready || !(&carrier{b: b, ln: ln}).Open() {
 		return queue.Delivery{}, false
@@ -53,7 +65,7 @@ func (b *Bridge) follow(delivery int, from string, next queue.Delivery, at queue
 		}
 		b.offered(r, d)
 		*d = next
-		r.Note(at, "rerouted", from, d.To+" was heard elsewhere since, goes by "+next.Link)
+		r.Note(at, "rerouted", from, d.To+" was heard elsewhere since, goes by "+wayTo(&next))
 		return nil, nil
 	}
 }
@@ -113,4 +125,12 @@ func (b *Bridge) standsStill(name string) bool {
 	ln.mu.Lock()
 	defer ln.mu.Unlock()
 	return !ln.up.Load() && time.Since(ln.since) >= standsStill
+}
+
+// wayTo says in words where a delivery goes.
+func wayTo(d *queue.Delivery) string {
+	if d.Gateway == "" {
+		return d.Link
+	}
+	return d.Link + " to " + d.Gateway
 }

@@ -200,6 +200,54 @@ func TestGatewayDiesBeforeCustodyAndTheTextTakesAnotherWay(t *testing.T) {
 	})
 }
 
+// A gateway that takes no receipts from another one, whose new key it does not know
+// yet, say, gets them once it does. They are for that gateway: they do not follow the
+// writer to where he is heard since.
+func TestReceiptThatAGatewayTakesHoursLater(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		believed := false
+		c.wire.spoil(func() {
+			c.wire.lose = func(to string, e *event) bool { return !believed && e.kind == "receipt" }
+		})
+		c.airs["hill"].beacon(birch)
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(4 * time.Hour)
+		c.airs["hill"].beacon(alder)
+		time.Sleep(time.Hour)
+		same(t, "alder on the hill", c.airs["hill"].told(alder))
+		c.wire.spoil(func() { believed = true })
+		time.Sleep(15 * time.Minute)
+		same(t, "alder in the valley", c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1")
+		same(t, "left open", c.open())
+	})
+}
+
+// A gateway is alive and takes nothing, since its disk is full, say. A text for a
+// station that is heard elsewhere since does not go on waiting for it.
+func TestGatewayTakesNothingAndTheStationIsHeardElsewhere(t *testing.T) {
+	for _, after := range []time.Duration{10 * time.Minute, 4 * time.Hour} { // between two tries, and when there are no more
+		t.Run(after.String(), func(t *testing.T) {
+			inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRE-10 coast"}, func(t *testing.T, c *country) {
+				c.wire.spoil(func() {
+					c.wire.lose = func(to string, e *event) bool { return to == "N0QRB-10" && e.kind == "text" }
+				})
+				c.airs["hill"].beacon(birch)
+				c.airs["valley"].says(alder, birch, "1", "hello")
+				time.Sleep(after)
+				c.airs["coast"].beacon(birch)
+				time.Sleep(10 * time.Minute)
+				if n := count(c.airs["coast"].told(birch), "hello"); n != 1 {
+					t.Errorf("birch was told %q on the coast", c.airs["coast"].told(birch))
+				}
+				if n := count(c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1"); n != 1 {
+					t.Errorf("alder was told %q", c.airs["valley"].told(alder))
+				}
+				same(t, "left open", c.open())
+			})
+		})
+	}
+}
+
 func TestNoGatewayLeftTheTextIsHeldAndComesWhenOneIsBack(t *testing.T) {
 	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
 		c.airs["hill"].beacon(birch)
