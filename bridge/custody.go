@@ -128,10 +128,12 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 	at, spent := b.stamp(), &spending{}
 	tell := spent.tell(b)
 	var state queue.State
+	early := false
 	return plan{
 		spent: spent,
 		ops: []queue.Op{{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			i := b.confirmedBy(r, m)
+			early = i < 0 && r.Open()
 			if i < 0 || r.Deliveries[i].State == queue.Delivered || r.Deliveries[i].State == queue.Dropped {
 				return nil, queue.ErrSkip
 			}
@@ -159,7 +161,9 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 				b.ended(done[0].Record, b.confirmedBy(done[0].Record, m))
 				b.log.Info("receipt", "link", ln.Name, "id", m.Acks, "from", m.From, "gateway", m.Via, "nak", m.Nak, "state", string(state))
 			}
-			return link.Verdict{ID: m.Acks, Kept: true}
+			// A power cut may have taken the note that the message went there. It goes there
+			// again, and then the receipt counts, if that gateway has kept it.
+			return link.Verdict{ID: m.Acks, Kept: !early}
 		},
 	}
 }

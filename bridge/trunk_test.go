@@ -2,9 +2,11 @@ package bridge_test
 
 import (
 	"fmt"
-	"posthouse/bridge/desk"
 	"testing"
 	"time"
+
+	"posthouse/bridge/desk"
+	"posthouse/bridge/message"
 )
 
 var (
@@ -219,6 +221,35 @@ func TestReceiptThatAGatewayTakesHoursLater(t *testing.T) {
 		time.Sleep(15 * time.Minute)
 		same(t, "alder in the valley", c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1")
 		same(t, "left open", c.open())
+	})
+}
+
+// A receipt comes from a gateway of which nobody knows that it has the text: a power
+// cut took the note of that. It stays there until the text has been there again.
+func TestReceiptBeforeTheTextIsPassedOnAgain(t *testing.T) {
+	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+		number := uint64(0)
+		receipt := func() {
+			number++
+			c.wire.publish(event{kind: "receipt", from: "N0QRB-10", number: number, inbox: "N0QRA-10", m: message.Message{
+				Kind: message.Receipt, From: birch, To: alder, Acks: "N0QRA-10.1", Result: message.ResultDelivered, Via: "N0QRB-10", TrunkID: "N0QRB-10.9", Handed: true,
+			}})
+			time.Sleep(time.Minute)
+		}
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		receipt()
+		if n := c.wire.counted("custody"); n != 0 {
+			t.Errorf("%d custody receipts for what nobody believed", n)
+		}
+		c.airs["hill"].silence(birch, true)
+		c.airs["hill"].beacon(birch)
+		time.Sleep(time.Minute)
+		same(t, "passed on", c.posts["N0QRA-10"].outcomes("hello"), "open:passed")
+		receipt()
+		same(t, "alder", c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1")
+		if n := c.wire.counted("custody"); n != 2 { // for the text and for the receipt
+			t.Errorf("%d custody receipts", n)
+		}
 	})
 }
 
