@@ -134,6 +134,7 @@ var fullVerdict = link.Verdict{Code: link.CodeFull, Why: "the gateway's store is
 // refuseFull turns a plan into the refusal that the store has no room for it.
 func (b *Bridge) refuseFull(ln *line, p *plan) {
 	if p.full.Code == link.CodeFull {
+		b.kin.fills()
 		b.refused(ln, p.text, p.identity, link.CodeFull, fullVerdict.Why)
 	}
 	p.spent.giveBack()

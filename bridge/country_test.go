@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -44,6 +45,7 @@ type post struct {
 	bridge *bridge.Bridge
 	log    strings.Builder
 	stop   func()
+	full   atomic.Bool // its store has no room for new texts
 
 	mu   sync.Mutex
 	sent map[string][]link.Frame // what went out on APRS and mail links
@@ -166,7 +168,7 @@ func (p *post) start() {
 	p.links = links
 	p.mu.Unlock()
 	p.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: p.cfg, Links: ways, Store: p.store, Log: log,
+		Config: p.cfg, Links: ways, Store: fillable{p.store, &p.full}, Log: log,
 		Clock: clock.New(saved, time.Now, func() bool { return true }),
 		Meter: metrics.New(prometheus.NewRegistry(), labels, link.Codes),
 	})
@@ -186,6 +188,19 @@ func (p *post) start() {
 		}
 	}
 	synctest.Wait()
+}
+
+// fillable is a store that has no room for new texts while the test says so.
+type fillable struct {
+	*boltstore.Store
+	full *atomic.Bool
+}
+
+func (s fillable) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
+	if s.full.Load() && slices.ContainsFunc(ops, func(op queue.Op) bool { return op.New != nil && !op.Urgent && op.New.Message.Kind == message.Text }) {
+		return nil, queue.ErrFull
+	}
+	return s.Store.Apply(ctx, ops...)
 }
 
 func (p *post) shut() {

@@ -395,6 +395,33 @@ func TestStationsOfOneMeshThatOnlyTheSecondGatewayHears(t *testing.T) {
 	}
 }
 
+// The transmitter's disk is full, for hours: another gateway of the mesh transmits as
+// long as that lasts, and takes what comes from the mesh and for it.
+func TestFullStoreAnotherGatewayTransmits(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		hill.beacon(birch)
+		c.posts["N0QRA-10"].full.Store(true)
+		hill.says(birch, alder, "1", "to a full one")
+		valley.says(alder, birch, "1", "from a full one")
+		time.Sleep(5 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		if n := count(valley.told(alder), "to a full one"); n != 1 {
+			t.Errorf("alder was told %q", valley.told(alder))
+		}
+		if n := count(hill.told(birch), "from a full one"); n != 1 {
+			t.Errorf("birch was told %q", hill.told(birch))
+		}
+		time.Sleep(2 * time.Hour)
+		c.posts["N0QRA-10"].full.Store(false)
+		time.Sleep(10 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		same(t, "birch", hill.told(birch), "text N0QRC-7>N0QRD-9 from a full one", "receipt N0QRC-7>N0QRD-9 1")
+		same(t, "left open", c.open())
+	})
+}
+
 func TestNoFarGatewayMayTellOfAcks(t *testing.T) {
 	inCountry(t, threeGateways, func(t *testing.T, c *country) {
 		valley, hill := c.airs["valley"], c.airs["hill"]

@@ -2,9 +2,12 @@ package bridge
 
 import (
 	"context"
+	"slices"
 	"time"
 
+	"posthouse/bridge/config"
 	"posthouse/bridge/message"
+	"posthouse/bridge/presence"
 	"posthouse/queue"
 )
 
@@ -31,7 +34,9 @@ const (
 func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 	d := &r.Deliveries[delivery]
 	switch {
-	case r.Message.Kind != message.Text || b.isGroup(d.To) || message.IsMail(d.To):
+	case r.Message.Kind != message.Text || b.isGroup(d.To):
+		return queue.Delivery{}, false
+	case message.IsMail(d.To) && (d.Gateway == "" || b.offersMail(d.Gateway)):
 		return queue.Delivery{}, false
 	case hasStep(r, "moved"): // where the operator moved it, it stays
 		return queue.Delivery{}, false
@@ -56,6 +61,13 @@ func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 	return next, true
 }
 
+// offersMail tells whether a far gateway says that it takes mail.
+func (b *Bridge) offersMail(gateway string) bool {
+	return slices.ContainsFunc(b.far.table.Living("", time.Now()), func(s presence.Say) bool {
+		return s.Call == gateway && slices.Contains(s.Offers, config.KindMail)
+	})
+}
+
 // follow files that a text takes the way to where its addressee is now.
 func (b *Bridge) follow(delivery int, from string, next queue.Delivery, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
 	return func(r *queue.Record) ([]*queue.Record, error) {
@@ -65,7 +77,7 @@ func (b *Bridge) follow(delivery int, from string, next queue.Delivery, at queue
 		}
 		b.offered(r, d)
 		*d = next
-		r.Note(at, "rerouted", from, d.To+" was heard elsewhere since, goes by "+wayTo(&next))
+		r.Note(at, "rerouted", from, "goes by "+wayTo(&next)+" now")
 		return nil, nil
 	}
 }

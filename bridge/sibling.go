@@ -31,6 +31,8 @@ const (
 	// hurryFor is for how long after taking over what was on its way to the one
 	// that fell silent is looked at again: longer than an outcome waits for the disk.
 	hurryFor = 10 * time.Second
+	// fullFor is for how long after its store had no room a gateway stands back.
+	fullFor = 5 * time.Minute
 )
 
 // siblings is what one gateway knows of the others on its meshes.
@@ -45,6 +47,7 @@ type siblings struct {
 	frames map[queue.Identity]time.Time // what they transmitted, and what we did
 	acked  map[queue.Identity]time.Time // acks that were heard of what we did not send
 	tell   map[string]*link.Taken       // by mesh: what is to be told next
+	full   time.Time                    // when the store last had no room for a text
 }
 
 func newSiblings() *siblings {
@@ -109,9 +112,24 @@ func (b *Bridge) isMute() bool {
 }
 
 // standsBy tells whether another gateway of the mesh should transmit there, if
-// there is one: this one does not hear the mesh, or may not transmit.
+// there is one: this one does not hear the mesh, may not transmit, or can take
+// nothing over.
 func (b *Bridge) standsBy(ln *line) bool {
-	return !ln.MaySend() || !ln.MayReceive() || b.control.isQuiet(ln.Name)
+	return !ln.MaySend() || !ln.MayReceive() || b.control.isQuiet(ln.Name) || b.kin.isFull()
+}
+
+// fills notes that the store has no room for a text.
+func (s *siblings) fills() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.full = time.Now()
+}
+
+// isFull tells whether the store had no room for a text lately.
+func (s *siblings) isFull() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return !s.full.IsZero() && time.Since(s.full) < fullFor
 }
 
 // hush has the trunks that the operator silenced say nothing at all, and lets the
@@ -127,7 +145,7 @@ func (b *Bridge) hush() {
 func (b *Bridge) says() []presence.Say {
 	var offers []string
 	for _, ln := range b.lines {
-		if (ln.Kind == config.KindMail || ln.Kind == config.KindAPRS) && ln.MaySend() && ln.up.Load() && !slices.Contains(offers, ln.Kind) {
+		if (ln.Kind == config.KindMail || ln.Kind == config.KindAPRS) && ln.MaySend() && ln.up.Load() && !b.kin.isFull() && !slices.Contains(offers, ln.Kind) {
 			offers = append(offers, ln.Kind)
 		}
 		if ln.APRS != nil && ln.gated.every > 0 && (&carrier{b: b, ln: ln}).Open() && !slices.Contains(offers, offersPositions) {

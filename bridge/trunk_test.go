@@ -391,6 +391,20 @@ func TestMailThroughAFarGateway(t *testing.T) {
 	}
 }
 
+// The gateway with the mail link has a full disk: mail goes by another one.
+func TestMailThroughAnotherGatewayWhileOneIsFull(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill mail", "N0QRE-10 coast mail"}, func(t *testing.T, c *country) {
+		c.posts["N0QRB-10"].full.Store(true)
+		c.airs["valley"].says(alder, "ann@club.example", "1", "all well")
+		time.Sleep(5 * time.Minute)
+		if n := c.mails("all well"); n != 1 {
+			t.Errorf("%d mails", n)
+		}
+		same(t, "alder", c.airs["valley"].told(alder), "receipt ann@club.example>N0QRC-7 1")
+		same(t, "left open", c.open())
+	})
+}
+
 func TestAPRSStationThroughAFarGateway(t *testing.T) {
 	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill aprs"}, func(t *testing.T, c *country) {
 		b := c.posts["N0QRB-10"]

@@ -15,8 +15,8 @@ import "time"
 // hears the other. One that goes on for longer than Alive does not hear us: then
 // we give way, since what we would hand over does not get through, either.
 //
-// A gateway on standby (its operator has silenced it there, or its link carries
-// one direction only) transmits as long as no other is alive that can do better;
+// A gateway on standby (its operator has silenced it there, its link carries one
+// direction only, or its store is full) transmits as long as no other is alive that can do better;
 // one that cannot announce itself, as long as no other is alive at all.
 type Election struct {
 	Mesh, Own string
@@ -34,7 +34,7 @@ func (e *Election) Transmits() bool { return e.transmits }
 // Condition is what the gateway itself can do at a moment.
 type Condition struct {
 	MeshUp, TrunkUp bool
-	Standby         bool // it cannot both hear and transmit there
+	Standby         bool // it cannot both hear and transmit there, or take anything over
 	Mute            bool // it cannot announce itself
 }
 
