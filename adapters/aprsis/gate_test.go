@@ -37,6 +37,7 @@ func TestGatingRules(t *testing.T) {
 		{"not for one that is on the network itself", "N0QRB-9>APZ001,qAC,X::N0QRD-7  :hello{1", nil, dropOnNetwork},
 		{"no query of the gateway's position", "N0QRB-9>APZ001,TCPIP*,qAC,X::N0QRA-10 :?APRSP", nil, dropQuery},
 		{"no query with an id", "N0QRB-9>APZ001,TCPIP*,qAC,X::N0QRA-10 :?APRSV{1", nil, dropQuery},
+		{"no query of everybody, to the gateway", "N0QRB-9>APZ001,TCPIP*,qAC,X::N0QRA-10 :?IGATE?", nil, dropQuery},
 		{"no trace of a mesh station", "N0QRB-9>APZ001,TCPIP*,qAC,X::N0QRC-7  :?PING?", nil, dropQuery},
 		{"a person's question is none", "N0QRB-9>APZ001,TCPIP*,qAC,X::N0QRC-7  :?where are you{1", []message.Message{text("N0QRB-9", "N0QRC-7", "?where are you", "1")}, ""},
 		{"not from one heard by radio", "N0QRC-7>APZ001,TCPIP*,qAC,X::N0QRA-10 :hello{1", nil, dropSenderHeard},

@@ -104,9 +104,15 @@ func imitates(body string) bool {
 }
 
 // isQuery tells whether a text asks the software and not a person, as ?APRSP for
-// a position. A station that does not know a query ignores it (chapter 15).
+// a position. A station that does not know a query ignores it (chapter 15, where
+// ?IGATE? and ?WX? ask everybody: people send them to one station, too).
 func isQuery(body string) bool {
-	return strings.HasPrefix(body, "?APRS") || strings.HasPrefix(body, "?PING?") || strings.HasPrefix(body, "?VER?")
+	for _, query := range [...]string{"?APRS", "?PING?", "?VER?", "?IGATE?", "?WX?"} {
+		if strings.HasPrefix(body, query) {
+			return true
+		}
+	}
+	return false
 }
 
 // isID tells whether s is an id: 1 to 5 letters or digits, or the reply-ack
