@@ -62,7 +62,7 @@ func readReport(raw []byte) ([]outcome, error) {
 	}
 	r := e.MultipartReader()
 	if r == nil {
-		return nil, notReport()
+		return readOldReport(e)
 	}
 	for range maxParts {
 		part, err := r.NextPart()
@@ -112,14 +112,21 @@ func readOutcome(h textproto.Header) outcome {
 		reason: clip(oneLine(typed(h.Get("Diagnostic-Code"))), 200),
 	}
 	for _, key := range []string{"Original-Recipient", "Final-Recipient"} {
-		local, domain, ok := cutAddress(strings.Trim(oneLine(typed(h.Get(key))), "<>"))
-		if ok && len(local)+len(domain) < 254 {
-			// As the bridge has it: a local part keeps its case.
-			o.recipient = local + "@" + strings.ToLower(domain)
+		if o.recipient = reported(typed(h.Get(key))); o.recipient != "" {
 			break
 		}
 	}
 	return o
+}
+
+// reported gives an address in a report as the bridge has it, where a local part
+// keeps its case; empty if it is none.
+func reported(address string) string {
+	local, domain, ok := cutAddress(strings.Trim(oneLine(address), "<> "))
+	if !ok || len(local)+len(domain) >= 254 {
+		return ""
+	}
+	return local + "@" + strings.ToLower(domain)
 }
 
 // typed takes the type off a typed value: "rfc822; a@b.example" (RFC 3464
