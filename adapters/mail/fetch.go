@@ -120,6 +120,7 @@ func (f *fetcher) visit(ctx context.Context) error {
 
 // stay takes what is there and what comes, until something fails or ctx ends.
 func (v *visit) stay(ctx context.Context) error {
+	v.line.allow(roundBytes)
 	folder, err := v.client.Select(v.o.Mailbox.Folder, nil).Wait()
 	if err != nil {
 		return fmt.Errorf("open the folder %s: %w", v.o.Mailbox.Folder, err)
@@ -147,6 +148,7 @@ func (v *visit) rest(ctx context.Context) error {
 		if err := v.wait(ctx); err != nil {
 			return err
 		}
+		v.line.allow(roundBytes)
 		return v.client.Noop().Wait()
 	}
 	idle, err := v.client.Idle()
@@ -154,6 +156,7 @@ func (v *visit) rest(ctx context.Context) error {
 		return fmt.Errorf("wait for mail (IDLE): %w", err)
 	}
 	gone := v.wait(ctx)
+	v.line.allow(roundBytes)
 	if err := idle.Close(); err != nil {
 		return fmt.Errorf("end IDLE: %w", err)
 	}
@@ -161,6 +164,7 @@ func (v *visit) rest(ctx context.Context) error {
 }
 
 func (v *visit) wait(ctx context.Context) error {
+	v.line.rest()
 	soon := time.NewTimer(v.o.Mailbox.Every)
 	defer soon.Stop()
 	select {
@@ -182,7 +186,7 @@ func (v *visit) open(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("connect: %w", err)
 	}
-	v.line = &rationed{Conn: conn}
+	v.line = &rationed{Conn: conn, patient: v.o.ReadTimeout}
 	v.line.allow(roundBytes)
 	stop := context.AfterFunc(ctx, func() { conn.Close() })
 	v.client, err = greetMailbox(v.line, v.o, &imapclient.UnilateralDataHandler{Mailbox: v.changed})
@@ -195,7 +199,7 @@ func (v *visit) open(ctx context.Context) error {
 		err = ctx.Err()
 	}
 	if err != nil {
-		conn.Close()
+		v.line.Close()
 		if v.client != nil {
 			v.client.Close()
 		}
@@ -292,23 +296,53 @@ func (v *visit) unseen(found *imap.SearchData) (uids []imap.UID, more bool) {
 const lastUID = ^imap.UID(0)
 
 // rationed is a connection from which only so much may be read until more is
-// allowed: a server's answers have no limit of their own.
+// allowed, and in a time: a server's answers have no limit of their own, and the
+// client waits for one without an end.
 type rationed struct {
 	net.Conn
-	left atomic.Int64
+	left    atomic.Int64
+	patient time.Duration // with what was asked for, from one allow to the next
+	late    atomic.Pointer[time.Timer]
+	silent  atomic.Bool
 }
 
-var errTooMuch = errors.New("the server sends more than it was asked for")
+var (
+	errTooMuch = errors.New("the server sends more than it was asked for")
+	errSilent  = errors.New("the server does not answer any more")
+)
 
 // blame names the reason for which a conversation broke off.
 func (r *rationed) blame(err error) error {
-	if r.left.Load() <= 0 {
+	switch {
+	case r.silent.Load():
+		return errSilent
+	case r.left.Load() <= 0:
 		return errTooMuch
 	}
 	return err
 }
 
-func (r *rationed) allow(n int64) { r.left.Store(n) }
+// allow begins a step, in which n bytes may come.
+func (r *rationed) allow(n int64) {
+	r.rest()
+	r.left.Store(n)
+	r.late.Store(time.AfterFunc(r.patient, func() {
+		r.silent.Store(true)
+		r.Conn.Close()
+	}))
+}
+
+// rest lets the server be silent until the next step.
+func (r *rationed) rest() {
+	if late := r.late.Load(); late != nil {
+		late.Stop()
+	}
+}
+
+func (r *rationed) Close() error {
+	r.rest()
+	return r.Conn.Close()
+}
 
 func (r *rationed) Read(p []byte) (int, error) {
 	left := r.left.Load()

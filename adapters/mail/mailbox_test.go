@@ -186,6 +186,41 @@ func TestAMailThatTheServerCannotRead(t *testing.T) {
 	}
 }
 
+// mute is a server that falls silent: over a search, or when IDLE is to end.
+type mute struct {
+	imapserver.Session
+	search bool
+	until  <-chan struct{}
+}
+
+func (m mute) Search(kind imapserver.NumKind, criteria *imap.SearchCriteria, options *imap.SearchOptions) (*imap.SearchData, error) {
+	if m.search {
+		<-m.until
+	}
+	return m.Session.Search(kind, criteria, options)
+}
+
+func (m mute) Idle(w *imapserver.UpdateWriter, stop <-chan struct{}) error {
+	<-m.until
+	return m.Session.Idle(w, stop)
+}
+
+// A server that says nothing more, and whose connection stands, is left and tried
+// anew: no mail would come for days, and nobody know.
+func TestAServerThatFallsSilentIsLeft(t *testing.T) {
+	for _, search := range []bool{true, false} {
+		t.Run(fmt.Sprintf("over a search: %v", search), func(t *testing.T) {
+			p := newPostOf(t, func(s imapserver.Session) imapserver.Session { return mute{s, search, t.Context().Done()} }, imap.CapIdle)
+			o := p.options(func(o *Options) { o.ReadTimeout, o.Mailbox.Every = 200*time.Millisecond, time.Millisecond }).withDefaults()
+			f := newFetcher(o, o.Log, &sides{Host: &adaptertest.Host{}})
+			f.ctx = t.Context()
+			if err := f.visit(t.Context()); !errors.Is(err, errSilent) {
+				t.Errorf("got %v", err)
+			}
+		})
+	}
+}
+
 func letterTo(to, head, body string) string {
 	return crlf(head + "From: qra@home.example\nTo: " + to + "\nSubject: water\nDate: " + time.Now().Format(time.RFC1123Z) +
 		"\nMessage-ID: <" + rand.Text() + "@home.example>\n\n" + body + "\n")
