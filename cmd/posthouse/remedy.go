@@ -18,6 +18,9 @@ var remedies = []struct {
 	{[]error{fs.ErrPermission}, "the user that the daemon runs as has to own the folder: 'chown -R posthouse: FOLDER'"},
 	{[]error{syscall.ENOSPC, syscall.EDQUOT}, "make room there: 'df -h FOLDER' shows how much is left"},
 	{[]error{syscall.ENOLCK, syscall.ENOSYS, syscall.ENOTSUP, syscall.EINVAL}, "a network's file system may know no locks: set POSTHOUSE_DATA_DIR to a folder on a disk of this machine"},
+	{[]error{syscall.ENOMEM}, "the queue is mapped into memory: lift the limit of addresses ('ulimit -v', LimitAS= of systemd); MemoryMax= may be small"},
+	{[]error{syscall.EMFILE, syscall.ENFILE}, "let the daemon open more files: 'ulimit -n', LimitNOFILE= of systemd"},
+	{[]error{syscall.EFBIG}, "lift the limit on the size of files: 'ulimit -f', LimitFSIZE= of systemd"},
 	{[]error{syscall.EIO}, "the disk fails: see 'dmesg', and 'posthouse restore' brings a backup onto another one"},
 	{[]error{fs.ErrNotExist}, "is FOLDER a link that leads nowhere, or is something in it?"},
 }

@@ -20,6 +20,9 @@ func TestRemediesOfTheDataFolder(t *testing.T) {
 		{syscall.EACCES, "chown -R posthouse: /data"},
 		{syscall.ENOSPC, "df -h /data"},
 		{syscall.ENOLCK, "a disk of this machine"},
+		{syscall.ENOMEM, "ulimit -v"},
+		{syscall.EMFILE, "ulimit -n"},
+		{syscall.EFBIG, "ulimit -f"},
 		{syscall.EIO, "dmesg"},
 		{syscall.ENOENT, "is /data a link"},
 	} {
