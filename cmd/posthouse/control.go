@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode/utf8"
 
 	"posthouse/adapters/web"
 	"posthouse/bridge/config"
@@ -69,6 +70,9 @@ func (c sendCmd) Run(s streams, environ env) error {
 			return fail(exitData, fmt.Errorf("reading the text: %w", err))
 		}
 		q.Text = string(b)
+	}
+	if !utf8.ValidString(q.Text) { // JSON would carry something else in its place
+		return fail(exitData, errors.New("the text is not UTF-8: let 'iconv -t utf-8' convert it"))
 	}
 	a, err := ask(environ, "send", q)
 	if err != nil {

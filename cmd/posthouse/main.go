@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/alecthomas/kong"
 
@@ -106,6 +107,12 @@ func run(args []string, s streams, environ []string) (code int) {
 	}()
 	if len(args) == 0 {
 		args = []string{"--help"}
+	}
+	for _, arg := range args {
+		if !utf8.ValidString(arg) { // kong would read other characters
+			fmt.Fprintf(s.err, "posthouse: %q is not UTF-8: set the terminal to it\n", arg)
+			return exitUsage
+		}
 	}
 	ctx, err := parser.Parse(args)
 	if err != nil {
