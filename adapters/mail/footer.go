@@ -18,6 +18,8 @@ var (
 		`отправлено (с|из) |发自我的|從我的.*傳送|.*から送信$)`)
 	footerThing = regexp.MustCompile(`(?i)(iphon|ipad|\bios\b|android|galaxy|samsung|huawei|xiaomi|outlook|\bmail|-mail|gmail|windows|` +
 		`(phone|handy|tablet|device|gerät|mobil\pL*|telefon|teléfono|téléphone|celular|móvil|puhelime\pL*|почты|телефона)\.?$|から送信)`)
+	// What checks mails for viruses says so.
+	footerScan  = regexp.MustCompile(`(?i)^(virus-?free\b|virenfrei\b|garanti sans virus|libre de virus|senza virus|this e-?mail (has been|was) (checked|scanned) (for viruses|by)|diese e-?mail wurde .*auf viren gepr\x{fc}ft)`)
 	footerMore  = regexp.MustCompile(`[,;:!?@]|\d{3}`)
 	footerNamed = regexp.MustCompile(`\[([^][]*)\]\([^()]*\)`) // as one provider writes links in plain text
 	footerLink  = regexp.MustCompile(`\s*(<[^<>]*>|\[[^][]*\])`)
@@ -29,6 +31,9 @@ func isFooter(line string) bool {
 	const most = 80 // characters
 	line = footerNamed.ReplaceAllString(line, "$1")
 	line = strings.TrimSpace(footerLink.ReplaceAllString(line, ""))
+	if footerScan.MatchString(line) && utf8.RuneCountInString(line) <= most {
+		return true
+	}
 	return utf8.RuneCountInString(line) <= most && !footerMore.MatchString(line) &&
 		footerWords.MatchString(line) && footerThing.MatchString(line)
 }

@@ -21,7 +21,7 @@ func cut(text string) string {
 // shorten is cut that may leave nothing.
 func shorten(text string) string {
 	for text = tidy(text); ; {
-		next := tidy(cutFooter(cutQuotes(cutSignature(cutOriginal(text)))))
+		next := tidy(cutFooter(cutDisclaimer(cutQuotes(cutSignature(cutOriginal(text))))))
 		if next == text {
 			return text
 		}
@@ -31,7 +31,7 @@ func shorten(text string) string {
 
 // isBare tells whether nothing but a signature or a footer is in a text.
 func isBare(text string) bool {
-	return tidy(cutFooter(tidy(cutSignature(tidy(text))))) == ""
+	return tidy(cutFooter(tidy(cutDisclaimer(tidy(cutSignature(tidy(text))))))) == ""
 }
 
 // cutSignature ends the text at its signature mark. Programs that trim lines

@@ -1,0 +1,52 @@
+package mail
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+)
+
+// Mail servers of offices put a paragraph below each mail, on confidence and on what
+// to do with a mail that came by mistake. Its writer cannot take it off, and with it
+// a short mail is too long for radio. Three things have to be in it, so that a
+// person's sentence on a secret stays (common practice, no source).
+var (
+	disclaimerSecret = regexp.MustCompile(`(?i)(confidential|privileged|vertraulich|confidentiel|confidencial|riservat|vertrouwelijk|konfidentiell|fortrolig|poufn|конфиденциальн)`)
+	disclaimerReader = regexp.MustCompile(`(?i)(intended (only |solely )?(for|recipient)|addressee|in error|by mistake|unauthori[sz]ed|irrt\x{fc}mlich|adressat|empf\x{e4}nger|destinatai?re|destinatari|geadresseerde|mottagare|modtager|adresat|адресат)`)
+	disclaimerMail   = regexp.MustCompile(`(?i)(\be-?mail|message|nachricht|courriel|mensaje|mensagem|correo|messaggio|bericht|meddelande|wiadomo|сообщени)`)
+	disclaimerTitle  = regexp.MustCompile(`(?i)^(\W{5,}|\W*(disclaimer|confidentiality notice|legal notice|haftungsausschluss)\W*)$`)
+)
+
+func isDisclaimer(paragraph string) bool {
+	const least = 80 // bytes
+	return len(paragraph) >= least && disclaimerSecret.MatchString(paragraph) &&
+		disclaimerReader.MatchString(paragraph) && disclaimerMail.MatchString(paragraph)
+}
+
+// cutDisclaimer ends the text where such a line begins, as what was HTML has no empty
+// lines, or such a paragraph.
+func cutDisclaimer(text string) string {
+	lines := strings.Split(text, "\n")
+	i := slices.IndexFunc(lines, isDisclaimer)
+	for n := 0; i < 0 && n < len(lines); n++ {
+		if (n == 0 || lines[n-1] == "") && isDisclaimer(paragraphAt(lines, n)) {
+			i = n
+		}
+	}
+	if i < 0 {
+		return text
+	}
+	for i > 0 && (lines[i-1] == "" || disclaimerTitle.MatchString(lines[i-1])) {
+		i--
+	}
+	return strings.Join(lines[:i], "\n")
+}
+
+// paragraphAt joins the lines from i to the next empty one.
+func paragraphAt(lines []string, i int) string {
+	end := i
+	for end < len(lines) && lines[end] != "" {
+		end++
+	}
+	return strings.Join(lines[i:end], " ")
+}
