@@ -187,7 +187,7 @@ func ballast(t *testing.T, dir string, leave int64) {
 		if err := syscall.Statfs(dir, &st); err != nil {
 			t.Fatal(err)
 		}
-		if left := int64(st.Bavail) * st.Bsize; left <= leave<<20 {
+		if left := int64(st.Bavail) * int64(st.Bsize); left <= leave<<20 {
 			return
 		} else if _, err := f.Write(block[:min(int64(len(block)), left-leave<<20)]); errors.Is(err, syscall.ENOSPC) {
 			return
