@@ -80,6 +80,9 @@ func (s *session) probe(ctx context.Context, say func(string)) error {
 		if t.(*mqtt.SubscribeToken).Result()[topic] == refused {
 			return fmt.Errorf("the broker does not let %s read %s: change its access list", who(s.opts.Username), topic)
 		}
+		if t.(*mqtt.SubscribeToken).Result()[topic] == 0 {
+			return fmt.Errorf("the broker grants only QoS 0 on %s, so that nothing could be confirmed: let it grant QoS 1", topic)
+		}
 		say("may read " + topic)
 	}
 	return nil

@@ -336,7 +336,7 @@ func granted(t mqtt.Token) error {
 		case qos >= 0x80: // 0x80 by MQTT 3.1.1; the built-in broker gives the codes of MQTT 5
 			return fmt.Errorf("the broker refuses the subscription to %s: give its user the right to read there", topic)
 		case qos == 0:
-			return fmt.Errorf("the broker grants only QoS 0 on %s, so that nothing could be confirmed", topic)
+			return fmt.Errorf("the broker grants only QoS 0 on %s, so that nothing could be confirmed: let it grant QoS 1", topic)
 		}
 	}
 	return nil

@@ -97,6 +97,14 @@ func TestConnectFindsAClosedTopic(t *testing.T) {
 		"ok: logged in as club", "NOT OK: the broker does not let club read valley/from: change its access list")
 }
 
+// The daemon would not work with such a broker, and no more does check say that all
+// is well.
+func TestConnectFindsABrokerWithoutConfirmations(t *testing.T) {
+	t.Parallel()
+	b := brokertest.Mosquitto(t, "allow_anonymous true", "max_qos 0")
+	speaks(t, checkConnect(t, exitUnavailable, append(mesh("valley", b.Addr), "POSTHOUSE_LINKS=valley")...), "NOT OK: the broker grants only QoS 0 on valley/from")
+}
+
 // selfSigned makes a certificate for a name, signed by itself, and gives its files.
 func selfSigned(t *testing.T, name string, until time.Time) (cert, key string) {
 	t.Helper()
