@@ -77,6 +77,7 @@ type visit struct {
 	line   *rationed
 	news   chan struct{}
 
+	found *imap.SearchData       // what is unseen, while there is more of it than a round takes
 	next  imap.UID               // the first that was not looked at
 	again map[imap.UID]time.Time // looked at, could not be taken, and when to try again
 }
@@ -235,17 +236,15 @@ func greetMailbox(conn net.Conn, o Options, news *imapclient.UnilateralDataHandl
 
 // round takes what is new; more tells that there is still more.
 func (v *visit) round() (more bool, err error) {
-	v.line.allow(roundBytes)
-	since := v.o.Now().Add(-v.o.Lifetime - 24*time.Hour) // IMAP knows days only; older mail has expired
-	if !v.o.ClockTrusted() {
-		since = time.Time{}
+	if v.found == nil { // else the last round left some of it
+		if v.found, err = v.search(); err != nil {
+			return false, err
+		}
 	}
-	criteria := &imap.SearchCriteria{NotFlag: []imap.Flag{imap.FlagSeen}, Since: since}
-	found, err := v.client.UIDSearch(criteria, nil).Wait()
-	if err != nil {
-		return false, fmt.Errorf("look for new mail: %w", err)
+	uids, more := v.unseen(v.found)
+	if !more {
+		v.found = nil
 	}
-	uids, more := v.unseen(found)
 	if len(uids) == 0 {
 		return false, nil
 	}
@@ -262,6 +261,21 @@ func (v *visit) round() (more bool, err error) {
 		}
 	}
 	return more, nil
+}
+
+// search asks for what nobody has seen. The answer names every mail: of a mailbox with
+// ten thousand it is asked once, and not in each round.
+func (v *visit) search() (*imap.SearchData, error) {
+	v.line.allow(roundBytes)
+	since := v.o.Now().Add(-v.o.Lifetime - 24*time.Hour) // IMAP knows days only; older mail has expired
+	if !v.o.ClockTrusted() {
+		since = time.Time{}
+	}
+	found, err := v.client.UIDSearch(&imap.SearchCriteria{NotFlag: []imap.Flag{imap.FlagSeen}, Since: since}, nil).Wait()
+	if err != nil {
+		return nil, fmt.Errorf("look for new mail: %w", err)
+	}
+	return found, nil
 }
 
 // unseen picks from what the server found the mails to look at now. It may name

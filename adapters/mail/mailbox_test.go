@@ -21,6 +21,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -218,6 +219,33 @@ func TestAServerThatFallsSilentIsLeft(t *testing.T) {
 				t.Errorf("got %v", err)
 			}
 		})
+	}
+}
+
+// counting counts the searches.
+type counting struct {
+	imapserver.Session
+	searches *atomic.Int32
+}
+
+func (c counting) Search(kind imapserver.NumKind, criteria *imap.SearchCriteria, options *imap.SearchOptions) (*imap.SearchData, error) {
+	c.searches.Add(1)
+	return c.Session.Search(kind, criteria, options)
+}
+
+// Of a full mailbox the numbers come once, and not again for each round: with
+// twenty thousand they are 140 kB.
+func TestAFullMailboxIsSearchedOnce(t *testing.T) {
+	var searches atomic.Int32
+	p := newPostOf(t, func(s imapserver.Session) imapserver.Session { return counting{s, &searches} })
+	for range 3 * roundMails {
+		p.lay(letterTo("treasurer@club.example", passed, "the bill"))
+	}
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	g := p.fetch(nil)
+	g.until(t, "the last mail", func() bool { return len(g.host.Kept()) == 1 })
+	if n := searches.Load(); n != 1 {
+		t.Errorf("%d searches", n)
 	}
 }
 
