@@ -93,7 +93,7 @@ func (l *loader) checkTemplate(k *Link) {
 	}
 	if err := l.hooks.CheckTemplate(k.Mesh.ToTemplate); err != nil {
 		why := strings.TrimLeft(strings.TrimPrefix(oneLine(err.Error()), "_TO_TEMPLATE"), ": ") // the finding names it already
-		l.fail(k.variable("TO_TEMPLATE"), why, "mend it, or remove it to send the default JSON")
+		l.fail(k.variable("TO_TEMPLATE"), "does not work: "+strings.TrimPrefix(why, "does not work: "), "mend it, or remove it to send the default JSON")
 	}
 }
 
