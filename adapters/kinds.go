@@ -4,7 +4,6 @@ package adapters
 
 import (
 	"context"
-	"crypto/tls"
 	"crypto/x509"
 	"fmt"
 	"log/slog"
@@ -16,6 +15,7 @@ import (
 	"posthouse/adapters/aprsis"
 	"posthouse/adapters/broker"
 	"posthouse/adapters/broker/envelope"
+	"posthouse/adapters/keypair"
 	"posthouse/adapters/mail"
 	"posthouse/bridge/config"
 	"posthouse/bridge/link"
@@ -198,11 +198,11 @@ func newMail(l config.Link, n Needs) (link.Link, error) {
 		o.Allow = append(o.Allow, mail.Allow{Address: a.Pattern, Call: a.Call})
 	}
 	if m.TLSCertFile != "" {
-		cert, err := tls.LoadX509KeyPair(m.TLSCertFile, m.TLSKeyFile)
+		files, err := keypair.Read(m.TLSCertFile, m.TLSKeyFile, n.Log)
 		if err != nil {
-			return nil, fmt.Errorf("mail link %s: certificate: %w", l.Name, err)
+			return nil, fmt.Errorf("mail link %s: %w", l.Name, err)
 		}
-		o.Certificate = &cert
+		o.Certificate = files.Now
 	}
 	return mail.New(o)
 }

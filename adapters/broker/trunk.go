@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"posthouse/adapters/broker/envelope"
+	"posthouse/adapters/keypair"
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/link"
 	"posthouse/bridge/presence"
@@ -255,11 +256,11 @@ func (t *Trunk) tls() (*tls.Config, error) {
 	if t.opts.CertFile == "" {
 		return config, nil
 	}
-	cert, err := tls.LoadX509KeyPair(t.opts.CertFile, t.opts.KeyFile)
+	files, err := keypair.Read(t.opts.CertFile, t.opts.KeyFile, t.log)
 	if err != nil {
 		return nil, fmt.Errorf("_CERT_FILE, _KEY_FILE: %w", err)
 	}
-	config.Certificates = []tls.Certificate{cert}
+	config.GetClientCertificate = func(*tls.CertificateRequestInfo) (*tls.Certificate, error) { return files.Now(), nil }
 	return config, nil
 }
 

@@ -41,7 +41,7 @@ type Options struct {
 	RootCAs            *x509.CertPool
 	Dial               func(ctx context.Context, network, address string) (net.Conn, error)
 
-	Certificate *tls.Certificate // offers STARTTLS to those who write to us
+	Certificate func() *tls.Certificate // for STARTTLS with those who write to us, at each handshake; nil: none is offered
 
 	Mailbox Mailbox // to fetch mail from; without a Server: none
 

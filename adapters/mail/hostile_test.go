@@ -70,7 +70,7 @@ func TestChunksThatEndEarly(t *testing.T) {
 	} {
 		for _, secure := range []bool{false, true} {
 			t.Run(fmt.Sprintf("%s, TLS %v", c.name, secure), func(t *testing.T) {
-				g := startGateway(t, func(o *Options) { o.Certificate = &certificate })
+				g := startGateway(t, func(o *Options) { o.Certificate = func() *tls.Certificate { return &certificate } })
 				say := begin + "RCPT TO:<n0qrb-9@" + domain + ">\r\n" + c.sent
 				var answers string
 				if secure {

@@ -48,7 +48,10 @@ func newServer(o Options, log *slog.Logger, host link.Host) (*server, error) {
 	srv.EnableSMTPUTF8, srv.EnableDSN, srv.AllowInsecureAuth = false, true, false
 	srv.ErrorLog = errorLog{log}
 	if o.Certificate != nil {
-		srv.TLSConfig = &tls.Config{Certificates: []tls.Certificate{*o.Certificate}, MinVersion: tls.VersionTLS12}
+		srv.TLSConfig = &tls.Config{
+			GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return o.Certificate(), nil },
+			MinVersion:     tls.VersionTLS12,
+		}
 	}
 	s.smtp = srv
 	return s, nil

@@ -228,7 +228,7 @@ func TestStartTLSIsOffered(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	g := startGateway(t, func(o *Options) { o.Certificate = &certificate })
+	g := startGateway(t, func(o *Options) { o.Certificate = func() *tls.Certificate { return &certificate } })
 	c, err := smtp.DialStartTLS(g.address, &tls.Config{RootCAs: pool, ServerName: "127.0.0.1"})
 	if err != nil {
 		t.Fatal(err)

@@ -3,6 +3,7 @@ package config
 import (
 	"strings"
 	"testing"
+	"time"
 )
 
 func TestGoodSettingsHaveNoFindings(t *testing.T) {
@@ -16,6 +17,7 @@ func TestGoodSettingsHaveNoFindings(t *testing.T) {
 func TestOneWrongSetting(t *testing.T) {
 	cert, key := pair(t)
 	_, other := pair(t)
+	old, oldKey := pairUntil(t, time.Date(2026, 1, 2, 3, 0, 0, 0, time.UTC))
 	open := file(t, 0o644, "word")
 	bad := file(t, 0o600, "BAD")
 	for _, c := range []struct {
@@ -195,6 +197,8 @@ func TestOneWrongSetting(t *testing.T) {
 		{"key without certificate", []string{"FAR_KEY_FILE=" + key}, []string{"error: POSTHOUSE_FAR_CERT_FILE is missing"}},
 		{"another's key", []string{"FAR_CERT_FILE=" + cert, "FAR_KEY_FILE=" + other}, []string{"error: POSTHOUSE_FAR_CERT_FILE and POSTHOUSE_FAR_KEY_FILE are no pair"}},
 		{"certificates are not there", []string{"FAR_CA_FILE=/nowhere"}, []string{"error: POSTHOUSE_FAR_CA_FILE names a file that cannot be read"}},
+		{"certificate that has ended", []string{"FAR_BROKER_URL=ssl://b.example:8883", "FAR_CERT_FILE=" + old, "FAR_KEY_FILE=" + oldKey},
+			[]string{"warning: POSTHOUSE_FAR_CERT_FILE has a certificate that ended on 2026-01-02; renew it"}},
 		{"topic root with a wildcard", []string{"FAR_TOPIC_ROOT=a/#"}, []string{`error: POSTHOUSE_FAR_TOPIC_ROOT is "a/#"`}},
 		{"topic root with a slash at its end", []string{"FAR_TOPIC_ROOT=a/"}, []string{`error: POSTHOUSE_FAR_TOPIC_ROOT is "a/"`}},
 		{"no signing key", []string{"FAR_SIGNING_KEY_FILE"}, []string{"error: POSTHOUSE_FAR_SIGNING_KEY_FILE is missing"}},

@@ -4,6 +4,7 @@ import (
 	"crypto/tls"
 	"net/url"
 	"strings"
+	"time"
 )
 
 // variable gives the full name of one of the link's variables.
@@ -206,8 +207,12 @@ func (l *loader) checkPair(k *Link, certName, cert, keyName, key string) {
 		return
 	}
 	l.warnIfOpen(k.variable(keyName), key)
-	if _, err := tls.X509KeyPair(certPEM, keyPEM); err != nil {
+	pair, err := tls.X509KeyPair(certPEM, keyPEM)
+	switch {
+	case err != nil:
 		l.fail(k.variable(certName), "and "+k.variable(keyName)+" are no pair: "+oneLine(err.Error()), "name a certificate and its key, both in PEM")
+	case pair.Leaf.NotAfter.Before(time.Now()):
+		l.warn(k.variable(certName), "has a certificate that ended on "+pair.Leaf.NotAfter.UTC().Format(time.DateOnly), "renew it; the daemon reads it again by itself")
 	}
 }
 

@@ -131,13 +131,15 @@ func openFolder(t *testing.T) string {
 }
 
 // pair makes a certificate and its key.
-func pair(t *testing.T) (cert, key string) {
+func pair(t *testing.T) (cert, key string) { return pairUntil(t, time.Now().Add(time.Hour)) }
+
+func pairUntil(t *testing.T, end time.Time) (cert, key string) {
 	t.Helper()
 	public, private, err := ed25519.GenerateKey(rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
-	template := &x509.Certificate{SerialNumber: big.NewInt(1), NotAfter: time.Now().Add(time.Hour)}
+	template := &x509.Certificate{SerialNumber: big.NewInt(1), NotAfter: end}
 	der, err := x509.CreateCertificate(rand.Reader, template, template, public, private)
 	if err != nil {
 		t.Fatal(err)
