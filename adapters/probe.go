@@ -141,6 +141,9 @@ func tlsAdvice(err error) string {
 	if c, ok := errors.AsType[x509.HostnameError](err); ok && c.Certificate != nil {
 		return "its certificate is for " + cmp.Or(strings.Join(c.Certificate.DNSNames, ", "), "other names") + ": write the address by that name"
 	}
+	if err != nil && strings.Contains(err.Error(), "tls: ") && strings.Contains(err.Error(), "protocol version") { // an alert from there, or a plain error from here
+		return "it knows only TLS before 1.2, which keeps nothing secret: its operator has to bring it up to date"
+	}
 	if _, ok := errors.AsType[x509.UnknownAuthorityError](err); ok {
 		return "its certificate is signed by nobody whom this machine knows: name the signer's certificate (for a trunk in _CA_FILE, else in /usr/local/share/ca-certificates, then update-ca-certificates)"
 	}

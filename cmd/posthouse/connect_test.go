@@ -159,6 +159,30 @@ func TestConnectWithTLS(t *testing.T) {
 	speaks(t, checkConnect(t, exitUnavailable, far(expired, "ssl", old)...), "NOT OK", "is this machine's clock right?")
 	named := brokertest.Mosquitto(t, "certfile "+away, "keyfile "+awayKey)
 	speaks(t, checkConnect(t, exitUnavailable, far(named, "ssl", away)...), "NOT OK", "its certificate is for broker.example")
+	speaks(t, checkConnect(t, exitUnavailable, far(&brokertest.Broker{Addr: oldTLS(t, cert, key)}, "ssl", cert)...), "NOT OK", "knows only TLS before 1.2")
+}
+
+// oldTLS is a server from before TLS 1.2.
+func oldTLS(t *testing.T, cert, key string) (address string) {
+	t.Helper()
+	pair, err := tls.LoadX509KeyPair(cert, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS10, MaxVersion: tls.VersionTLS11})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for conn, err := l.Accept(); err == nil; conn, err = l.Accept() {
+			_, _ = conn.Read(make([]byte, 1)) // a handshake, that fails
+			conn.Close()
+		}
+	}()
+	t.Cleanup(func() { l.Close(); <-ended })
+	return l.Addr().String()
 }
 
 // mailTo is a mail link with a smarthost.
