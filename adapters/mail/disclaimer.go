@@ -11,16 +11,27 @@ import (
 // a short mail is too long for radio. Three things have to be in it, so that a
 // person's sentence on a secret stays (common practice, no source).
 var (
-	disclaimerSecret = regexp.MustCompile(`(?i)(confidential|privileged|vertraulich|confidentiel|confidencial|riservat|vertrouwelijk|konfidentiell|fortrolig|poufn|конфиденциальн)`)
-	disclaimerReader = regexp.MustCompile(`(?i)(intended (only |solely )?(for|recipient)|addressee|in error|by mistake|unauthori[sz]ed|irrt\x{fc}mlich|adressat|empf\x{e4}nger|destinatai?re|destinatari|geadresseerde|mottagare|modtager|adresat|адресат)`)
-	disclaimerMail   = regexp.MustCompile(`(?i)(\be-?mail|message|nachricht|courriel|mensaje|mensagem|correo|messaggio|bericht|meddelande|wiadomo|сообщени)`)
-	disclaimerTitle  = regexp.MustCompile(`(?i)^(\W{5,}|\W*(disclaimer|confidentiality notice|legal notice|haftungsausschluss)\W*)$`)
+	ofSecrets = []string{
+		"confidential", "privileged", "vertraulich", "confidentiel", "confidencial", "riservat", "vertrouwelijk", "konfidentiell", "fortrolig", "poufn", "конфиденциальн",
+	}
+	ofReaders = []string{
+		"intended for", "intended only", "intended solely", "intended recipient", "addressee", "in error", "by mistake", "unauthorized", "unauthorised",
+		"irrtümlich", "adressat", "empfänger", "destinatair", "destinatari", "geadresseerde", "mottagare", "modtager", "adresat", "адресат",
+	}
+	ofMails = []string{
+		"email", "e-mail", "message", "nachricht", "courriel", "mensaje", "mensagem", "correo", "messaggio", "bericht", "meddelande", "wiadomo", "сообщени",
+	}
+	disclaimerTitle = regexp.MustCompile(`(?i)^(\W{5,}|\W*(disclaimer|confidentiality notice|legal notice|haftungsausschluss)\W*)$`)
 )
 
 func isDisclaimer(paragraph string) bool {
 	const least = 80 // bytes
-	return len(paragraph) >= least && disclaimerSecret.MatchString(paragraph) &&
-		disclaimerReader.MatchString(paragraph) && disclaimerMail.MatchString(paragraph)
+	if len(paragraph) < least {
+		return false
+	}
+	paragraph = strings.ToLower(paragraph)
+	has := func(word string) bool { return strings.Contains(paragraph, word) }
+	return slices.ContainsFunc(ofSecrets, has) && slices.ContainsFunc(ofReaders, has) && slices.ContainsFunc(ofMails, has)
 }
 
 // cutDisclaimer ends the text where such a line begins, as what was HTML has no empty

@@ -25,6 +25,7 @@ type htmlWriter struct {
 	lines []string
 	now   strings.Builder // the line that is being written
 	quote int
+	item  int // number of the next item; 0: they have none
 }
 
 // line ends the line that is being written, if there is something on it.
@@ -79,7 +80,9 @@ func (w *htmlWriter) node(n *html.Node, l look) {
 	}
 	switch n.DataAtom {
 	case atom.Li:
-		w.text(bullet(n), l)
+		w.text(w.bullet(), l)
+	case atom.Ol, atom.Ul:
+		defer w.list(n)()
 	case atom.Td, atom.Th:
 		w.now.WriteByte(' ')
 	}
@@ -91,22 +94,26 @@ func (w *htmlWriter) node(n *html.Node, l look) {
 	}
 }
 
-// bullet is what stands before an item: its number in a list that has them, since
-// people refer to it.
-func bullet(item *html.Node) string {
-	if item.Parent == nil || item.Parent.DataAtom != atom.Ol {
-		return "- "
-	}
-	n := 1
-	if start, err := strconv.Atoi(attribute(item.Parent, "start")); err == nil {
-		n = start
-	}
-	for s := item.PrevSibling; s != nil; s = s.PrevSibling {
-		if s.DataAtom == atom.Li {
-			n++
+// list begins a list, and gives what to do at its end.
+func (w *htmlWriter) list(n *html.Node) (end func()) {
+	around := w.item
+	if w.item = 0; n.DataAtom == atom.Ol {
+		w.item = 1
+		if start, err := strconv.Atoi(attribute(n, "start")); err == nil {
+			w.item = start
 		}
 	}
-	return strconv.Itoa(n) + ". "
+	return func() { w.item = around }
+}
+
+// bullet is what stands before an item: its number in a list that has them, since
+// people refer to it.
+func (w *htmlWriter) bullet() string {
+	if w.item == 0 {
+		return "- "
+	}
+	w.item++
+	return strconv.Itoa(w.item-1) + ". "
 }
 
 func attribute(n *html.Node, key string) string {

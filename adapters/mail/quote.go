@@ -191,9 +191,9 @@ func isAttribution(s string) bool {
 // unflow undoes format=flowed (RFC 3676 section 4): a line that ends in a blank
 // goes on in the next one of the same quote depth, a leading blank is stuffing.
 func unflow(text string, delSp bool) string {
-	var out []string
+	var out strings.Builder
 	open, depth := false, 0
-	for raw := range strings.SplitSeq(text, "\n") {
+	for i, raw := range strings.Split(text, "\n") {
 		line := strings.TrimLeft(raw, ">")
 		d := len(raw) - len(line)
 		line = strings.TrimPrefix(line, " ")
@@ -201,14 +201,18 @@ func unflow(text string, delSp bool) string {
 		if flowed && delSp {
 			line = strings.TrimSuffix(line, " ")
 		}
-		if open && d == depth && line != signatureMark {
-			out[len(out)-1] += line
-		} else {
-			out = append(out, quoted(d, line))
+		switch {
+		case open && d == depth && line != signatureMark:
+		case i > 0:
+			out.WriteByte('\n')
+			fallthrough
+		default:
+			line = quoted(d, line)
 		}
+		out.WriteString(line)
 		open, depth = flowed, d
 	}
-	return strings.Join(out, "\n")
+	return out.String()
 }
 
 // quoted marks a line with its quote depth. A line that only looks quoted, since

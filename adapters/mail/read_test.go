@@ -118,6 +118,15 @@ func checkLaws(t interface{ Fatalf(string, ...any) }, text string, most int) {
 	}
 }
 
+// Lines that flow into one are not copied anew for each of them, with which this
+// would take minutes: anybody may send such a mail, before it is known who he is.
+func TestManyLinesFlowIntoOne(t *testing.T) {
+	text := strings.Repeat("a \n", 400_000)
+	if got := unflow(text, false); got != strings.Repeat("a ", 400_000) {
+		t.Errorf("got %d bytes", len(got))
+	}
+}
+
 func TestCutIsIdempotentAndOnlyRemoves(t *testing.T) {
 	line := rapid.SampledFrom([]string{
 		"", " ", ">", "> quoted", " > no quote", "-- ", "--", "hello", "On Mon, 1 Jan 2024 N0QRA wrote:", "N0QRA wrote:",
