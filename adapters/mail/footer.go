@@ -38,14 +38,17 @@ func isFooter(line string) bool {
 		footerWords.MatchString(line) && footerThing.MatchString(line)
 }
 
-// cutFooter takes such a line off the end of a text.
+// cutFooter takes such lines off the end of a text.
 func cutFooter(text string) string {
-	above, last := "", text
-	if i := strings.LastIndexByte(text, '\n'); i >= 0 {
-		above, last = text[:i], text[i+1:]
-	}
-	if isFooter(last) {
-		return above
+	for text != "" {
+		above, last := "", text
+		if i := strings.LastIndexByte(text, '\n'); i >= 0 {
+			above, last = text[:i], text[i+1:]
+		}
+		if last != "" && !isFooter(last) {
+			break
+		}
+		text = above
 	}
 	return text
 }

@@ -10,7 +10,7 @@ const signatureMark = "-- "
 
 // cut takes quoted text, signature and footer off, as a person would before reading
 // a mail aloud. If nothing is left, the mail was only that: it stays whole.
-// Cutting twice gives the same as cutting once.
+// Cutting twice gives the same as cutting once, but where shorten gives up.
 func cut(text string) string {
 	if short := shorten(text); short != "" {
 		return short
@@ -18,15 +18,19 @@ func cut(text string) string {
 	return strings.TrimSpace(tidy(text))
 }
 
-// shorten is cut that may leave nothing.
+// shorten is cut that may leave nothing. What one pass leaves may show the next what
+// to cut; a mail that goes on and on so was made to cost time, and keeps the rest.
 func shorten(text string) string {
-	for text = tidy(text); ; {
+	const most = 20 // passes
+	text = tidy(text)
+	for range most {
 		next := tidy(cutFooter(cutDisclaimer(cutQuotes(cutSignature(cutOriginal(text))))))
 		if next == text {
-			return text
+			break
 		}
 		text = next
 	}
+	return text
 }
 
 // isBare tells whether nothing but a signature or a footer is in a text.

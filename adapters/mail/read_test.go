@@ -127,6 +127,18 @@ func TestManyLinesFlowIntoOne(t *testing.T) {
 	}
 }
 
+// The same of what is to be cut line by line: each of these mails of 64 KB took a
+// minute and more.
+func TestManyThingsToCut(t *testing.T) {
+	for name, line := range map[string]string{
+		"footers": "Sent from my iPhone\n", "signatures": "--\na\nb\nc\nd\ne\nf\ng\nSent from my iPhone\n", "indented": "On 2026 <a@b.example> wrote:\n x\n",
+	} {
+		if got := cut("two cans\n" + strings.Repeat(line, 64_000/len(line))); !strings.HasPrefix(got, "two cans") {
+			t.Errorf("%s: %d bytes", name, len(got))
+		}
+	}
+}
+
 func TestCutIsIdempotentAndOnlyRemoves(t *testing.T) {
 	line := rapid.SampledFrom([]string{
 		"", " ", ">", "> quoted", " > no quote", "-- ", "--", "hello", "On Mon, 1 Jan 2024 N0QRA wrote:", "N0QRA wrote:",
