@@ -11,9 +11,9 @@
 // dropped; a sender who wants an ack repeats it.
 //
 // Text is ASCII on the way out, as the protocol reference demands. On the way
-// in it is UTF-8, as is common; what is not valid UTF-8 is dropped and counted
-// ("not-utf8"): no charset is guessed, since a wrong guess puts words into
-// somebody's mouth. Its writer sees that no ack comes.
+// in it is UTF-8, as is common; what is not valid UTF-8 is refused by the bridge's
+// rules, and its writer told: no charset is guessed, since a wrong guess puts words
+// into somebody's mouth.
 //
 // APRS-IS is an open network: a passcode is no proof of identity, and whoever
 // is connected can write under any call sign.

@@ -2,7 +2,6 @@ package aprsis
 
 import (
 	"time"
-	"unicode/utf8"
 
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/message"
@@ -21,7 +20,6 @@ const (
 	dropThirdParty  = "third-party"           // would come from the network a second time
 	dropForbidden   = "not-to-be-gated"       // TCPXX, NOGATE or RFONLY in the path
 	dropBulletin    = "bulletin"              // for everybody
-	dropNotUTF8     = "not-utf8"              //
 	dropQuery       = "query"                 // asked of the software
 	dropNotHeard    = "addressee-not-heard"   // by radio here
 	dropOnNetwork   = "addressee-on-network"  // it gets its messages itself
@@ -86,8 +84,6 @@ func (k knowledge) readText(from string, p Packet) ([]message.Message, string) {
 		return nil, dropForbidden
 	case forEverybody(t.To):
 		return nil, dropBulletin
-	case !utf8.ValidString(t.Body):
-		return nil, dropNotUTF8
 	case t.Sort == Words && isQuery(t.Body):
 		return nil, dropQuery
 	}

@@ -29,7 +29,7 @@ func TestGatingRules(t *testing.T) {
 		{"for the gateway itself", "N0QRB-9>APZ001,TCPIP*,qAC,X::N0QRA-10 :N0QRC-7 hello{1", []message.Message{text("N0QRB-9", gateway, "N0QRC-7 hello", "1")}, ""},
 		{"small letters are the same call signs", "n0qrb-9>APZ001,qAC,X::n0qrc-7  :hello", []message.Message{text("N0QRB-9", "N0QRC-7", "hello", "")}, ""},
 		{"UTF-8", "N0QRB-9>APZ001,qAC,X::N0QRC-7  :Grüße{1", []message.Message{text("N0QRB-9", "N0QRC-7", "Grüße", "1")}, ""},
-		{"Latin-1 is not guessed", "N0QRB-9>APZ001,qAC,X::N0QRC-7  :Gr\xfc\xdfe{1", nil, dropNotUTF8},
+		{"Latin-1 is not guessed, and refused with a word", "N0QRB-9>APZ001,qAC,X::N0QRC-7  :Gr\xfc\xdfe{1", []message.Message{text("N0QRB-9", "N0QRC-7", "Gr\xfc\xdfe", "1")}, ""},
 		{"a reply-ack is two things", "N0QRB-9>APZ001,qAC,X::N0QRC-7  :hello{MM}AA", []message.Message{text("N0QRB-9", "N0QRC-7", "hello", "MM"), receipt("N0QRB-9", "N0QRC-7", "AA", false)}, ""},
 
 		{"not for a station that was never heard", "N0QRB-9>APZ001,qAC,X::N0QRE    :hello{1", nil, dropNotHeard},
