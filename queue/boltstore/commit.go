@@ -86,17 +86,13 @@ func (s *Store) commitLoop() {
 			continue
 		}
 		s.checkpointIfDue()
-		if due, some := s.dueIn(); some && (wait == 0 || due < wait) {
+		if due, some := s.dueIn(); some && due < wait {
 			wait = max(due, time.Millisecond)
 		}
-		var due <-chan time.Time
-		if wait > 0 {
-			timer.Reset(wait)
-			due = timer.C
-		}
+		timer.Reset(wait)
 		select {
 		case <-s.line.Wake():
-		case <-due:
+		case <-timer.C:
 		}
 	}
 }
@@ -124,6 +120,7 @@ func (s *Store) commitBatch(batch []*call) {
 		s.failed(batch, err)
 	}
 	s.answer(batch, err)
+	s.tell()
 	if s.wal.used() > s.opts.LogBytes/checkpointPart {
 		s.checkpointIfDue()
 	}
@@ -257,10 +254,16 @@ func (s *Store) carryOut(d *draft) error {
 		if err := d.carryOut(); err != nil {
 			panic(err) // a part of it is made
 		}
-		s.watchers.tell(t.hints)
-		clear(t.hints)
 		return nil
 	})
+}
+
+// tell passes on where something new waits. It comes last: of all whom a commit
+// wakes, the one that was woken last runs next, and that is the text on its way, not
+// its confirmation. Nobody but the committer has hints.
+func (s *Store) tell() {
+	s.watchers.tell(s.txn.hints)
+	clear(s.txn.hints)
 }
 
 func (s *Store) took(d time.Duration) {

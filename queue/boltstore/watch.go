@@ -2,8 +2,8 @@ package boltstore
 
 import "sync"
 
-// watchers hands hints to whoever watches. A hint waits in a set until its
-// reader takes it, so a slow reader holds up nobody and misses no link.
+// watchers hands hints to whoever watches: straight to a reader that keeps up. To
+// a slow one they wait in a set, so it holds up nobody and misses no link.
 type watchers struct {
 	mu     sync.Mutex
 	all    []*watcher
@@ -11,6 +11,9 @@ type watchers struct {
 	wg     sync.WaitGroup
 	end    chan struct{}
 }
+
+// hintsAhead is how many hints a reader may leave lying.
+const hintsAhead = 16
 
 type watcher struct {
 	out     chan string
@@ -22,7 +25,7 @@ type watcher struct {
 func (s *Store) Watch() <-chan string { return s.watchers.add() }
 
 func (w *watchers) add() <-chan string {
-	one := &watcher{out: make(chan string), wake: make(chan struct{}, 1), pending: map[string]struct{}{}}
+	one := &watcher{out: make(chan string, hintsAhead), wake: make(chan struct{}, 1), pending: map[string]struct{}{}}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.closed {
@@ -40,14 +43,27 @@ func (w *watchers) tell(links map[string]struct{}) {
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if w.closed {
+		return
+	}
 	for _, one := range w.all {
 		for link := range links {
-			one.pending[link] = struct{}{}
+			one.tell(link)
 		}
-		select {
-		case one.wake <- struct{}{}:
-		default:
-		}
+	}
+}
+
+// tell is called with watchers.mu held.
+func (one *watcher) tell(link string) {
+	select {
+	case one.out <- link:
+		return
+	default:
+	}
+	one.pending[link] = struct{}{}
+	select {
+	case one.wake <- struct{}{}:
+	default:
 	}
 }
 

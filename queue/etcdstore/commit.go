@@ -115,14 +115,10 @@ func (s *Store) commitLoop() {
 			s.commitBatch(batch)
 			continue
 		}
-		var due <-chan time.Time
-		if wait > 0 {
-			timer.Reset(wait)
-			due = timer.C
-		}
+		timer.Reset(wait)
 		select {
 		case <-s.line.Wake():
-		case <-due:
+		case <-timer.C:
 		}
 	}
 }

@@ -71,7 +71,9 @@ func (l *Line[C]) Add(call C) error {
 	c.queued = time.Now()
 	l.calls = append(l.calls, call)
 	l.counted(c, +1)
-	l.Ring()
+	if !c.Lazy || l.lazy >= lazyMany { // else the committer looks in time by itself
+		l.Ring()
+	}
 	return nil
 }
 
@@ -95,15 +97,15 @@ func (l *Line[C]) Ring() {
 }
 
 // Take gives the next batch: the first call, and those behind it as long as all sizes
-// together are at most so much. When it is nil there is nothing to do now: wait for the
-// given time, or, when that is 0, for the next call. It may be empty: every caller gave
-// up. over is true once the line is closed and empty.
+// together are at most so much. When it is nil there is nothing to do now: look again
+// after the given time, or when Wake says so. It may be empty: every caller gave up.
+// over is true once the line is closed and empty.
 func (l *Line[C]) Take(size func(C) int, most int) (batch []C, wait time.Duration, over bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.firm == 0 && l.lazy < lazyMany && !l.closed {
-		if l.lazy == 0 {
-			return nil, 0, false
+		if l.lazy == 0 { // one that comes now will have waited less than that
+			return nil, LazyWait, false
 		}
 		if wait = LazyWait - time.Since(l.since); wait > 0 {
 			return nil, wait, false

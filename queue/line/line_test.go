@@ -130,3 +130,29 @@ func TestLazyOnesAreBounded(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+func TestNobodyIsWokenForALazyOne(t *testing.T) {
+	woken := func(l *Line[*note]) bool {
+		select {
+		case <-l.Wake():
+			return true
+		default:
+			return false
+		}
+	}
+	l := New[*note]()
+	if _, wait, _ := l.Take((*note).ops, 9); wait != LazyWait {
+		t.Errorf("with nothing to do it is to look again after %v", wait)
+	}
+	if l.Add(lazy("a")); woken(l) {
+		t.Error("woken for a lazy one")
+	}
+	many := lazy("many")
+	many.Ops = lazyMany
+	if l.Add(many); !woken(l) {
+		t.Error("not woken for many")
+	}
+	if l.Add(firm("b")); !woken(l) {
+		t.Error("not woken for one that somebody waits for")
+	}
+}
