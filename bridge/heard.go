@@ -181,8 +181,13 @@ func (b *Bridge) hear(ln *line, m *message.Message) {
 		return
 	}
 	b.heard.mark(ln.Name, m, b.clock.Age())
-	b.control.toRelease(callsign.Base(m.From))
-	b.letRelease()
+	base := callsign.Base(m.From)
+	b.control.toRelease(base)
+	// With nothing held for it, which is so for most, the clerk need not look at once:
+	// what is being stored is found by lookForHeld.
+	if held, err := b.store.Held(context.Background(), base, 1); err != nil || len(held) > 0 {
+		b.letRelease()
+	}
 }
 
 // lookForHeld has the clerk look at what has just been stored as held, when its

@@ -61,6 +61,7 @@ func (b *Bridge) help(ctx context.Context) {
 		case <-b.farther:
 			b.seek(ctx)
 		case <-tick.C:
+			b.control.takeReleases()
 			b.gauges()
 			b.seek(ctx)
 			b.recount(ctx)

@@ -417,7 +417,9 @@ func TestFullStoreAnotherGatewayTransmits(t *testing.T) {
 		c.posts["N0QRA-10"].full.Store(false)
 		time.Sleep(10 * time.Minute)
 		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
-		same(t, "birch", hill.told(birch), "text N0QRC-7>N0QRD-9 from a full one", "receipt N0QRC-7>N0QRD-9 1")
+		told := hill.told(birch)
+		slices.Sort(told) // both go in the same second, and neither waits for the other
+		same(t, "birch", told, "receipt N0QRC-7>N0QRD-9 1", "text N0QRC-7>N0QRD-9 from a full one")
 		same(t, "left open", c.open())
 	})
 }
