@@ -50,15 +50,15 @@ type Transmission struct {
 
 // journalRoom is how many lines may wait to be written. A disk that is slower
 // than the radio loses lines, and holds up no transmission.
-const journalRoom = 1024
+const journalRoom = 4096
 
-// journalAtOnce is how many lines go into the file with one write.
-const journalAtOnce = 64
+// journalPause is how long a line waits for others to be written with it.
+const journalPause = 20 * time.Millisecond
 
 // journal writes each transmission into a file a day, append-only. Nothing waits
 // for it: what cannot be written is counted. A line is not synced to the disk by
 // itself, for the sake of SD cards; a power failure costs what the system had
-// not written yet, half a minute by default.
+// not written yet, half a minute by default, and a kill the last journalPause.
 type journal struct {
 	dir  string // empty: no journal
 	keep time.Duration
@@ -83,6 +83,7 @@ func newJournal(dir string, keep time.Duration, log *slog.Logger, gone func(int)
 func (j *journal) start() {
 	j.done.Go(func() {
 		for t := range j.lines {
+			time.Sleep(journalPause)
 			j.writeAll(j.gather(t))
 		}
 		if j.file != nil {
@@ -118,7 +119,7 @@ func (j *journal) lose(n int) {
 // gather takes what waits behind a line.
 func (j *journal) gather(first *Transmission) []*Transmission {
 	all := []*Transmission{first}
-	for len(all) < journalAtOnce {
+	for len(all) < journalRoom {
 		select {
 		case t, ok := <-j.lines:
 			if !ok {
