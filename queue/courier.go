@@ -89,6 +89,8 @@ type CourierOptions struct {
 type Courier struct {
 	CourierOptions
 	wake    chan struct{}
+	work    chan []*pick // for the goroutines that carry
+	workers int
 	results chan carried
 	running int
 	resume  time.Time // nothing is carried before
@@ -136,6 +138,8 @@ func (c *Courier) Reshared() {
 func (c *Courier) Run(ctx context.Context) {
 	var carrying sync.WaitGroup
 	defer carrying.Wait()
+	c.work, c.workers = make(chan []*pick), 0
+	defer close(c.work)
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
@@ -151,7 +155,7 @@ func (c *Courier) Run(ctx context.Context) {
 		}
 		c.file(context.WithoutCancel(ctx), c.ended(done))
 		if ctx.Err() != nil {
-			c.finish(&carrying)
+			c.finish()
 			return
 		}
 		c.hear()
@@ -170,8 +174,7 @@ func (c *Courier) hear() {
 }
 
 // finish files what came of the last Carry calls; the store is still open.
-func (c *Courier) finish(carrying *sync.WaitGroup) {
-	carrying.Wait()
+func (c *Courier) finish() {
 	for c.running > 0 {
 		c.file(context.Background(), c.ended([]carried{<-c.results}))
 	}
@@ -209,14 +212,24 @@ func (c *Courier) dispatch(ctx context.Context, carrying *sync.WaitGroup) time.D
 			return min(wait, longestNap)
 		}
 		c.running++
-		carrying.Add(1)
-		go func() {
-			defer carrying.Done()
-			// The channel holds one result for each Carry that may run: this never blocks.
-			c.results <- carried{picks, c.carry(ctx, picks)}
-		}()
+		c.give(ctx, picks, carrying)
 	}
 	return longestNap
+}
+
+// give has picks carried by a goroutine that lives on: a new one for each would
+// have to grow its stack each time.
+func (c *Courier) give(ctx context.Context, picks []*pick, carrying *sync.WaitGroup) {
+	if c.workers < c.running {
+		c.workers++
+		carrying.Go(func() {
+			for picks := range c.work {
+				// The channel holds one result for each Carry that may run: this never blocks.
+				c.results <- carried{picks, c.carry(ctx, picks)}
+			}
+		})
+	}
+	c.work <- picks // one of them is free, or will be in a moment
 }
 
 // carry has the picks carried out. Messages that make the code panic are put

@@ -291,7 +291,9 @@ func (c *connection) serve(ctx, parent context.Context) error {
 	confirmed := sub.Done()
 	late := time.NewTimer(subscribeWait)
 	defer late.Stop()
-	in, kept := c.in.packets, make(chan error, 1)
+	kept, end := make(chan error, 1), make(chan struct{})
+	defer close(end)
+	c.keeping.Go(func() { kept <- c.keepAll(parent, end) })
 	for {
 		select {
 		case <-ctx.Done():
@@ -309,15 +311,23 @@ func (c *connection) serve(ctx, parent context.Context) error {
 			c.h.state(true, "connected to the broker"+c.where())
 		case <-late.C:
 			return fmt.Errorf("the broker did not answer the subscription within %v", subscribeWait)
-		case m := <-in:
-			in = nil // until this is kept
-			// An accept that has begun may end although the connection is lost.
-			c.keeping.Go(func() { kept <- c.keep(parent, m) })
 		case err := <-kept:
-			if err != nil {
+			return err
+		}
+	}
+}
+
+// keepAll keeps what comes in, until something cannot be kept or the connection is
+// over. An accept that has begun may end although the connection is lost.
+func (c *connection) keepAll(parent context.Context, end <-chan struct{}) error {
+	for {
+		select {
+		case <-end:
+			return nil
+		case m := <-c.in.packets:
+			if err := c.keep(parent, m); err != nil {
 				return err
 			}
-			in = c.in.packets
 		}
 	}
 }
