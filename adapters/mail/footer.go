@@ -29,13 +29,14 @@ var (
 // in it says more than that, and is a person's.
 func isFooter(line string) bool {
 	const most = 80 // characters
-	line = footerNamed.ReplaceAllString(line, "$1")
-	line = strings.TrimSpace(footerLink.ReplaceAllString(line, ""))
-	if footerScan.MatchString(line) && utf8.RuneCountInString(line) <= most {
-		return true
+	if strings.ContainsAny(line, "<[") {
+		line = footerLink.ReplaceAllString(footerNamed.ReplaceAllString(line, "$1"), "")
 	}
-	return utf8.RuneCountInString(line) <= most && !footerMore.MatchString(line) &&
-		footerWords.MatchString(line) && footerThing.MatchString(line)
+	if line = strings.TrimSpace(line); utf8.RuneCountInString(line) > most {
+		return false
+	}
+	return footerScan.MatchString(line) ||
+		!footerMore.MatchString(line) && footerWords.MatchString(line) && footerThing.MatchString(line)
 }
 
 // cutFooter takes such lines off the end of a text.

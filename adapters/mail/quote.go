@@ -70,7 +70,7 @@ var (
 func cutOriginal(text string) string {
 	lines := strings.Split(text, "\n")
 	for i, line := range lines {
-		if original.MatchString(line) || isHeader(lines, i) || isIndented(lines, i) {
+		if isOriginal(line) || isHeader(lines, i) || isIndented(lines, i) {
 			if i > 0 && ruler.MatchString(lines[i-1]) {
 				i--
 			}
@@ -80,10 +80,17 @@ func cutOriginal(text string) string {
 	return text
 }
 
+// The functions below look for a sign that costs nothing first: few lines have one,
+// and a regular expression reads all of a line for each word in it.
+
+func isOriginal(line string) bool {
+	return strings.HasPrefix(line, "---") && original.MatchString(line)
+}
+
 // isHeader tells whether a quoted mail's header begins on line i: two of its fields
 // where it stands apart, else three, with an address.
 func isHeader(lines []string, i int) bool {
-	if i+1 >= len(lines) || !quotedFrom.MatchString(lines[i]) {
+	if i+1 >= len(lines) || !strings.ContainsAny(lines[i], ":：") || !quotedFrom.MatchString(lines[i]) {
 		return false
 	}
 	apart := i > 0 && (strings.TrimSpace(lines[i-1]) == "" || ruler.MatchString(lines[i-1]))
@@ -99,11 +106,11 @@ func isHeader(lines []string, i int) bool {
 // that is indented by a blank, as one large provider's pages quote, or stands behind
 // it on the same line, as that provider's phone program does.
 func isIndented(lines []string, i int) bool {
-	if wroteInLine.MatchString(lines[i]) {
+	if strings.HasPrefix(lines[i], " ") && wroteInLine.MatchString(lines[i]) {
 		return true
 	}
 	line := strings.TrimSpace(lines[i])
-	if !wroteAtEnd.MatchString(line) || !strings.Contains(line, "@") || i+1 == len(lines) {
+	if i+1 == len(lines) || !strings.HasSuffix(line, ":") || !strings.Contains(line, "@") || !wroteAtEnd.MatchString(line) {
 		return false
 	}
 	for _, below := range lines[i+1:] {
