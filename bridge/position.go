@@ -33,7 +33,7 @@ const (
 type positions struct {
 	ln    *line
 	every time.Duration // a moving station at most this often; 0: none are gated
-	next  chan offered
+	next  chan *offered // pointers: a message is large, and as a rule none waits
 
 	mu   sync.Mutex
 	last map[string]gatedPosition
@@ -52,7 +52,7 @@ type gatedPosition struct {
 }
 
 func newPositions(ln *line) *positions {
-	p := &positions{ln: ln, next: make(chan offered, positionsAtOnce), last: map[string]gatedPosition{}}
+	p := &positions{ln: ln, next: make(chan *offered, positionsAtOnce), last: map[string]gatedPosition{}}
 	switch {
 	case !ln.props.Positions:
 	case ln.APRS != nil:
@@ -72,7 +72,7 @@ func (b *Bridge) position(from *line, m *message.Message) {
 	if rules.Check(m, b.policy(from)) != nil {
 		return
 	}
-	out := offered{Message: *m, heard: time.Now()}
+	out := &offered{Message: *m, heard: time.Now()}
 	out.Mesh = from.meshName()
 	if b.anotherTransmits(from) {
 		out.wait = leaveIt

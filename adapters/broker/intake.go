@@ -2,6 +2,8 @@ package broker
 
 import (
 	"context"
+	"slices"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -22,57 +24,76 @@ const (
 // crowd, nothing more is read. When the keeping stands still, reading goes on after
 // all, so that what else the broker says is heard, until there is no room.
 type intake struct {
-	packets  chan mqtt.Message
-	bytes    atomic.Int64  // of their payloads
-	overflow atomic.Bool   // a packet found no room: it comes again on the next connection
+	some     chan struct{} // holds one word while packets wait
 	eased    chan struct{} // holds one word when some were taken out
+	overflow atomic.Bool   // a packet found no room: it comes again on the next connection
 	standing bool          // nothing was taken out for crowdWait; only easy uses it
+
+	mu      sync.Mutex
+	packets []mqtt.Message
+	bytes   int // of the payloads of those that wait and those that are being kept
 }
 
 func newIntake() *intake {
-	return &intake{packets: make(chan mqtt.Message, intakeMost), eased: make(chan struct{}, 1)}
+	return &intake{some: make(chan struct{}, 1), eased: make(chan struct{}, 1)}
 }
 
 // add takes a packet in, or tells that there is no room. It never waits.
 func (in *intake) add(m mqtt.Message) bool {
-	size := int64(len(m.Payload()))
-	if in.bytes.Add(size) <= intakeBytes {
-		select {
-		case in.packets <- m:
-			return true
-		default:
-		}
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	size := len(m.Payload())
+	if len(in.packets) >= intakeMost || in.bytes+size > intakeBytes {
+		return false
 	}
-	in.bytes.Add(-size)
-	return false
+	in.packets, in.bytes = append(in.packets, m), in.bytes+size
+	say(in.some)
+	return true
 }
 
-// drain takes out what waits behind first, as many as are kept in one go.
-func (in *intake) drain(first mqtt.Message) []mqtt.Message {
-	out := []mqtt.Message{first}
-	for len(out) < batch {
-		select {
-		case m := <-in.packets:
-			out = append(out, m)
-		default:
-			return out
-		}
+// drain takes out what waits, as many as are kept in one go.
+func (in *intake) drain() []mqtt.Message {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	out := slices.Clone(in.packets[:min(batch, len(in.packets))])
+	if in.packets = slices.Delete(in.packets, 0, len(out)); len(in.packets) > 0 {
+		say(in.some)
+	} else if cap(in.packets) > batch {
+		in.packets = nil // a burst is over
 	}
 	return out
 }
 
-// kept has the room of packets free again.
-func (in *intake) kept(batch []mqtt.Message) {
-	for _, m := range batch {
-		in.bytes.Add(-int64(len(m.Payload())))
-	}
+// waiting is how many wait.
+func (in *intake) waiting() int {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return len(in.packets)
+}
+
+// say puts a word where one has room.
+func say(word chan struct{}) {
 	select {
-	case in.eased <- struct{}{}:
+	case word <- struct{}{}:
 	default:
 	}
 }
 
-func (in *intake) crowded() bool { return len(in.packets) >= crowd || in.bytes.Load() >= crowdBytes }
+// kept has the room of packets free again.
+func (in *intake) kept(batch []mqtt.Message) {
+	in.mu.Lock()
+	for _, m := range batch {
+		in.bytes -= len(m.Payload())
+	}
+	in.mu.Unlock()
+	say(in.eased)
+}
+
+func (in *intake) crowded() bool {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return len(in.packets) >= crowd || in.bytes >= crowdBytes
+}
 
 // easy waits until there is no crowd any more, for crowdWait at most, and until
 // ctx ends. Only the one who reads from the connection calls it.

@@ -37,7 +37,7 @@ func TestReadingWaitsForTheKeeping(t *testing.T) {
 					in.easy(ctx)
 					return time.Since(begun)
 				}
-				keep := func() { in.kept(in.drain(<-in.packets)) }
+				keep := func() { <-in.some; in.kept(in.drain()) }
 				for range c.n - 1 {
 					in.add(m)
 				}

@@ -324,8 +324,8 @@ func (c *connection) keepAll(parent context.Context, end <-chan struct{}) error 
 		select {
 		case <-end:
 			return nil
-		case m := <-c.in.packets:
-			if err := c.keep(parent, m); err != nil {
+		case <-c.in.some:
+			if err := c.keep(parent); err != nil {
 				return err
 			}
 		}
@@ -368,10 +368,12 @@ func (c *connection) arrived(_ mqtt.Client, m mqtt.Message) {
 	}
 }
 
-// keep has first and what waits behind it kept in one go, and confirms it in
-// order.
-func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
-	batch := c.in.drain(first)
+// keep has what waits kept in one go, and confirms it in order.
+func (c *connection) keep(ctx context.Context) error {
+	batch := c.in.drain()
+	if len(batch) == 0 {
+		return nil // they came with the last ones
+	}
 	var in []packet
 	for _, m := range batch {
 		if c.wanted(m.Topic()) {
@@ -387,7 +389,7 @@ func (c *connection) keep(ctx context.Context, first mqtt.Message) error {
 	for _, m := range batch {
 		m.Ack()
 	}
-	if c.in.overflow.Load() && len(c.in.packets) == 0 {
+	if c.in.overflow.Load() && c.in.waiting() == 0 {
 		return errOverflow
 	}
 	return nil
