@@ -16,7 +16,7 @@ import (
 func TestOnlyOwnLanesAreCarried(t *testing.T) {
 	var all atomic.Bool
 	var out atomic.Int64
-	o := queue.CourierOptions{Batch: 4, Parallel: 2, Take: func(l queue.Lane) (func(), bool) {
+	o := queue.CourierOptions{Batch: 4, Take: func(l queue.Lane) (func(), bool) {
 		if !all.Load() && !strings.HasPrefix(l.To, "N0QRA") {
 			return nil, false
 		}
