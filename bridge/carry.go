@@ -53,8 +53,9 @@ func (c *carrier) Carry(ctx context.Context, jobs []queue.Job) []queue.Outcome {
 	c.send(ctx, trips)
 	out := make([]queue.Outcome, len(trips))
 	for i, t := range trips {
-		t.keepParts()
-		out[i] = c.outcome(ctx, t)
+		if out[i] = c.outcome(ctx, t); out[i].Again {
+			t.keepParts()
+		}
 	}
 	return out
 }
@@ -66,7 +67,9 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	if err != nil || !c.has(&r.Deliveries[j.Item.Delivery]) || !waits(&r.Deliveries[j.Item.Delivery]) {
 		return t.settle(queue.Outcome{}) // dropped, held, acknowledged or gone since it was chosen
 	}
-	t.r, t.d = r, &r.Deliveries[j.Item.Delivery]
+	d := r.Deliveries[j.Item.Delivery]
+	d.Parts = slices.Clone(d.Parts)
+	t.r, t.d = r, &d // a copy: the courier gives the record to the store as it was read
 	t.knowParts()
 	at := c.b.stamp()
 	if at.Age >= r.Until {

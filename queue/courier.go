@@ -29,7 +29,8 @@ type Carrier interface {
 	Overdue(r *Record) bool
 
 	// Carry sends jobs in the order given and returns one Outcome each. It
-	// returns soon after ctx ends.
+	// returns soon after ctx ends. A job's record may be altered only if it is asked
+	// for Again.
 	Carry(ctx context.Context, jobs []Job) []Outcome
 }
 
@@ -303,6 +304,7 @@ func (c *Courier) file(ctx context.Context, all []carried) {
 func (c *Courier) change(p *pick, out Outcome) []Op {
 	op := Op{Seq: p.item.Seq, Change: out.Change}
 	if !out.Again {
+		op.Read, p.record = p.record, nil
 		op.Then = func(Done) { c.window.filed(p); c.Wake() }
 	}
 	if len(out.Put) == 0 {

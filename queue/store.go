@@ -120,6 +120,9 @@ type Op struct {
 	// too, and is given back in Done.Err; neither disturbs the other ops.
 	Seq    uint64
 	Change func(*Record) ([]*Record, error)
+	// Read, if set, is record Seq as the caller read it, unaltered, and now gives it
+	// away: unless it was written since, it is what Change gets, and not read again.
+	Read *Record
 
 	// Put sets small values; a nil value removes the key.
 	Put map[string][]byte

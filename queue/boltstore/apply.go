@@ -40,10 +40,10 @@ type apply struct {
 
 // step is one op and what became of it. It is reset by each carry.
 type step struct {
-	op      queue.Op
-	fresh   *queue.Record // a copy of our own: of a New, or of the record after a Change that is asked for
-	payload []byte        // New: the record as written
-	done    queue.Done
+	op    queue.Op
+	fresh *queue.Record // a copy of our own: of a New, or of the record after a Change that is asked for
+	room  []byte        // New: the record as written, see encodeIn
+	done  queue.Done
 }
 
 // prepare checks an op and does what needs no transaction, in the caller's own
@@ -58,7 +58,7 @@ func (st *step) prepare(op queue.Op) error {
 		return nil
 	}
 	var err error
-	if st.payload, err = encode(op.New); err != nil {
+	if st.room, err = encodeIn(op.New); err != nil {
 		return err
 	}
 	st.fresh = clone(op.New)
@@ -106,7 +106,7 @@ func (a *apply) admit(d *draft) error {
 		if _, known := st.knownTo(d); known {
 			continue
 		}
-		if err := d.admit(st.fresh, st.op.Urgent, len(st.payload)); err != nil {
+		if err := d.admit(st.fresh, st.op.Urgent, len(st.room)-sealLen); err != nil {
 			return err
 		}
 	}
@@ -166,7 +166,7 @@ func (st *step) create(d *draft) {
 		st.done = queue.Done{Seq: seq, Duplicate: true}
 		return
 	}
-	st.done.Seq = d.insert(st.fresh, st.payload)
+	st.done.Seq = d.insert(st.fresh, st.room)
 }
 
 // knownTo tells whether a New is the same as a record that is there.
@@ -187,15 +187,16 @@ func (st *step) knownTo(d *draft) (uint64, bool) {
 // Done.Err.
 func (st *step) change(d *draft, log *slog.Logger) {
 	st.done.Seq = st.op.Seq
-	r, was, err := d.read(st.op.Seq)
+	r, was, err := d.read(st.op.Seq, st.op.Read)
+	st.op.Read = nil // altered now: the next carry reads it afresh
 	if err != nil {
 		st.done.Err = err
 		return
 	}
 	spawned, err := st.op.Alter(r, log)
-	var payloads [][]byte
+	var rooms [][]byte
 	if err == nil {
-		payloads, err = encodeAll(append([]*queue.Record{r}, spawned...))
+		rooms, err = encodeAll(append([]*queue.Record{r}, spawned...))
 	}
 	if err != nil {
 		st.done.Err = err
@@ -207,10 +208,10 @@ func (st *step) change(d *draft, log *slog.Logger) {
 	case st.op.Then != nil:
 		st.fresh, r.Version = r, 0
 	}
-	d.replace(r, payloads[0], was)
+	d.replace(r, rooms[0], was)
 	for i, r := range spawned {
 		child := *r
-		st.done.Spawned = append(st.done.Spawned, d.insert(&child, payloads[1+i]))
+		st.done.Spawned = append(st.done.Spawned, d.insert(&child, rooms[1+i]))
 	}
 }
 
@@ -218,7 +219,7 @@ func encodeAll(records []*queue.Record) ([][]byte, error) {
 	all := make([][]byte, len(records))
 	for i, r := range records {
 		var err error
-		if all[i], err = encode(r); err != nil {
+		if all[i], err = encodeIn(r); err != nil {
 			return nil, err
 		}
 	}

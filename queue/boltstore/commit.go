@@ -177,11 +177,7 @@ func (s *Store) write(batch []*call) error {
 	if err != nil || len(d.edits) == 0 {
 		return err
 	}
-	f := d.frame(s.frame[:0])
-	s.frame = nil
-	if cap(f.edits) <= mib {
-		s.frame = f.edits
-	}
+	f, memory := d.frame(s.wal)
 	if s.wal.used() > 0 && !s.wal.fits(len(f.edits)) {
 		if err := s.checkpoint(); err != nil {
 			return err
@@ -190,7 +186,7 @@ func (s *Store) write(batch []*call) error {
 	}
 	logged := f.mark != mark{} && s.wal.fits(len(f.edits))
 	if logged {
-		if err := s.wal.append(f); err != nil {
+		if err := s.wal.append(f, memory); err != nil {
 			return s.explain(err)
 		}
 	}

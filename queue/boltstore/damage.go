@@ -24,7 +24,7 @@ func (s *Store) suspect(seq uint64) {
 		return
 	}
 	c := &call{Call: line.Call{Ops: 1, Done: make(chan struct{})}, carry: func(d *draft) error {
-		_, _, _ = d.read(seq) // sets it aside if it is damaged
+		_, _, _ = d.read(seq, nil) // sets it aside if it is damaged
 		return nil
 	}}
 	if s.line.Add(c) == nil {

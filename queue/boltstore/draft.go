@@ -42,8 +42,9 @@ func newDraft(t *txn, r room, edits int) *draft {
 	}
 }
 
-// read gives a record as it is after the edits so far, with its entries.
-func (d *draft) read(seq uint64) (*queue.Record, []entry, error) {
+// read gives a record as it is after the edits so far, with its entries; known
+// itself, if it is that.
+func (d *draft) read(seq uint64, known *queue.Record) (*queue.Record, []entry, error) {
 	if n, ok := d.now[seq]; ok {
 		if n.payload == nil {
 			return nil, nil, fmt.Errorf("record %d: %w", seq, queue.ErrNotFound)
@@ -51,7 +52,7 @@ func (d *draft) read(seq uint64) (*queue.Record, []entry, error) {
 		r, err := decode(seq, n.payload)
 		return r, n.is, err
 	}
-	r, err := readRecord(d.t.tx, seq)
+	r, err := readUnless(known, d.t.tx, seq)
 	if errors.Is(err, queue.ErrDamaged) {
 		d.edits = append(d.edits, edit{what: setAside, seq: seq})
 	}
@@ -61,12 +62,12 @@ func (d *draft) read(seq uint64) (*queue.Record, []entry, error) {
 	return r, entries(r), nil
 }
 
-// insert gives a new record its number.
-func (d *draft) insert(r *queue.Record, payload []byte) uint64 {
+// insert gives a new record its number. room holds its payload, see encodeIn.
+func (d *draft) insert(r *queue.Record, room []byte) uint64 {
 	d.last++
 	r.Seq = d.last
 	is := entries(r)
-	d.put(edit{what: putRecord, seq: r.Seq, val: payload, planned: true, fresh: r, is: is})
+	d.put(edit{what: putRecord, seq: r.Seq, val: room[sealLen:], room: room, planned: true, fresh: r, is: is})
 	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
 		if id != (queue.Identity{}) {
 			d.ids[id] = seen{r.Seq, r.Accepted.Age}
@@ -76,8 +77,8 @@ func (d *draft) insert(r *queue.Record, payload []byte) uint64 {
 }
 
 // replace writes a record that was read before.
-func (d *draft) replace(r *queue.Record, payload []byte, was []entry) {
-	d.put(edit{what: putRecord, seq: r.Seq, val: payload, planned: true, was: was, is: entries(r)})
+func (d *draft) replace(r *queue.Record, room []byte, was []entry) {
+	d.put(edit{what: putRecord, seq: r.Seq, val: room[sealLen:], room: room, planned: true, was: was, is: entries(r)})
 }
 
 func (d *draft) put(e edit) {
@@ -87,7 +88,7 @@ func (d *draft) put(e edit) {
 
 // purge removes a record unless it was opened again or has gone meanwhile.
 func (d *draft) purge(seq uint64) bool {
-	r, _, err := d.read(seq)
+	r, _, err := d.read(seq, nil)
 	if err != nil || r.Open() {
 		return false
 	}
@@ -128,7 +129,7 @@ func (d *draft) roomForAll(steps []step) bool {
 	size := int64(0)
 	for i := range steps {
 		if steps[i].op.New != nil {
-			size += roomOf(len(steps[i].payload))
+			size += roomOf(len(steps[i].room) - sealLen)
 		}
 	}
 	if d.used+size > d.room.normal {
@@ -138,12 +139,17 @@ func (d *draft) roomForAll(steps []step) bool {
 	return true
 }
 
-// frame writes the edits for the log, into the memory given.
-func (d *draft) frame(b []byte) frame {
+// frame writes the edits for the log, into memory of its own.
+func (d *draft) frame(w *wal) (f frame, memory []byte) {
+	size := 0
+	for i := range d.edits {
+		size += d.edits[i].size()
+	}
+	b := w.room(size)
 	for i := range d.edits {
 		b = d.edits[i].append(b)
 	}
-	return frame{mark: d.t.mark, commit: d.t.counts.Commits + 1, edits: b}
+	return frame{mark: d.t.mark, commit: d.t.counts.Commits + 1, edits: b[frameHead:]}, b
 }
 
 // carryOut makes the edits; from now on everybody reads them.

@@ -17,6 +17,7 @@ type edit struct {
 	age  clock.Age // forgetIDs, purgedTo
 	name string    // of a setting
 	val  []byte    // payload of a record, value of a setting
+	room []byte    // val behind room for its seal; nil: it lies elsewhere
 
 	step *Step // of a mirror
 
@@ -56,6 +57,11 @@ func (e *edit) append(b []byte) []byte {
 		b = binary.AppendVarint(b, int64(e.age))
 	}
 	return b
+}
+
+// size is the most that append adds.
+func (e *edit) size() int {
+	return 1 + 3*binary.MaxVarintLen64 + len(e.name) + len(e.val)
 }
 
 func appendBytes(b, val []byte) []byte {
@@ -167,7 +173,13 @@ func (t *txn) putRecord(e *edit) error {
 		}
 	}
 	key := recordKey(e.seq)
-	if err := t.putPlain(recordBucket, key, isRecord.seal(key, e.val, t.counts.Commits)); err != nil {
+	var value []byte
+	if e.room != nil {
+		value = isRecord.sealIn(key, e.room, t.counts.Commits)
+	} else {
+		value = isRecord.seal(key, e.val, t.counts.Commits)
+	}
+	if err := t.putPlain(recordBucket, key, value); err != nil {
 		return err
 	}
 	return t.file(e.was, e.is)

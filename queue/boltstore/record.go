@@ -1,10 +1,12 @@
 package boltstore
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"sync"
 
 	"github.com/fxamacker/cbor/v2"
 
@@ -41,7 +43,7 @@ const (
 
 var (
 	castagnoli = crc32.MakeTable(crc32.Castagnoli)
-	encMode    = must(cbor.EncOptions{Time: cbor.TimeRFC3339NanoUTC, TimeTag: cbor.EncTagNone}.EncMode())
+	encMode    = must(cbor.EncOptions{Time: cbor.TimeRFC3339NanoUTC, TimeTag: cbor.EncTagNone}.UserBufferEncMode())
 	// Texts are kept byte for byte: whether they are UTF-8 is not the store's business.
 	decMode = must(cbor.DecOptions{UTF8: cbor.UTF8DecodeInvalid}.DecMode())
 )
@@ -57,10 +59,16 @@ func must[T any](v T, err error) T {
 }
 
 func (k kind) seal(key, payload []byte, commit uint64) []byte {
-	b := make([]byte, 1+sumLen, sealLen+len(payload))
+	return k.sealIn(key, append(make([]byte, sealLen, sealLen+len(payload)), payload...), commit)
+}
+
+// sealIn seals a payload in the memory where it lies, behind sealLen bytes of room.
+func (k kind) sealIn(key, room []byte, commit uint64) []byte {
+	var number [binary.MaxVarintLen64]byte
+	n := binary.PutUvarint(number[:], commit)
+	b := room[sealLen-n-sumLen-1:]
 	b[0] = valueVersion
-	b = binary.AppendUvarint(b, commit)
-	b = append(b, payload...)
+	copy(b[1+sumLen:], number[:n])
 	binary.BigEndian.PutUint32(b[1:], k.checksum(key, b))
 	return b
 }
@@ -93,18 +101,32 @@ func (k kind) checksum(key, value []byte) uint32 {
 
 // encode gives the payload of a record, without its Seq.
 func encode(r *queue.Record) ([]byte, error) {
-	b, err := encMode.Marshal(r)
+	room, err := encodeIn(r)
 	if err != nil {
+		return nil, err
+	}
+	return room[sealLen:], nil
+}
+
+// encodeIn gives it behind room for its seal.
+func encodeIn(r *queue.Record) ([]byte, error) {
+	b := encodings.Get().(*bytes.Buffer)
+	defer encodings.Put(b)
+	b.Reset()
+	if err := encMode.MarshalToBuffer(r, b); err != nil {
 		return nil, fmt.Errorf("writing a record: %w", err)
 	}
-	if len(b) > maxPayload {
-		return nil, fmt.Errorf("a record of %d bytes is larger than %d: refuse such messages earlier", len(b), maxPayload)
+	if b.Len() > maxPayload {
+		return nil, fmt.Errorf("a record of %d bytes is larger than %d: refuse such messages earlier", b.Len(), maxPayload)
 	}
 	if len(r.Deliveries) > 1<<16-1 {
 		return nil, fmt.Errorf("a record with %d deliveries: at most %d", len(r.Deliveries), 1<<16-1)
 	}
-	return b, nil
+	return append(make([]byte, sealLen, sealLen+b.Len()), b.Bytes()...), nil
 }
+
+// encodings is memory to write records in; collecting garbage lets go of it.
+var encodings = sync.Pool{New: func() any { return new(bytes.Buffer) }}
 
 // decode reads a payload into a record that shares no memory with it.
 func decode(seq uint64, payload []byte) (*queue.Record, error) {

@@ -109,7 +109,6 @@ type Store struct {
 
 	// The committer's own.
 	wal         *wal
-	frame       []byte    // memory for the next frame of it
 	firstChange time.Time // that is not in the data file; zero for none
 	full        bool      // a New had no room, and nothing has gone since
 	overdue     bool      // the last checkpoint failed

@@ -70,11 +70,19 @@ type frame struct {
 
 func (f *frame) append(b []byte) []byte {
 	at := len(b)
-	b = append(b, f.mark.bytes()...)
-	b = binary.BigEndian.AppendUint64(b, f.commit)
-	b = binary.BigEndian.AppendUint32(b, uint32(len(f.edits)))
-	sum := crc32.Update(crc32.Checksum(b[at:], castagnoli), castagnoli, f.edits)
-	return append(binary.BigEndian.AppendUint32(b, sum), f.edits...)
+	b = append(append(b, make([]byte, frameHead)...), f.edits...)
+	f.putHead(b[at:])
+	return b
+}
+
+// putHead writes what stands in front of the edits; b has them already, behind room
+// for it.
+func (f *frame) putHead(b []byte) {
+	h := append(b[:0], f.mark.bytes()...)
+	h = binary.BigEndian.AppendUint64(h, f.commit)
+	h = binary.BigEndian.AppendUint32(h, uint32(len(f.edits)))
+	sum := crc32.Update(crc32.Checksum(h, castagnoli), castagnoli, f.edits)
+	binary.BigEndian.AppendUint32(h, sum)
 }
 
 // cutFrame reads the frame that b begins with; false when there is no whole one.
@@ -95,10 +103,10 @@ func cutFrame(b []byte) (f frame, rest []byte, ok bool) {
 type wal struct {
 	file *os.File // nil when there is to be none
 	sync func(*os.File) error
-	end  int64 // where the next frame goes
-	size int64 // of the file; 0 when there is no room for it
-	full int64 // what the size should be
-	buf  []byte
+	end  int64  // where the next frame goes
+	size int64  // of the file; 0 when there is no room for it
+	full int64  // what the size should be
+	buf  []byte // memory for the next frame
 	// spoiled is set when a write failed: what the disk has is unknown until the
 	// next checkpoint makes it void. kept is where that begins, 0 for nowhere.
 	spoiled bool
@@ -174,10 +182,27 @@ func (w *wal) make(opts Options, headed bool) error {
 // fits tells whether a frame with so many bytes of edits has room.
 func (w *wal) fits(n int) bool { return !w.spoiled && w.end+frameHead+int64(n) <= w.size }
 
-// append writes a frame and syncs it.
-func (w *wal) append(f frame) error {
-	w.buf = f.append(w.buf[:0])
-	_, err := w.file.WriteAt(w.buf, w.end)
+// mostKept bounds the memory that is kept from one frame to the next.
+const mostKept = mib / 2
+
+// room lends memory for a frame with about so many bytes of edits: its head's, and
+// the edits go behind that.
+func (w *wal) room(edits int) []byte {
+	b := w.buf
+	if cap(b) < frameHead+edits {
+		b = make([]byte, frameHead+edits)
+	}
+	w.buf = nil
+	if cap(b) <= mostKept {
+		w.buf = b
+	}
+	return b[:frameHead]
+}
+
+// append writes a frame and syncs it; b is what room gave, with the frame's edits.
+func (w *wal) append(f frame, b []byte) error {
+	f.putHead(b)
+	_, err := w.file.WriteAt(b, w.end)
 	if err == nil {
 		err = w.sync(w.file)
 	}
@@ -185,10 +210,7 @@ func (w *wal) append(f frame) error {
 		w.spoiled = true
 		return fmt.Errorf("writing the log of the queue: %w", err)
 	}
-	w.end += int64(len(w.buf))
-	if cap(w.buf) > mib {
-		w.buf = nil
-	}
+	w.end += int64(len(b))
 	return nil
 }
 

@@ -81,6 +81,31 @@ func fresh(t *testing.T, open Opener) {
 	wantErr(t, "Fresh of a number that was never given", err, queue.ErrNotFound)
 }
 
+// A record that was given away is altered in place of the one on disk only as long as
+// it is the same.
+func given(t *testing.T, open Opener) {
+	f := start(t, open)
+	f.add(text("a", "N0QRA", "N0QRB"))
+	first, err := f.Get(f.ctx, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	second, err := f.Get(f.ctx, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	try := func(r *queue.Record) ([]*queue.Record, error) { r.Deliveries[0].Attempts++; return nil, nil }
+	end := func(r *queue.Record) ([]*queue.Record, error) { r.Deliveries[0].State = queue.Sent; return nil, nil }
+	for _, op := range []queue.Op{{Seq: 1, Read: first, Change: try}, {Seq: 1, Read: second, Change: end}} {
+		if done := f.apply(op); done[0].Err != nil {
+			t.Fatal(done[0].Err)
+		}
+	}
+	if d := f.get(1).Deliveries[0]; d.Attempts != 1 || d.State != queue.Sent {
+		t.Errorf("after two changes of one record as both had read it: %+v", d)
+	}
+}
+
 func oneThing(t *testing.T, open Opener) {
 	f := start(t, open)
 	r := text("a", "N0QRA", "N0QRB")

@@ -34,6 +34,7 @@ var cases = []struct {
 	{"the same identity within its time is a duplicate", duplicates},
 	{"of many callers with one identity one creates it", duplicatesAtOnce},
 	{"what comes back is a copy", copies},
+	{"a record given away is altered, unless it was written since", given},
 	{"fresh gives back what is known, and else what was written since", fresh},
 	{"a change sees the changes before it", changes},
 	{"a change that fails leaves the record and the others alone", changeFails},
