@@ -254,6 +254,9 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	if !b.leads && ln.trunk != nil && isShadow(deliveries) {
 		r.Note(b.stamp(), forLeader, ln.Name, m.Via+" handed it over")
 	}
+	if !known {
+		b.nameAhead(ctx, r)
+	}
 	urgent := m.Precedence == message.Emergency
 	var alarm map[string][]byte
 	if urgent && !known {

@@ -48,7 +48,8 @@ type Bridge struct {
 	meter Meter
 	log   *slog.Logger
 	share queue.Share // nil: no hub
-	leads bool        // what may be done once only is done here
+	names names
+	leads bool // what may be done once only is done here
 
 	lines  []*line
 	byName map[string]*line

@@ -223,20 +223,13 @@ func (c *carrier) makeFrames(t *trip) error {
 }
 
 // wantsAck tells whether an acknowledgement is asked of the addressee.
-func (c *carrier) wantsAck(t *trip) bool {
-	if c.ln.trunk != nil {
-		return t.d.Gateway != "" // a far gateway's custody receipt, for whatever it is
-	}
-	return c.ln.props.Acks && t.r.Message.Kind == message.Text && !c.b.isGroup(t.d.To)
-}
+func (c *carrier) wantsAck(t *trip) bool { return c.b.wantsAck(c.ln, t.r, t.d) }
 
-// nameFrames gives the parts of direct texts their frame ids and has them on
-// disk before the first of them goes out: an ack that comes after a crash must
-// find its message.
+// nameFrames gives the parts of direct texts that have none yet their frame ids, and
+// has them on disk before the first of them goes out.
 func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 	var ops []queue.Op
-	var named []*trip
-	given := map[string]bool{} // by addressee and id: not in the store yet
+	var written []*trip
 	for _, t := range trips {
 		if c.ln.trunk != nil && t.done == nil {
 			t.d.Parts[0].ID = c.b.id(t.item.Seq) // our own id is found without an index
@@ -245,7 +238,10 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) {
 			continue
 		}
-		c.nameParts(ctx, t, given)
+		c.b.nameParts(ctx, t.r.Identity, t.d, named{seq: t.item.Seq})
+		for i := range t.frames {
+			t.frames[i].ID = t.d.Parts[t.part[i]].ID
+		}
 		d := *t.d
 		ops = append(ops, queue.Op{Seq: t.item.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			have := &r.Deliveries[t.item.Delivery]
@@ -255,13 +251,13 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 			have.Parts, have.Before, have.After = append([]queue.Part(nil), d.Parts...), d.Before, d.After
 			return nil, nil
 		}})
-		named = append(named, t)
+		written = append(written, t)
 	}
 	if len(ops) == 0 {
 		return
 	}
 	done, err := c.b.store.Apply(ctx, ops...)
-	for i, t := range named {
+	for i, t := range written {
 		why := err // none of them is on disk
 		if why == nil {
 			why = done[i].Err
@@ -269,24 +265,6 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 		if why != nil {
 			t.err = fmt.Errorf("writing down the frame ids: %w", why)
 		}
-	}
-}
-
-// nameParts chooses the frame ids.
-func (c *carrier) nameParts(ctx context.Context, t *trip, given map[string]bool) {
-	for i := range t.d.Parts {
-		id := frameID(t.r.Identity, i, func(id string) bool {
-			if given[t.d.To+" "+id] {
-				return true
-			}
-			_, _, err := c.b.store.Frame(ctx, c.ln.Name, t.d.To, id)
-			return err == nil
-		})
-		given[t.d.To+" "+id] = true
-		t.d.Parts[i].ID = id
-	}
-	for i := range t.frames {
-		t.frames[i].ID = t.d.Parts[t.part[i]].ID
 	}
 }
 
