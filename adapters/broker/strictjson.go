@@ -22,8 +22,20 @@ func readJSON(raw []byte) (any, error) {
 	case !json.Valid(raw):
 		return nil, dropNotJSON
 	}
-	t := tree{left: raw}
-	return t.value(maxDepth)
+	members, depth := shape(raw)
+	if depth > maxDepth {
+		return nil, dropTooDeep
+	}
+	d := json.NewDecoder(bytes.NewReader(raw))
+	d.UseNumber()
+	var tree any
+	if err := d.Decode(&tree); err != nil {
+		return nil, dropNotJSON
+	}
+	if countMembers(tree) != members {
+		return nil, dropTwice // the later of the two has taken the place of the first
+	}
+	return tree, nil
 }
 
 // bare leaves out what some programs put around JSON: a byte order mark, which a
@@ -32,105 +44,43 @@ func bare(raw []byte) []byte {
 	return bytes.TrimRight(bytes.TrimPrefix(raw, []byte("\ufeff")), "\x00")
 }
 
-// tree reads what is known to be valid JSON. A json.Decoder would take twice the time
-// and keep quiet about a name that comes twice.
-type tree struct{ left []byte }
-
-// next gives the next byte that is no blank, without taking it.
-func (t *tree) next() byte {
-	t.left = bytes.TrimLeft(t.left, " \t\r\n")
-	return t.left[0]
-}
-
-// took takes the next byte if it is that one.
-func (t *tree) took(c byte) bool {
-	if t.next() != c {
-		return false
-	}
-	t.left = t.left[1:]
-	return true
-}
-
-// value takes one value, in which others may lie so deep.
-func (t *tree) value(deep int) (any, error) {
-	switch t.next() {
-	case '{', '[':
-		if deep == 0 {
-			return nil, dropTooDeep
-		}
-		if t.took('[') {
-			return t.array(deep - 1)
-		}
-		return t.object(deep - 1)
-	case '"':
-		return t.text(), nil
-	}
-	switch word := t.word(); word {
-	case "null":
-		return nil, nil
-	case "true", "false":
-		return word == "true", nil
-	default:
-		return json.Number(word), nil
-	}
-}
-
-func (t *tree) array(deep int) (all []any, err error) {
-	for all = []any{}; !t.took(']'); t.took(',') {
-		v, err := t.value(deep)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, v)
-	}
-	return all, nil
-}
-
-func (t *tree) object(deep int) (map[string]any, error) {
-	t.took('{')
-	members := map[string]any{}
-	for ; !t.took('}'); t.took(',') {
-		t.next()
-		name := t.text()
-		t.took(':')
-		v, err := t.value(deep)
-		if err != nil {
-			return nil, err
-		}
-		if _, twice := members[name]; twice {
-			return nil, dropTwice
-		}
-		members[name] = v
-	}
-	return members, nil
-}
-
-// text takes a string, from its quotation mark.
-func (t *tree) text() (s string) {
-	end, escaped := 1, false
-	for ; t.left[end] != '"'; end++ {
-		if t.left[end] == '\\' {
-			end, escaped = end+1, true
+// shape counts the members of all objects in valid JSON, and how deep arrays and
+// objects lie within each other.
+func shape(raw []byte) (members, deepest int) {
+	depth, quoted := 0, false
+	for i := 0; i < len(raw); i++ {
+		switch c := raw[i]; {
+		case quoted && c == '\\':
+			i++
+		case c == '"':
+			quoted = !quoted
+		case quoted:
+		case c == ':':
+			members++
+		case c == '{', c == '[':
+			depth++
+			deepest = max(deepest, depth)
+		case c == '}', c == ']':
+			depth--
 		}
 	}
-	raw := t.left[:end+1]
-	t.left = t.left[end+1:]
-	if !escaped {
-		return string(raw[1:end])
-	}
-	_ = json.Unmarshal(raw, &s) // it is valid
-	return s
+	return members, deepest
 }
 
-// word takes a number or literal: all up to what may stand behind a value.
-func (t *tree) word() string {
-	end := bytes.IndexAny(t.left, " \t\r\n,]}")
-	if end < 0 {
-		end = len(t.left)
+// countMembers counts those that were read.
+func countMembers(tree any) (n int) {
+	switch node := tree.(type) {
+	case map[string]any:
+		n = len(node)
+		for _, v := range node {
+			n += countMembers(v)
+		}
+	case []any:
+		for _, v := range node {
+			n += countMembers(v)
+		}
 	}
-	word := string(t.left[:end])
-	t.left = t.left[end:]
-	return word
+	return n
 }
 
 // loneSurrogate tells whether a \u escape is half of a UTF-16 pair without its
