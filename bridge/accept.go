@@ -220,7 +220,8 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	now := b.clock.Age()
 	identity, same := b.recognise(ln, m)
 	home := b.adopt(ln, m)
-	if home != ln && b.kin.isFrame(m) {
+	ours := b.isOurFrame(ctx, m)
+	if home != ln && b.kin.isFrame(m) || ours && m.Handed && ln.trunk != nil {
 		return b.planSentBack(ln, m)
 	}
 	_, known, err := b.store.Known(ctx, identity, now.Add(-same))
@@ -231,6 +232,9 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		return b.planPart(ctx, ln, m, identity, same, known)
 	}
 	deliveries, ref := b.consider(ln, home, m, !known)
+	if ours {
+		ref = &rules.Refusal{Code: link.CodeLooped, Why: "this gateway sent this frame"}
+	}
 	if m.Unfit != nil {
 		ref = &rules.Refusal{Code: m.Unfit.Code, Why: m.Unfit.Why}
 	}

@@ -57,6 +57,7 @@ type air struct {
 	c    *country
 	name string
 	via  bool // frames of gateways carry their call sign
+	next *air // a foreign bridge puts there what it hears here; nil: there is none
 
 	mu     sync.Mutex
 	here   map[string]bool // stations within reach
@@ -275,9 +276,27 @@ func (a *air) transmit(ctx context.Context, by *post, f link.Frame) {
 	}
 	go func() {
 		a.heardBy(ctx, m, by.call)
+		a.relay(ctx, m)
 		if acks {
 			time.Sleep(time.Second)
-			a.heardBy(ctx, message.Message{Kind: message.Receipt, From: f.Message.To, To: f.Message.From, Acks: f.ID}, "")
+			ack := message.Message{Kind: message.Receipt, From: f.Message.To, To: f.Message.From, Acks: f.ID}
+			a.heardBy(ctx, ack, "")
+			a.relay(ctx, ack)
+		}
+	}()
+}
+
+// relay has foreign bridges put a frame on one mesh after the other, until it is back.
+// They know nothing of gateways.
+func (a *air) relay(ctx context.Context, m message.Message) {
+	m.Via = ""
+	go func() {
+		for at := a.next; at != nil && ctx.Err() == nil; at = at.next {
+			time.Sleep(2 * time.Second)
+			at.heardBy(ctx, m, "")
+			if at == a {
+				return
+			}
 		}
 	}()
 }
@@ -298,7 +317,9 @@ func (a *air) heardBy(ctx context.Context, m message.Message, but string) {
 // says has a station write a text.
 func (a *air) says(from, to, id, text string) {
 	a.appears(from)
-	a.heardBy(a.c.t.Context(), message.Message{Kind: message.Text, From: from, To: to, OriginID: id, Text: text}, "")
+	m := message.Message{Kind: message.Text, From: from, To: to, OriginID: id, Text: text}
+	a.heardBy(a.c.t.Context(), m, "")
+	a.relay(a.c.t.Context(), m)
 	synctest.Wait()
 }
 

@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/binary"
 	"strconv"
@@ -31,7 +32,10 @@ func identify(m *message.Message) queue.Identity {
 
 // frames is how many frame ids there are: five digits of base 36, the longest
 // id that an APRS message can carry (APRS Protocol Reference 1.0.1 chapter 14).
-const frames = 36 * 36 * 36 * 36 * 36
+const (
+	frames      = 36 * 36 * 36 * 36 * 36
+	frameDigits = 5
+)
 
 // frameID gives the id of one part of a message, the same at every gateway: a
 // hash of the identity and the part, or a free neighbour of it.
@@ -47,4 +51,26 @@ func frameID(id queue.Identity, part int, taken func(string) bool) string {
 		n = (n + 1) % frames
 	}
 	return "" // a thousand neighbours in use: send without asking for an acknowledgement
+}
+
+// isOurFrame tells whether a text bears the id of a frame that this gateway sent to its
+// addressee: somebody else's bridge, which knows nothing of gateways, has brought it to
+// another mesh, as if its writer had said it there.
+func (b *Bridge) isOurFrame(ctx context.Context, m *message.Message) bool {
+	if len(m.OriginID) != frameDigits || message.IsMail(m.To) {
+		return false
+	}
+	for _, ln := range b.lines {
+		if !ln.props.Acks || ln.trunk != nil {
+			continue
+		}
+		item, _, err := b.store.Frame(ctx, ln.Name, m.To, m.OriginID)
+		if err != nil {
+			continue
+		}
+		if r, err := b.store.Get(ctx, item.Seq); err == nil && r.Message.From == m.From {
+			return true
+		}
+	}
+	return false
 }

@@ -502,6 +502,30 @@ func TestGroupTextsOncePerMeshAndGateway(t *testing.T) {
 	})
 }
 
+// Foreign bridges join the same meshes in a ring. What a gateway transmits comes back
+// on the next mesh as if its writer had said it there, under the frame's id.
+func TestRingOfForeignBridges(t *testing.T) {
+	for _, to := range []string{birch, "ALL"} {
+		t.Run(to, func(t *testing.T) {
+			inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRE-10 coast"}, func(t *testing.T, c *country) {
+				valley, hill, coast := c.airs["valley"], c.airs["hill"], c.airs["coast"]
+				valley.next, hill.next, coast.next = hill, coast, valley
+				hill.beacon(birch)
+				valley.says(alder, to, "1", "hello")
+				time.Sleep(time.Hour)
+				for name, a := range c.airs {
+					if n := count(a.told(to), "text"); n > 6 { // some, but no storm
+						t.Errorf("%d texts went out on %s: %q", n, name, a.told(to))
+					}
+				}
+				if n := count(valley.told(alder), "not delivered"); n > 0 {
+					t.Errorf("alder was told %q", valley.told(alder))
+				}
+			})
+		})
+	}
+}
+
 func TestPositionsAreShownFarAwayAndGatedOnlyWhereHeard(t *testing.T) {
 	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill aprs APRS_POSITIONS=true"}, func(t *testing.T, c *country) {
 		for range 5 {
