@@ -220,20 +220,23 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	now := b.clock.Age()
 	identity, same := b.recognise(ln, m)
 	home := b.adopt(ln, m)
-	ours := b.isOurFrame(ctx, m)
-	if home != ln && b.kin.isFrame(m) || ours && m.Handed && ln.trunk != nil {
-		return b.planSentBack(ln, m)
-	}
 	_, known, err := b.store.Known(ctx, identity, now.Add(-same))
 	if err != nil {
 		return plan{err: err}
+	}
+	ours := b.isOurFrame(ctx, m)
+	if !ours && !known && len(m.OriginID) == frameDigits {
+		ours = b.kin.goesRound(m)
+	}
+	if home != ln && b.kin.isFrame(m) || ours && m.Handed && ln.trunk != nil {
+		return b.planSentBack(ln, m)
 	}
 	if b.isPart(ln, m) {
 		return b.planPart(ctx, ln, m, identity, same, known)
 	}
 	deliveries, ref := b.consider(ln, home, m, !known)
 	if ours {
-		ref = &rules.Refusal{Code: link.CodeLooped, Why: "this gateway sent this frame"}
+		ref = &rules.Refusal{Code: link.CodeLooped, Why: "a gateway sent this frame, and another's bridge brought it back"}
 	}
 	if m.Unfit != nil {
 		ref = &rules.Refusal{Code: m.Unfit.Code, Why: m.Unfit.Why}

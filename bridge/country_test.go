@@ -292,7 +292,11 @@ func (a *air) relay(ctx context.Context, m message.Message) {
 	m.Via = ""
 	go func() {
 		for at := a.next; at != nil && ctx.Err() == nil; at = at.next {
-			time.Sleep(2 * time.Second)
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(2 * time.Second):
+			}
 			at.heardBy(ctx, m, "")
 			if at == a {
 				return

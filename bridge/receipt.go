@@ -244,11 +244,17 @@ func namedByWriter(r *queue.Record, d *queue.Delivery) bool {
 }
 
 // handedToSibling tells that the transmitter of the writer's own mesh has the
-// message from us. One that the transmitter gave us for our other links has not.
+// message from us. One that the transmitter gave us for our other links has not. Of
+// one that came back from there both tell: among three it may have gone round, and then
+// each would leave it to the next.
 func (b *Bridge) handedToSibling(r *queue.Record) bool {
-	return hasStep(r, handedOver) && b.sharesMesh(r.Message.Mesh) && slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool {
-		return d.Gateway != "" && b.far.table.Serves(r.Message.Mesh, d.Gateway)
-	})
+	return slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool { return b.isLeftTo(r, d.Gateway) })
+}
+
+// isLeftTo tells whether a record was handed over and a gateway is one of its writer's
+// mesh, which is ours.
+func (b *Bridge) isLeftTo(r *queue.Record, gateway string) bool {
+	return hasStep(r, handedOver) && gateway != "" && b.sharesMesh(r.Message.Mesh) && b.far.table.Serves(r.Message.Mesh, gateway)
 }
 
 // takesReceipts tells whether the writer's station expects an acknowledgement.

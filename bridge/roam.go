@@ -40,7 +40,7 @@ func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 		return queue.Delivery{}, false
 	case hasStep(r, "moved"): // where the operator moved it, it stays
 		return queue.Delivery{}, false
-	case d.Round < siblingTries && b.handedToSibling(r): // that one finds the way
+	case d.Round < siblingTries && b.isLeftTo(r, d.Gateway): // that one finds the way
 		return queue.Delivery{}, false
 	}
 	m := r.Message

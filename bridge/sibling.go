@@ -47,13 +47,14 @@ type siblings struct {
 	frames map[queue.Identity]time.Time // what they transmitted, and what we did
 	acked  map[queue.Identity]time.Time // acks that were heard of what we did not send
 	tell   map[string]*link.Taken       // by mesh: what is to be told next
+	rounds map[queue.Identity]round     // texts with the same words under new ids
 	full   time.Time                    // when the store last had no room for a text
 }
 
 func newSiblings() *siblings {
 	return &siblings{
 		taken: map[queue.Identity]time.Time{}, frames: map[queue.Identity]time.Time{}, acked: map[queue.Identity]time.Time{},
-		tell: map[string]*link.Taken{},
+		tell: map[string]*link.Taken{}, rounds: map[queue.Identity]round{},
 	}
 }
 
@@ -336,6 +337,35 @@ func (s *siblings) isFrame(m *message.Message) bool {
 	defer s.mu.Unlock()
 	at, ok := s.frames[frameHash(m.From, m.To, m.Text)]
 	return ok && time.Since(at) < toldFor
+}
+
+// round is how often the same words came under new ids, and since when.
+type round struct {
+	since time.Time
+	n     int
+}
+
+// mostAlike is how often somebody may write the same to somebody in ten minutes, each
+// time under an id like those of frames.
+const mostAlike = 4
+
+// goesRound tells whether a text with an id like those of frames has come too often under
+// others like it: it goes round over bridges of somebody else's, and each gateway on its
+// way names it anew.
+func (s *siblings) goesRound(m *message.Message) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.rounds) >= maxTold {
+		clear(s.rounds)
+	}
+	words := frameHash(m.From, m.To, m.Text)
+	r := s.rounds[words]
+	if time.Since(r.since) > toldFor {
+		r = round{since: time.Now()}
+	}
+	r.n++
+	s.rounds[words] = r
+	return r.n > mostAlike
 }
 
 // isTaken tells whether another gateway of the mesh has said that it has a text
