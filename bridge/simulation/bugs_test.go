@@ -200,6 +200,26 @@ var bugs = []bug{
 		finds:   `never heard of it`, seed: 1,
 	},
 
+	// These need worlds in which nothing else goes wrong (calm.go).
+	{
+		name: "a gateway with a full disk goes on transmitting", file: "bridge/sibling.go",
+		old:     "b.control.isQuiet(ln.Name) || b.kin.isFull()\n",
+		planted: "b.control.isQuiet(ln.Name) || b.kin.isFull() && !planted(%q)\n",
+		finds:   `nothing went wrong, and it did not arrive`, seed: 5,
+	},
+	{
+		name: "what comes back since its station roams is not taken up again", file: "bridge/custody.go",
+		old:     "		if i >= 0 {\n			b.takeBack",
+		planted: "		if i >= 0 && planted(%q) {\n			return nil, queue.ErrSkip\n		}\n		if i >= 0 {\n			b.takeBack",
+		finds:   `nothing went wrong, and it did not arrive`, seed: 141,
+	},
+	{
+		name: "what a bridge of somebody else's brings back is a new text", file: "bridge/accept.go",
+		old:     "	if home != ln && b.kin.isFrame(m) ||",
+		planted: "	ours = ours && !planted(%q)\n	if home != ln && b.kin.isFrame(m) ||",
+		finds:   `was transmitted \d+ times`, seed: 85,
+	},
+
 	// These need gateways that sign (exchange.go).
 	{
 		name: "a signature need not fit", file: "adapters/broker/envelope/open.go",

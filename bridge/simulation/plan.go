@@ -30,6 +30,9 @@ type plan struct {
 	exercise string     // that goes on; empty: none
 	duty     bool       // radios have a limit for their own transmitters
 	signed   bool       // gateways sign what they publish on the trunk, and check what comes
+	calm     bool       // one thing happens, and nothing else goes wrong
+	ring     bool       // foreign bridges join the meshes in a ring
+	old      string     // the gateway with a normaliser of its own
 	any      bool       // and take texts from gateways that they do not know
 	faults   faults
 	wire     meshPlan
@@ -99,6 +102,10 @@ func newPlan(seed uint64, size Size) *plan {
 		p.end = settle + 30*time.Minute
 	}
 	p.drawRules()
+	if p.calm = calm(seed, size); p.calm {
+		p.faults, meshes = faults{}, max(meshes, 2)
+		gateways = max(gateways, meshes+1)
+	}
 	p.settle(meshes, max(gateways, meshes), each)
 	for len(p.letters) < letters {
 		from, at := p.stations[p.n(len(p.stations))].call, p.when()
@@ -108,6 +115,10 @@ func newPlan(seed uint64, size Size) *plan {
 			at += p.span(time.Second, 5*time.Second)
 			p.write(from, to, at)
 		}
+	}
+	if p.calm {
+		p.calmly()
+		return p
 	}
 	for range troubles {
 		p.spoil()
@@ -142,7 +153,7 @@ func callSign(n int, ssid int) string {
 func (p *plan) settle(meshes, gateways, each int) {
 	for i := range meshes {
 		m := meshPlan{name: fmt.Sprintf("mesh%c", 'a'+i), loss: p.upTo(0.3), twice: p.upTo(0.1), late: p.span(time.Second, 4*time.Second)}
-		if p.odds(1, 3) {
+		if p.odds(1, 3) && !p.calm {
 			m.radio = &radioPlan{sf: 8 + p.n(3), bw: 125, repeats: 2 + p.n(3), overhead: 24, airtime: 1 + 4*p.n(2)}
 		}
 		p.meshes = append(p.meshes, m)

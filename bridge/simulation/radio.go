@@ -93,8 +93,9 @@ func (s *station) say(m message.Message) {
 	}
 	s.w.story("%s says %s on %s", s.call, words(&m), at.name)
 	for _, g := range s.w.gatewaysOn(at.name) {
-		at.reach(g.call, s.call, &m, func() { g.hear(g.linkTo(at.name), m) })
+		at.reach(g.call, s.call, &m, func() { g.hear(g.linkTo(at.name), g.normalised(m)) })
 	}
+	at.relay(m)
 	if other := s.w.stations[m.To]; other != nil && other != s && at.name != aprsNet {
 		at.reach(m.To, s.call, &m, func() { other.hear(at, link.Frame{Message: m, Text: m.Text, ID: m.OriginID, Part: 1, Parts: 1}, "") })
 	}
@@ -150,6 +151,7 @@ func (a *mesh) overhear(by *gateway, f link.Frame) {
 	if m.Kind == message.Notice {
 		m.Kind = message.Text // a mesh knows no notices
 	}
+	a.relay(m)
 	for _, g := range a.w.gatewaysOn(a.name) {
 		if g != by {
 			a.reach(g.call, by.call, &m, func() { g.hear(g.linkTo(a.name), m) })

@@ -22,6 +22,8 @@ const (
 	// changeOver is how long two gateways of a mesh may disagree on who transmits,
 	// after one of them came, went or lost a link.
 	changeOver = 3 * time.Minute
+	// standsBack is how long after its disk was full a gateway lets another transmit.
+	standsBack = 5 * time.Minute
 	// sameWithoutID is how long a text without an id counts as the same.
 	sameWithoutID  = 2 * time.Minute
 	noticesAnHour  = 6
@@ -55,6 +57,13 @@ func (l *ledger) judge() (faults []string, counts map[string]int) {
 	for i := range j.files {
 		f := &j.files[i]
 		j.notLost(f)
+		if l.w.plan.ring {
+			j.noStorm(f)
+			continue
+		}
+		if l.w.plan.calm {
+			j.calmly(f)
+		}
 		j.notTwice(f)
 		j.sameFrame(f)
 		j.notRefused(f)
@@ -62,6 +71,9 @@ func (l *ledger) judge() (faults []string, counts map[string]int) {
 		j.notTooEarly(f)
 	}
 	j.toldTogether()
+	if l.w.plan.ring {
+		return j.faults, j.counts // what comes back is another text to who has never had it
+	}
 	j.conduct()
 	j.notFromStrangers()
 	j.receipts()
@@ -293,6 +305,9 @@ func (j *judge) excuse(f *file, a, b entry) string {
 	if f.id == "" && b.at-f.entries[0].at > sameWithoutID && j.changed(f.entries[0].at, b.at) {
 		return "no id, and two gateways had it"
 	}
+	if j.l.w.plan.old != "" && a.text != b.text {
+		return "two gateways have two normalisers"
+	}
 	if j.takenAnew(f, b.gateway) {
 		return "no id, and it came again late"
 	}
@@ -346,8 +361,12 @@ func (j *judge) markedBy(sent entry) time.Duration {
 // transmits changed.
 func (j *judge) excuseRoaming(f *file, a, b entry) string {
 	for _, e := range f.find(passed) {
-		if e.gateway == a.gateway && e.at >= a.at && e.at <= b.at && j.changed(f.entries[0].at, b.at) {
+		switch {
+		case e.gateway != a.gateway || e.at < a.at || e.at > b.at:
+		case j.changed(f.entries[0].at, b.at):
 			return "handed over and back"
+		case j.l.w.plan.calm && a.parts > 1:
+			return "handed over and back before all its parts were acknowledged"
 		}
 	}
 	return ""
@@ -367,7 +386,7 @@ func (j *judge) whoMayTransmit(a, b entry) (out []string) {
 // changedAmong is changed for some gateways.
 func (j *judge) changedAmong(gateways []string, from, to time.Duration) bool {
 	return slices.ContainsFunc(gateways, func(g string) bool {
-		return j.troubled(g, from-changeOver, to, crashed, stopped, severed, linkDown, quieted)
+		return j.troubled(g, from-changeOver, to, crashed, stopped, severed, linkDown, quieted) || j.troubled(g, from-changeOver-standsBack, to, badDisk)
 	})
 }
 
@@ -412,6 +431,9 @@ func (j *judge) sameFrame(f *file) {
 	ids := map[string]string{}
 	for _, e := range f.find(transmitted) {
 		key := fmt.Sprint(e.gateway, e.mesh, e.station, e.part, e.parts)
+		if j.l.w.plan.old != "" {
+			key += e.text
+		}
 		if old, ok := ids[key]; ok && old != e.frame {
 			j.fault(2, "%v went to %s by %s as %s and again as %s", f, e.station, e.gateway, old, e.frame)
 		}
@@ -537,7 +559,7 @@ func (j *judge) notices() {
 		// What was encrypted is not quoted: two such texts are told in the same words.
 		another := !strings.Contains(e.text, `"`) && times[k] <= j.encryptedBy(e.station)
 		another = another || e.letter > 0 && j.takenAnew(&j.files[e.letter-1], e.gateway)
-		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.troubled(e.gateway, at, e.at, unanswered) {
+		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.changed(j.begun(e)-standsBack, e.at, badDisk) && !j.troubled(e.gateway, at, e.at, unanswered) {
 			j.fault(2, "%s told %s twice: %s", e.gateway, e.station, e.text)
 		}
 		last[k] = e.at

@@ -1,0 +1,188 @@
+package simulation
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+)
+
+// In a calm world one thing happens and nothing else goes wrong, but for what a radio
+// loses. So there is hardly an excuse: all that was taken arrives.
+
+// calm tells whether a seed means such a world.
+func calm(seed uint64, size Size) bool { return seed%8 == 5 && size == Small }
+
+// calmly has that one thing happen.
+func (p *plan) calmly() {
+	mesh, g := p.shared()
+	switch p.seed / 8 % 4 {
+	case 0:
+		p.fillDisk(mesh, g)
+	case 1:
+		p.roamAndBack()
+	case 2:
+		p.joinInARing()
+	case 3:
+		p.old = g
+	}
+}
+
+// shared gives a mesh of two gateways, and the one that transmits there.
+func (p *plan) shared() (mesh, gateway string) {
+	first := map[string]string{}
+	for _, g := range p.gateways {
+		if first[g.mesh] != "" {
+			return g.mesh, first[g.mesh]
+		}
+		first[g.mesh] = g.call
+	}
+	panic("no mesh has two gateways")
+}
+
+// fillDisk has the transmitter of a mesh have no room for texts, for longer than they
+// live. The other gateway of the mesh has.
+func (p *plan) fillDisk(mesh, gateway string) {
+	p.end = settle + lifetime + 10*time.Minute
+	for i := range p.gateways {
+		if g := &p.gateways[i]; g.call != gateway && g.mesh == mesh {
+			g.mail = true // another one has to be able to do it
+			g.env = p.settings(g)
+		}
+	}
+	for range 10 {
+		from, to := p.oneOn(mesh), p.addressee(p.oneOn(mesh))
+		p.write(from, to, p.when())
+		if far := p.oneOff(mesh); far != "" {
+			p.write(far, from, p.when())
+		}
+	}
+	p.happens(settle, func(w *world) { w.gateway(gateway).trouble("full", p.end-settle) }, "the disk of %s is full", gateway)
+}
+
+// roamAndBack has stations go to another mesh, and come back. They acknowledge nothing
+// until then, for as long as one gateway and then the other tries.
+func (p *plan) roamAndBack() {
+	p.end = settle + 24*time.Minute
+	for range 4 {
+		s := p.stations[p.n(len(p.stations))]
+		away, from := p.meshes[p.n(len(p.meshes))].name, p.oneOff(s.mesh)
+		if s.mesh == aprsNet || away == aprsNet || away == s.mesh || from == "" {
+			continue
+		}
+		l := &letter{n: len(p.letters) + 1, from: from, to: s.call}
+		p.letters = append(p.letters, l)
+		p.ids[from]++
+		l.id, l.text = fmt.Sprint(p.ids[from]), p.body(l.n)
+		there, back := p.span(6*time.Minute, 8*time.Minute), p.span(6*time.Minute, 8*time.Minute)
+		p.happens(p.span(settle, p.end-17*time.Minute), func(w *world) {
+			st := w.stations[s.call]
+			st.silence(there + back)
+			w.stations[from].write(l)
+			time.Sleep(there)
+			st.move(w.meshes[away])
+			time.Sleep(back)
+			st.move(w.meshes[s.mesh])
+		}, "%s writes to %s, which roams to %s for %v and comes back: %s", from, s.call, away, back, l.text)
+	}
+}
+
+// joinInARing has foreign bridges put on the next mesh what they hear on one, as if who
+// wrote it were there, until it is back. Who does not acknowledge is heard only where he
+// is, so that others hand on to there what comes round.
+func (p *plan) joinInARing() {
+	p.ring = true
+	for i, s := range p.stations {
+		if i%2 == 0 {
+			p.happens(settle, func(w *world) { w.stations[s.call].silence(8 * time.Minute) }, "%s acknowledges nothing", s.call)
+		}
+	}
+}
+
+// relay is what those bridges do with a frame.
+func (a *mesh) relay(m message.Message) {
+	if !a.w.plan.ring || a.name == aprsNet || m.Kind == message.Beacon || a.w.since() > a.w.plan.end {
+		return
+	}
+	m.Via = ""
+	at := 0
+	for i := range a.w.plan.meshes {
+		if a.w.plan.meshes[i].name == a.name {
+			at = i
+		}
+	}
+	for n := 1; n <= len(a.w.plan.meshes); n++ {
+		next := a.w.meshes[a.w.plan.meshes[(at+n)%len(a.w.plan.meshes)].name]
+		if next.name == aprsNet {
+			continue
+		}
+		a.w.after(time.Duration(2*n)*time.Second, func() {
+			for _, g := range a.w.gatewaysOn(next.name) {
+				g.hear(g.linkTo(next.name), m)
+			}
+		}, "relay", a.name, next.name, string(m.Kind), m.From, m.To, m.OriginID, m.Text, m.Acks)
+	}
+}
+
+// normalised is a text as a gateway of an old version has it.
+func (g *gateway) normalised(m message.Message) message.Message {
+	if g.w.plan.old == g.call && m.Kind == message.Text {
+		m.Text = strings.ReplaceAll(m.Text, " at ", " @ ")
+	}
+	return m
+}
+
+// calmly is invariant 1 where nothing excuses: what was taken arrives.
+func (j *judge) calmly(f *file) {
+	if len(f.find(taken)) == 0 || f.group || f.bad != "" || f.naks || f.to == nobody || f.to == nobodyHears || len(f.find(refused)) > 0 && f.find(refused)[0].text != link.CodeFull {
+		return
+	}
+	if j.l.w.plan.meshOf(f.to) == aprsNet {
+		return // there stations hear each other, and one gateway alone sends
+	}
+	if !f.arrived(acks, ever) && (f.id != "" || !f.arrived(got, ever)) { // without an id, one on the same mesh asks for no ack
+		j.fault(1, "%v was taken by %s at %.1f s, nothing went wrong, and it did not arrive", f, f.find(taken)[0].gateway, f.find(taken)[0].at.Seconds())
+	}
+	j.notAfterAck(f)
+}
+
+// notAfterAck is invariant 2: once a gateway knows that all of a letter has arrived, it
+// goes out nowhere any more.
+func (j *judge) notAfterAck(f *file) {
+	if j.l.w.plan.old != "" {
+		return // what another normaliser made of it is another text
+	}
+	for _, a := range f.find(ackTaken) {
+		for _, e := range f.find(transmitted) {
+			if e.parts == 1 && e.at > a.at+lateMark && f.wasSentAs(a) {
+				j.fault(2, "%v went out by %s on %s at %.1f s, and %s knew at %.1f s that it had arrived", f, e.gateway, e.mesh, e.at.Seconds(), a.gateway, a.at.Seconds())
+				return
+			}
+		}
+	}
+}
+
+// wasSentAs tells whether an ack is for a frame of the gateway that took it.
+func (f *file) wasSentAs(ack entry) bool {
+	for _, e := range f.find(transmitted) {
+		if e.gateway == ack.gateway && e.frame == ack.frame && e.station == ack.station {
+			return true
+		}
+	}
+	return false
+}
+
+// noStorm is invariant 4 in a ring of bridges: copies come round, and that ends.
+func (j *judge) noStorm(f *file) {
+	n := len(f.find(transmitted))
+	j.counts["transmissions of one letter in a ring, at most"] = max(n, j.counts["transmissions of one letter in a ring, at most"])
+	if n > mostRounds*len(j.l.w.gateways) {
+		j.fault(4, "%v was transmitted %d times by %d gateways", f, n, len(j.l.w.gateways))
+	}
+}
+
+// mostRounds is how often each gateway transmits a letter at most, in all its parts, with
+// its repetitions and with what comes back by foreign bridges.
+const mostRounds = 25
