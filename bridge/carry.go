@@ -238,7 +238,7 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) {
 			continue
 		}
-		c.b.nameParts(ctx, t.r.Identity, t.d, named{seq: t.item.Seq})
+		c.b.nameParts(ctx, t.r.Identity, t.d)
 		for i := range t.frames {
 			t.frames[i].ID = t.d.Parts[t.part[i]].ID
 		}

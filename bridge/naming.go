@@ -18,22 +18,13 @@ import (
 type names struct {
 	mu         sync.Mutex
 	young, old map[string]named
-	texts      uint64 // that were named before they had a number
 }
 
-// named is what has a frame id: one part of one message.
+// named is what has a frame id: one part of one message, whatever record it is in. What
+// comes back to a gateway goes out under the id that it had.
 type named struct {
-	seq   uint64 // or, where ahead is set, one of names.texts
-	part  int
-	ahead bool
-}
-
-// text numbers one that has no number yet.
-func (n *names) text() named {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	n.texts++
-	return named{seq: n.texts, ahead: true}
+	id   queue.Identity
+	part int
 }
 
 // namesKept is more than can be on their way to the disk at once.
@@ -56,9 +47,9 @@ func (n *names) take(key string, of named) bool {
 }
 
 // nameParts chooses the frame ids of a delivery.
-func (b *Bridge) nameParts(ctx context.Context, id queue.Identity, d *queue.Delivery, of named) {
+func (b *Bridge) nameParts(ctx context.Context, id queue.Identity, d *queue.Delivery) {
 	for i := range d.Parts {
-		of.part = i
+		of := named{id, i}
 		d.Parts[i].ID = frameID(id, i, func(frame string) bool {
 			_, _, err := b.store.Frame(ctx, d.Link, d.To, frame)
 			return err == nil || !b.names.take(d.Link+" "+d.To+" "+frame, of)
@@ -83,7 +74,7 @@ func (b *Bridge) nameAhead(ctx context.Context, r *queue.Record) {
 			continue
 		}
 		d.Before, d.After, d.Parts = mark.Before, mark.After, make([]queue.Part, 1)
-		b.nameParts(ctx, r.Identity, d, b.names.text())
+		b.nameParts(ctx, r.Identity, d)
 	}
 }
 
