@@ -255,7 +255,12 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	if len(deliveries) == 0 {
 		return settled(link.Verdict{}) // all whom it is for have heard it
 	}
-	put := b.remember(m, now)
+	return b.planRecord(ctx, ln, m, identity, same, known, deliveries)
+}
+
+// planRecord has a text taken over that nothing speaks against.
+func (b *Bridge) planRecord(ctx context.Context, ln *line, m *message.Message, identity queue.Identity, same time.Duration, known bool, deliveries []queue.Delivery) plan {
+	put := b.remember(m, b.clock.Age())
 	r := b.record(m, deliveries)
 	r.Identity, r.Event = identity, eventIdentity(m.TrunkID, identity)
 	if !b.leads && ln.trunk != nil && isShadow(deliveries) {

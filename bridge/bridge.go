@@ -48,8 +48,7 @@ type Bridge struct {
 	meter Meter
 	log   *slog.Logger
 	share queue.Share // nil: no hub
-	names names
-	leads bool // what may be done once only is done here
+	leads bool        // what may be done once only is done here
 
 	lines  []*line
 	byName map[string]*line

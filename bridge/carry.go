@@ -230,6 +230,7 @@ func (c *carrier) wantsAck(t *trip) bool { return c.b.wantsAck(c.ln, t.r, t.d) }
 func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 	var ops []queue.Op
 	var written []*trip
+	given := map[string]bool{}
 	for _, t := range trips {
 		if c.ln.trunk != nil && t.done == nil {
 			t.d.Parts[0].ID = c.b.id(t.item.Seq) // our own id is found without an index
@@ -238,7 +239,7 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) {
 			continue
 		}
-		c.b.nameParts(ctx, t.r.Identity, t.d)
+		c.b.nameParts(ctx, t.r.Identity, t.d, given)
 		for i := range t.frames {
 			t.frames[i].ID = t.d.Parts[t.part[i]].ID
 		}

@@ -2,7 +2,6 @@ package bridge
 
 import (
 	"context"
-	"sync"
 
 	"posthouse/bridge/fit"
 	"posthouse/bridge/message"
@@ -14,46 +13,19 @@ import (
 // text is known when it is taken over, they are written with it. Else the courier
 // writes them before it sends, which is a commit more.
 
-// names are the frame ids that were chosen lately: they may not be on disk yet.
-type names struct {
-	mu         sync.Mutex
-	young, old map[string]named
-}
-
-// named is what has a frame id: one part of one message, whatever record it is in. What
-// comes back to a gateway goes out under the id that it had.
-type named struct {
-	id   queue.Identity
-	part int
-}
-
-// namesKept is more than can be on their way to the disk at once.
-const namesKept = 1024
-
-// take tells whether a frame id on a link to an addressee is free, and keeps it then.
-func (n *names) take(key string, of named) bool {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	for _, have := range []map[string]named{n.young, n.old} {
-		if other, ok := have[key]; ok {
-			return other == of
-		}
-	}
-	if len(n.young) >= namesKept || n.young == nil {
-		n.young, n.old = map[string]named{}, n.young
-	}
-	n.young[key] = of
-	return true
-}
-
-// nameParts chooses the frame ids of a delivery.
-func (b *Bridge) nameParts(ctx context.Context, id queue.Identity, d *queue.Delivery) {
+// nameParts chooses the frame ids of a delivery; given are those that were chosen and
+// are not on disk yet, by addressee and id. Of two different texts to one addressee that
+// are taken over in the same moment one in sixty million has the other's.
+func (b *Bridge) nameParts(ctx context.Context, id queue.Identity, d *queue.Delivery, given map[string]bool) {
 	for i := range d.Parts {
-		of := named{id, i}
 		d.Parts[i].ID = frameID(id, i, func(frame string) bool {
+			if given[d.To+" "+frame] {
+				return true
+			}
 			_, _, err := b.store.Frame(ctx, d.Link, d.To, frame)
-			return err == nil || !b.names.take(d.Link+" "+d.To+" "+frame, of)
+			return err == nil
 		})
+		given[d.To+" "+d.Parts[i].ID] = true
 	}
 }
 
@@ -74,7 +46,7 @@ func (b *Bridge) nameAhead(ctx context.Context, r *queue.Record) {
 			continue
 		}
 		d.Before, d.After, d.Parts = mark.Before, mark.After, make([]queue.Part, 1)
-		b.nameParts(ctx, r.Identity, d)
+		b.nameParts(ctx, r.Identity, d, map[string]bool{})
 	}
 }
 
