@@ -71,9 +71,13 @@ func (b *Bridge) alarm(ctx context.Context, m *message.Message, onDisk map[strin
 	}
 }
 
+func cameInText(from, to, text string) string {
+	return fmt.Sprintf("EMERGENCY from %s to %s: %s", from, to, text)
+}
+
 // alarmNotTaken tells them of an emergency that is refused for its address or its
 // length: who is in trouble does not think of call signs.
-func (b *Bridge) alarmNotTaken(ln *line, m *message.Message, ref *rules.Refusal) []queue.Op {
+func (b *Bridge) alarmNotTaken(ln *line, m *message.Message, ref *rules.Refusal) []*queue.Record {
 	switch ref.Code {
 	case link.CodeNoRoute, link.CodeTooLong, link.CodeNotAllowed, link.CodeThirdParty:
 	default:
@@ -86,7 +90,7 @@ func (b *Bridge) alarmNotTaken(ln *line, m *message.Message, ref *rules.Refusal)
 		return nil
 	}
 	b.log.Warn("EMERGENCY was not taken", "link", m.Link, "from", m.From, "to", m.To, "rule", ref.Code)
-	return b.alertOps(0, message.Priority, fmt.Sprintf("EMERGENCY from %s NOT TAKEN (%s): %s", m.From, ref.Why, showable(m.Text, refusalText)))
+	return b.alerts(0, message.Priority, fmt.Sprintf("EMERGENCY from %s NOT TAKEN (%s): %s", m.From, ref.Why, showable(m.Text, refusalText)))
 }
 
 // raised says that nobody is to be told any more.
@@ -95,7 +99,7 @@ func (b *Bridge) raised(ctx context.Context, key string) {
 }
 
 func (b *Bridge) raiseAlarm(ctx context.Context, key string, p pending, seq uint64) {
-	ops := b.alertOps(seq, message.Priority, fmt.Sprintf("EMERGENCY from %s to %s: %s", p.From, p.To, p.Text))
+	ops := b.alertOps(seq, message.Priority, cameInText(p.From, p.To, p.Text))
 	ops = append(ops, queue.Op{Urgent: true, Put: map[string][]byte{key: nil}})
 	if _, err := b.store.Apply(ctx, ops...); err != nil {
 		b.log.Error("telling of an emergency failed; it is tried again at the next start", "id", b.id(seq), "err", err)

@@ -224,8 +224,20 @@ func TestRefusedWhileBothListenTheWriterIsTold(t *testing.T) {
 			t.Fatal(err)
 		}
 		valley.deafen("N0QRA-10", true)
+		handed := 0
+		c.wire.spoil(func() {
+			c.wire.lose = func(_ string, e *event) bool {
+				if e.m.Kind == message.Text {
+					handed++
+				}
+				return false
+			}
+		})
 		valley.says(alder, birch, "1", strings.Repeat("a text that is too long for it ", 10))
 		time.Sleep(10 * time.Minute)
+		if handed != 1 {
+			t.Errorf("handed over %d times, want once: the first refusal was not heard", handed)
+		}
 		if got := valley.told(alder); count(got, "too-long") != 1 {
 			t.Errorf("alder was told %q", got)
 		}

@@ -151,13 +151,18 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 	}
 	p.spent = &spending{}
 	alarms := b.alarmNotTaken(ln, m, ref)
+	words := alarms
 	if rec := b.refusalNotice(ln, m, ref, p.spent); rec != nil {
-		p.ops = []queue.Op{{New: rec, Urgent: alarms != nil}}
+		words = append([]*queue.Record{rec}, alarms...)
 	}
-	if p.ops = append(p.ops, alarms...); p.ops != nil {
-		p.ops[0].New.Identity, p.ops[0].SameFor = told, ln.DedupWindow
+	if len(words) == 0 {
+		return p
 	}
-	if p.ops != nil && alarms == nil {
+	words[0].Identity = told
+	for _, r := range words {
+		p.ops = append(p.ops, queue.Op{New: r, SameFor: ln.DedupWindow, Urgent: len(alarms) > 0})
+	}
+	if len(alarms) == 0 {
 		p.full = verdict
 	}
 	return p
