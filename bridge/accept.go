@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"posthouse/bridge/callsign"
+	"posthouse/bridge/clock"
 	"posthouse/bridge/config"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
@@ -402,10 +403,7 @@ func (b *Bridge) record(m *message.Message, deliveries []queue.Delivery) *queue.
 		life = min(life, m.Left)
 	}
 	r.Until = at.Age.Add(life)
-	r.Expires = r.Until
-	if m.Kind == message.Text && !b.isGroup(m.To) {
-		r.Expires = min(r.Until, at.Age.Add(lookAgain(m.Precedence)))
-	}
+	b.firstLook(r, at.Age)
 	if deliveries[0].State == queue.Local || deliveries[0].State == queue.Gathering {
 		r.Expires = min(r.Until, deliveries[0].Due)
 	}
@@ -477,6 +475,15 @@ func (b *Bridge) wayOf(m *message.Message, to []queue.Delivery) string {
 		}
 	}
 	return strings.Join(ways, ", ")
+}
+
+// firstLook has a record looked at again: soon, where its writer may be waiting for
+// a confirmation, else when its lifetime ends.
+func (b *Bridge) firstLook(r *queue.Record, now clock.Age) {
+	r.Expires = r.Until
+	if m := &r.Message; m.Kind == message.Text && !b.isGroup(m.To) {
+		r.Expires = min(r.Until, now.Add(lookAgain(m.Precedence)))
+	}
 }
 
 // lookAgain is when a message without a confirmation is looked at again: its

@@ -71,6 +71,15 @@ func (b *Bridge) alarm(ctx context.Context, m *message.Message, onDisk map[strin
 	}
 }
 
+// cameIn is an alarm to be created with what it is about.
+func (b *Bridge) cameIn(m *message.Message, seq uint64) []*queue.Record {
+	if rules.Drill(m) {
+		return nil
+	}
+	b.log.Warn("EMERGENCY came in", "link", m.Link, "id", b.id(seq), "from", m.From, "to", m.To)
+	return b.alerts(seq, message.Priority, cameInText(m.From, m.To, m.Text))
+}
+
 func cameInText(from, to, text string) string {
 	return fmt.Sprintf("EMERGENCY from %s to %s: %s", from, to, text)
 }

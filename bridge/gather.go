@@ -58,8 +58,8 @@ type gathered struct {
 func newGatherings() *gatherings { return &gatherings{open: map[gatherKey]*gathering{}} }
 
 // partOf reads the number of a part, behind marks of exercises and times alone:
-// elsewhere people write 1/2, too.
-func partOf(m *message.Message) (k, n int, ok bool) {
+// elsewhere people write 1/2, too. behind is what stands after it.
+func partOf(m *message.Message) (k, n int, behind string, ok bool) {
 	rest := m.Text
 	for range 3 {
 		word, after, _ := strings.Cut(rest, " ")
@@ -68,10 +68,16 @@ func partOf(m *message.Message) (k, n int, ok bool) {
 			rest = after
 		default:
 			k, n, ok = fit.Numbered(word + " ") // this word alone
-			return k, n, ok && n <= maxGatheredOf
+			return k, n, after, ok && n <= maxGatheredOf
 		}
 	}
-	return 0, 0, false
+	return 0, 0, "", false
+}
+
+// beginsEmergency tells whether a part is the first one of an emergency.
+func beginsEmergency(m *message.Message) bool {
+	k, _, behind, ok := partOf(m)
+	return ok && k == 1 && rules.Precedence(&message.Message{Text: behind}) == message.Emergency
 }
 
 // isFilingTime knows the form 251405Z.
@@ -88,7 +94,7 @@ func (b *Bridge) isPart(ln *line, m *message.Message) bool {
 		m.To != b.own.String() && m.To != b.own.Base && m.To != route.Post {
 		return false
 	}
-	_, n, ok := partOf(m)
+	_, n, _, ok := partOf(m)
 	return ok && b.parts.hasRoom(keyOf(m, n))
 }
 
@@ -101,7 +107,7 @@ func (g *gatherings) hasRoom(key gatherKey) bool {
 // add enters a part; a gathering that is complete with it is taken out and given.
 // Another part of the same number begins a new text: the old ones wait alone.
 func (g *gatherings) add(p gathered, now clock.Age) *gathering {
-	k, n, ok := partOf(&p.m)
+	k, n, _, ok := partOf(&p.m)
 	if !ok {
 		return nil
 	}
@@ -124,7 +130,7 @@ func (g *gatherings) add(p gathered, now clock.Age) *gathering {
 // take gives the time until which a part may yet wait; once that is over it takes
 // the gathering out.
 func (g *gatherings) take(p gathered, now clock.Age) (until clock.Age) {
-	_, n, _ := partOf(&p.m)
+	_, n, _, _ := partOf(&p.m)
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	key := keyOf(&p.m, n)
@@ -251,20 +257,8 @@ func (b *Bridge) planWhole(ctx context.Context, ln *line, m *message.Message, id
 	if len(deliveries) == 0 {
 		return settled(link.Verdict{})
 	}
-	put := b.remember(m, b.clock.Age())
-	r := b.record(m, deliveries)
-	r.Identity, r.Event = identity, eventIdentity("", identity)
-	p := plan{
-		spent:  &spending{},
-		ops:    []queue.Op{{New: r, SameFor: ln.DedupWindow, EventFor: b.lifetime(deliveries) + confirmLater, Urgent: m.Precedence == message.Emergency}},
-		answer: func(done []queue.Done) link.Verdict { return b.accepted(ctx, ln, m, done[0], deliveries) },
-	}
-	if m.Precedence == message.Emergency {
-		p.spent.note(b.alarms, m.From) // its parts were counted as they came
-	}
-	if len(put) > 0 {
-		p.ops = append(p.ops, queue.Op{Put: put})
-	}
+	p := b.planRecord(ctx, ln, m, identity, ln.DedupWindow, false, deliveries)
+	p.spent = b.counted(m, m.Precedence != message.Emergency) // the rate was counted as its parts came
 	return p
 }
 
@@ -298,13 +292,19 @@ func (b *Bridge) endGathering(ctx context.Context, r *queue.Record, at queue.Sta
 		return queue.Op{Seq: r.Seq, Change: b.expire(at, spent.mayTell(b, &r.Message))}, true
 	}
 	m := r.Message
-	deliveries, ref := b.consider(ln, ln, &m, true)
-	if ref == nil && m.Precedence == message.Emergency {
-		spent.note(b.alarms, m.From)
+	if beginsEmergency(&m) {
+		m.Precedence = message.Emergency
 	}
+	deliveries, ref := b.consider(ln, ln, &m, true)
+	var alarms []*queue.Record
 	told := untold
-	if ref != nil {
+	switch {
+	case ref != nil:
 		told = spent.mayTell(b, &r.Message)
+		alarms = b.alarmNotTaken(ln, &m, ref)
+	case m.Precedence == message.Emergency:
+		spent.note(b.alarms, m.From)
+		alarms = b.cameIn(&m, r.Seq)
 	}
 	return queue.Op{Seq: r.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[0]
@@ -316,11 +316,11 @@ func (b *Bridge) endGathering(ctx context.Context, r *queue.Record, at queue.Sta
 			if ref != nil {
 				d.Code, d.Error = ref.Code, ref.Why
 			}
-			return b.end(r, 0, queue.Failed, at, told.always), nil
+			return append(b.end(r, 0, queue.Failed, at, told.always), alarms...), nil
 		}
 		r.Message, r.Deliveries = m, slices.Clone(deliveries)
-		r.Expires = r.Until
-		return nil, nil
+		b.firstLook(r, at.Age)
+		return alarms, nil
 	}}, true
 }
 

@@ -173,3 +173,59 @@ func TestJoinedPartsAreJudgedAsAWhole(t *testing.T) {
 		w.silent("post", time.Hour)
 	})
 }
+
+// An emergency that another gateway has split alarms people as any other does, and so
+// does its beginning where the rest of it does not come.
+func TestAnEmergencyInPartsAlarms(t *testing.T) {
+	long := parted(t, "EMERGENCY "+longMail, fit.Mark{})
+	answer := parted(t, strings.Replace("EMERGENCY "+longMail, "ann@club.example", "broken leg.", 1), fit.Mark{})
+	for name, c := range map[string]struct {
+		parts  []string
+		answer bool // N0QRA-7 has just been given a text, which this answers
+		alarm  string
+	}{
+		"whole":             {long, false, "to ann@club.example: EMERGENCY The bridge at the mill"},
+		"without a rest":    {long[:1], false, "NOT TAKEN (begin with a call sign or mail address): " + long[0]},
+		"an answer's start": {answer[:1], true, "to N0QRB-9: " + answer[0]},
+		"another part":      {long[1:], false, ""},
+		"in an exercise":    {[]string{"EXERCISE " + long[0] + " EXERCISE"}, false, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inWorld(t, []string{ops}, func(t *testing.T, w *world) {
+				if c.answer {
+					w.beacon("aprs", "N0QRA-7")
+					w.says("hill", "N0QRB-9", "N0QRA-7", "1", "how are you")
+					w.ack("aprs", w.gets("aprs", soon))
+				}
+				for i, p := range c.parts {
+					w.says("aprs", "N0QRA-7", gateway, fmt.Sprint("p", i), p)
+				}
+				time.Sleep(2 * time.Minute)
+				var alarms []string
+				for range len(w.links["post"].Sent()) {
+					if f := w.gets("post", soon); f.Message.To == "ops@club.example" {
+						alarms = append(alarms, f.Text)
+					}
+				}
+				switch {
+				case c.alarm == "" && alarms != nil:
+					t.Errorf("%q, want no alarm", alarms)
+				case c.alarm != "" && (len(alarms) != 1 || !strings.HasPrefix(alarms[0], "EMERGENCY from N0QRA-7 "+c.alarm)):
+					t.Errorf("%q, want one alarm: %s", alarms, c.alarm)
+				}
+			})
+		})
+	}
+}
+
+// What goes on without the other parts is looked after like any other emergency.
+func TestAnEmergencyInPartsThatNobodyConfirms(t *testing.T) {
+	inWorld(t, []string{ops}, func(t *testing.T, w *world) {
+		w.beacon("aprs", "N0QRA-7")
+		w.says("hill", "N0QRB-9", "N0QRA-7", "1", "how are you")
+		w.ack("aprs", w.gets("aprs", soon))
+		w.says("aprs", "N0QRA-7", gateway, "2", "1/2 EMERGENCY broken leg at the")
+		w.gets("post", 2*time.Minute)
+		w.want(w.gets("post", 7*time.Minute), "notice N0QRZ-10>ops@club.example EMERGENCY from N0QRA-7 to N0QRB-9 NOT CONFIRMED after 5m0s: 1/2 EMERGENCY broken leg at the")
+	})
+}
