@@ -45,7 +45,8 @@ type post struct {
 	bridge *bridge.Bridge
 	log    strings.Builder
 	stop   func()
-	full   atomic.Bool // its store has no room for new texts
+	full   atomic.Bool            // its store has no room for new texts
+	next   atomic.Pointer[func()] // is done once, right after the next write to the store
 
 	mu   sync.Mutex
 	sent map[string][]link.Frame // what went out on APRS and mail links
@@ -169,7 +170,7 @@ func (p *post) start() {
 	p.links = links
 	p.mu.Unlock()
 	p.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: p.cfg, Links: ways, Store: fillable{p.store, &p.full}, Log: log,
+		Config: p.cfg, Links: ways, Store: fillable{p.store, &p.full, &p.next}, Log: log,
 		Clock: clock.New(saved, time.Now, func() bool { return true }),
 		Meter: metrics.New(prometheus.NewRegistry(), labels, link.Codes),
 	})
@@ -191,17 +192,23 @@ func (p *post) start() {
 	synctest.Wait()
 }
 
-// fillable is a store that has no room for new texts while the test says so.
+// fillable is a store that has no room for new texts while the test says so, and
+// after whose next write something else may happen first.
 type fillable struct {
 	*boltstore.Store
 	full *atomic.Bool
+	next *atomic.Pointer[func()]
 }
 
 func (s fillable) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
 	if s.full.Load() && slices.ContainsFunc(ops, func(op queue.Op) bool { return op.New != nil && !op.Urgent && op.New.Message.Kind == message.Text }) {
 		return nil, queue.ErrFull
 	}
-	return s.Store.Apply(ctx, ops...)
+	done, err := s.Store.Apply(ctx, ops...)
+	if do := s.next.Swap(nil); do != nil {
+		(*do)()
+	}
+	return done, err
 }
 
 func (p *post) shut() {

@@ -128,12 +128,13 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 	at, spent := b.stamp(), &spending{}
 	tell := spent.tell(b)
 	var state queue.State
+	var confirmed int // the delivery
 	early := false
 	return plan{
 		spent: spent,
 		ops: []queue.Op{{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			i := b.confirmedBy(r, m)
-			early = i < 0 && r.Open()
+			early, confirmed = i < 0 && r.Open(), i
 			if i < 0 || r.Deliveries[i].State == queue.Delivered || r.Deliveries[i].State == queue.Dropped {
 				return nil, queue.ErrSkip
 			}
@@ -158,7 +159,7 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 			b.far.free(seq)
 			ln.courier.Wake()
 			if done[0].Err == nil {
-				b.ended(done[0].Record, b.confirmedBy(done[0].Record, m))
+				b.ended(done[0].Record, confirmed)
 				b.log.Info("receipt", "link", ln.Name, "id", m.Acks, "from", m.From, "gateway", m.Via, "nak", m.Nak, "state", string(state))
 			}
 			// A power cut may have taken the note that the message went there. It goes there

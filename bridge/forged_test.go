@@ -39,6 +39,23 @@ func TestReceiptCountsOnlyFromTheGatewayThatHasTheMessage(t *testing.T) {
 	})
 }
 
+// A receipt may come from another gateway of that mesh. That its key is not believed any
+// more before the answer to the receipt is ready brings nothing down.
+func TestReceiptOfAGatewayWhoseKeyFallsMeanwhile(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRC-10 hill"}, func(t *testing.T, c *country) {
+		c.airs["hill"].silence(birch, true)
+		c.airs["hill"].beacon(birch)
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(10 * time.Second)
+		a := c.posts["N0QRA-10"]
+		same(t, "outcome", a.outcomes("hello"), "open:passed")
+		fall := func() { a.host(c).Trusts(func(call, key string) bool { return true }, []string{"N0QRC-10"}) }
+		a.next.Store(&fall)
+		c.forge("N0QRC-10", "N0QRA-10", message.Message{Kind: message.Receipt, From: birch, To: alder, Acks: "N0QRA-10.1"})
+		same(t, "outcome", a.outcomes("hello"), "delivered")
+	})
+}
+
 func TestNoFarGatewayHasAnAckTransmitted(t *testing.T) {
 	inCountry(t, twoMeshes, func(t *testing.T, c *country) {
 		c.airs["valley"].beacon(alder)
