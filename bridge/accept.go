@@ -325,17 +325,17 @@ func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.D
 	if m.OriginID == "" {
 		return identify(m), sameWithoutID
 	}
-	return identify(m), ln.sameFor()
+	return identify(m), sameFor(&ln.Link)
 }
 
 // sameFor is how long the same text is recognised as the same. A mail's id never
 // wraps, and whoever has a copy of a signed one can hand it in again until it is
 // too old.
-func (ln *line) sameFor() time.Duration {
-	if ln.Mail != nil {
-		return max(ln.DedupWindow, ln.Lifetime)
+func sameFor(l *config.Link) time.Duration {
+	if l.Mail != nil {
+		return max(l.DedupWindow, l.Lifetime)
 	}
-	return ln.DedupWindow
+	return l.DedupWindow
 }
 
 // consider judges a normalised text and finds its way; it changes nothing but

@@ -259,7 +259,7 @@ func (b *Bridge) purge(ctx context.Context) {
 	now := b.clock.Age()
 	keep := time.Duration(identitiesFor)
 	for _, ln := range b.lines {
-		keep = max(keep, ln.sameFor())
+		keep = max(keep, sameFor(&ln.Link))
 	}
 	for ctx.Err() == nil {
 		n, err := b.store.Purge(ctx, now.Add(-b.cfg.KeepLog), now.Add(-keep), atATime)

@@ -54,7 +54,7 @@ func (j *Judge) before(m *message.Message, q Question) history {
 	t.now = t.now.Add(q.After)
 	id := identify(m)
 	at, seen := t.seen[id]
-	known := q.Known || seen && t.now.Sub(at) < j.sameFor(m, q)
+	known := q.Known || seen && t.now.Sub(at) < j.knownFor(m, q)
 	return history{
 		known: known,
 		full:  func(m *message.Message) bool { return !t.rate.Allow(m.From, t.now) },
@@ -68,13 +68,13 @@ func (j *Judge) before(m *message.Message, q Question) history {
 	}
 }
 
-// sameFor is how long the same text is the same, as the running gateway has it.
-func (j *Judge) sameFor(m *message.Message, q Question) time.Duration {
+// knownFor is how long the same text is known again, as the running gateway has it.
+func (j *Judge) knownFor(m *message.Message, q Question) time.Duration {
 	if m.OriginID == "" {
 		return sameWithoutID
 	}
 	if l := j.cfg.Links.Find(q.In); l != nil {
-		return l.DedupWindow
+		return sameFor(l)
 	}
 	return j.cfg.DedupWindow
 }

@@ -102,6 +102,21 @@ func TestVetInTurn(t *testing.T) {
 	}
 }
 
+// A mail's id never wraps: the same mail is known for as long as it lives.
+func TestVetKnowsAMailAgain(t *testing.T) {
+	j := judge(t)
+	j.InTurn()
+	for i, after := range []time.Duration{0, 100 * time.Hour} {
+		got, err := j.Vet(bridge.Question{From: "ann@club.example", In: "post", To: "N0QRB-9", Text: "hello", ID: "<1@club.example>", After: after})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if isKnown := got.Refusal != nil && got.Refusal.Code == link.CodeDuplicate; isKnown != (i > 0) {
+			t.Errorf("after %v: %+v", after, got.Refusal)
+		}
+	}
+}
+
 // For whom the gateway passes on, vet says by the mesh's list.
 func TestVetTellsWhoItIs(t *testing.T) {
 	stations := filepath.Join(t.TempDir(), "stations")

@@ -186,7 +186,7 @@ func (b *Bridge) refused(ln *line, m *message.Message, id queue.Identity, code, 
 	if m.Exercise == "" {
 		b.setExercise(m)
 	}
-	same := ln.sameFor()
+	same := sameFor(&ln.Link)
 	if m.OriginID == "" {
 		same = sameWithoutID
 	}
@@ -220,9 +220,10 @@ func showable(s string, most int) string {
 func (b *Bridge) saveRefusals(ctx context.Context) {
 	f := b.refusals
 	f.mu.Lock()
-	put := map[string][]byte{}
+	put, written := map[string][]byte{}, map[string]*refusal{}
 	for key, r := range f.unsaved {
 		put[key], _ = cbor.Marshal(r) // plain fields: cannot fail
+		written[key] = r.copied()
 	}
 	f.mu.Unlock()
 	if len(put) == 0 {
@@ -234,8 +235,8 @@ func (b *Bridge) saveRefusals(ctx context.Context) {
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	for key := range put {
-		if now, _ := cbor.Marshal(f.unsaved[key]); string(now) == string(put[key]) {
+	for key, was := range written { // a sum may have grown meanwhile, a place may be another's
+		if now := f.unsaved[key]; now != nil && now.Number == was.Number && maps.Equal(now.More, was.More) {
 			delete(f.unsaved, key)
 		}
 	}

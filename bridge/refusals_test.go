@@ -114,6 +114,31 @@ func TestAFloodOfRefusalsIsCounted(t *testing.T) {
 	})
 }
 
+// The sum of an hour is written when it changes, and not again.
+func TestTheSumOfRefusalsIsWrittenOnce(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		for i := range 20 + 40 { // the rate, and its share of the log
+			w.says("valley", "N0QRA-7", "ALL", fmt.Sprint(i), fmt.Sprint("text ", i))
+		}
+		for to, text := range map[string]string{
+			"N0QRB-9": "U2FsdGVkX19w0vQ3mXy7Jb1kU2FsdGVkX19w0vQ3mXy7Jb1k", "N0QRC-9": "abc\u202edef", "nobody": "hello",
+			"N0QRD-9": strings.Repeat("too long ", 200), "N0QRE-9": "too many",
+		} {
+			w.says("valley", "N0QRA-7", to, to, text)
+		}
+		time.Sleep(time.Minute)
+		lines := w.turnedAway(desk.Span{})
+		if sum := lines[len(lines)-1]; !strings.HasSuffix(sum.Why, "looks-encrypted 1, no-route 1, not-text 1, too-many 2") {
+			t.Fatalf("the sum is %q", sum.Why)
+		}
+		began := w.store.Stats().Commits
+		time.Sleep(5 * time.Minute)
+		if n := w.store.Stats().Commits - began; n > 1 {
+			t.Errorf("%d commits while nothing happened", n)
+		}
+	})
+}
+
 // What was refused is kept as long as the log, and no longer.
 func TestRefusalsGoWithTheLog(t *testing.T) {
 	inWorld(t, []string{"POSTHOUSE_KEEP_LOG=2h"}, func(t *testing.T, w *world) {
