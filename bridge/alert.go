@@ -54,12 +54,12 @@ func (b *Bridge) alertWay(m *message.Message) []queue.Delivery {
 	}
 	for _, t := range ways {
 		if b.standstill(t.Link) == "" && b.byName[t.Link].MaySend() && b.mayTake(m, t) == nil {
-			return b.deliveriesTo(m, t)
+			return b.deliveriesTo(t)
 		}
 	}
 	switch {
 	case len(d.Targets) > 0:
-		return b.deliveriesTo(m, d.Targets[0])
+		return b.deliveriesTo(d.Targets[0])
 	case d.Hold:
 		return []queue.Delivery{{To: m.To, State: queue.Held}}
 	}

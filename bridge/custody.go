@@ -566,7 +566,7 @@ func (b *Bridge) otherWay(r *queue.Record, delivery int) queue.Delivery {
 	if len(d.Targets) == 0 || b.mayTake(&m, d.Targets[0]) != nil {
 		return held
 	}
-	if next := b.deliveriesTo(&m, d.Targets[0])[0]; next.Gateway == "" || next.Gateway != r.Deliveries[delivery].Gateway {
+	if next := b.deliveriesTo(d.Targets[0])[0]; next.Gateway == "" || next.Gateway != r.Deliveries[delivery].Gateway {
 		return next
 	}
 	return held

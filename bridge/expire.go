@@ -157,7 +157,7 @@ func (b *Bridge) look(ctx context.Context, seq uint64, spent *spending) (queue.O
 		return queue.Op{Seq: seq, Change: b.expire(at, told)}, true
 	}
 	if r.Deliveries[0].State == queue.Gathering {
-		return b.endGathering(ctx, r, at, spent)
+		return b.endGathering(r, at, spent)
 	}
 	return b.stillWaiting(r, at, spent), true
 }

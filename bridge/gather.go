@@ -275,7 +275,7 @@ func (b *Bridge) endPart(whole queue.Identity, at queue.Stamp) func(*queue.Recor
 }
 
 // endGathering sends a part on as it is when the others have not come in time.
-func (b *Bridge) endGathering(ctx context.Context, r *queue.Record, at queue.Stamp, spent *spending) (queue.Op, bool) {
+func (b *Bridge) endGathering(r *queue.Record, at queue.Stamp, spent *spending) (queue.Op, bool) {
 	until := b.parts.take(gathered{r.Seq, r.Message}, at.Age)
 	if until > at.Age {
 		return queue.Op{Seq: r.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {

@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"cmp"
 	"context"
 	"maps"
 	"slices"
@@ -17,8 +18,8 @@ import (
 	"posthouse/queue"
 )
 
-// How many stations are remembered for one link; the one heard longest ago goes
-// first.
+// stationsPerLink is how many are remembered for one link; the one heard longest ago
+// goes first.
 const stationsPerLink = 10000
 
 // hearing is one station on one link.
@@ -153,7 +154,7 @@ func (t *heardTable) find(base string) []hearing {
 	for _, e := range t.bases[base] {
 		out = append(out, *e)
 	}
-	slices.SortFunc(out, func(a, b hearing) int { return int(min(max(b.at-a.at, -1), 1)) })
+	slices.SortFunc(out, func(a, b hearing) int { return cmp.Compare(b.at, a.at) })
 	return out
 }
 
@@ -215,7 +216,7 @@ func (b *Bridge) letRelease() {
 	}
 }
 
-// stations tells what an APRS server should be asked for.
+// interest tells what an APRS server should be asked for.
 func (b *Bridge) interest() link.Interest {
 	now := b.clock.Age()
 	var in link.Interest

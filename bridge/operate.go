@@ -214,7 +214,7 @@ func (o *order) move(r *queue.Record, i int) ([]*queue.Record, error) {
 	if was == o.to.Name && d.State != queue.Passed && d.State != queue.Parked {
 		return nil, cannot("%s waits for %s already", o.b.id(r.Seq), was)
 	}
-	next := o.b.deliveriesTo(&r.Message, route.Target{Link: o.to.Name, To: d.To})
+	next := o.b.deliveriesTo(route.Target{Link: o.to.Name, To: d.To})
 	if len(next) != 1 || next[0].State != queue.Ready {
 		return nil, cannot("%s leads to no gateway that reaches %s now", o.to.Name, d.To)
 	}

@@ -30,7 +30,7 @@ const (
 	airUsed = "used"
 )
 
-// shortestFrame is what the cost of a frame is taken as before it is fitted.
+// ackBytes is what a receipt is taken to have: its frame is made by the mesh's codec.
 const ackBytes = 24
 
 func (b *Bridge) newPace(ctx context.Context, ln *line) (*pace, error) {

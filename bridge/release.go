@@ -51,7 +51,7 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item, elsewhere bool) (queu
 		return queue.Op{}, false
 	}
 	to, at := d.Targets[0], b.stamp()
-	next := b.deliveriesTo(&m, to)[0]
+	next := b.deliveriesTo(to)[0]
 	if !next.State.Open() || next.State == queue.Held {
 		return queue.Op{}, false
 	}

@@ -49,7 +49,7 @@ func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 	if len(way.Targets) == 0 || b.mayTake(&m, way.Targets[0]) != nil {
 		return queue.Delivery{}, false
 	}
-	next := b.deliveriesTo(&m, way.Targets[0])[0]
+	next := b.deliveriesTo(way.Targets[0])[0]
 	if next.Link == d.Link && next.Gateway == d.Gateway {
 		return queue.Delivery{}, false
 	}

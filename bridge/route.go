@@ -95,7 +95,7 @@ func (b *Bridge) route(ln *line, m *message.Message) ([]queue.Delivery, *rules.R
 			}
 			continue
 		}
-		out = append(out, b.deliveriesTo(m, t)...)
+		out = append(out, b.deliveriesTo(t)...)
 	}
 	if len(out) == 0 {
 		return nil, first
@@ -126,7 +126,7 @@ func (b *Bridge) mayTake(m *message.Message, t route.Target) *rules.Refusal {
 
 // deliveriesTo makes the deliveries of one target: a group on a mail link goes
 // to each address that the operator listed.
-func (b *Bridge) deliveriesTo(m *message.Message, t route.Target) []queue.Delivery {
+func (b *Bridge) deliveriesTo(t route.Target) []queue.Delivery {
 	ln := b.byName[t.Link]
 	if ln.trunk != nil && !b.isGroup(t.To) {
 		g := b.gatewayFor(t.Link, t.To, message.IsMail(t.To))

@@ -10,18 +10,18 @@ import (
 func Reference(w io.Writer) error {
 	var b strings.Builder
 	b.WriteString("### The gateway\n\n")
-	writeTable(&b, Prefix, table(new(Config)), "")
+	writeTable(&b, Prefix, table(new(Config)))
 	b.WriteString("\n### Each link\n\nThe names follow `" + Prefix + "<NAME>`, the link's name in capitals.\n\n")
-	writeTable(&b, "_", table(new(Link)), "")
+	writeTable(&b, "_", table(new(Link)))
 	for _, kind := range Kinds {
 		fmt.Fprintf(&b, "\n### Links of kind `%s`\n\n", kind)
-		writeTable(&b, "_", kindTable(new(Link), kind), kind)
+		writeTable(&b, "_", kindTable(new(Link), kind))
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }
 
-func writeTable(b *strings.Builder, prefix string, rows []variable, kind string) {
+func writeTable(b *strings.Builder, prefix string, rows []variable) {
 	b.WriteString("| variable | default | meaning |\n| --- | --- | --- |\n")
 	for _, v := range rows {
 		name := v.name
