@@ -17,6 +17,9 @@ import (
 // of an hour are 360 s, 20 % of them in reserve leave 288 s, a quarter is 90 s,
 // 5 % are 18 s, and a frame counts three times.
 
+// DefaultLimits are those of a link for which nothing is set.
+var DefaultLimits = Limits{Airtime: 10, Reserve: 20, Repeats: 3}
+
 func newBudget(t testing.TB, l Limits) *Budget {
 	t.Helper()
 	b, err := New(l)
@@ -128,6 +131,14 @@ func TestUsed(t *testing.T) {
 	if wait, why := b.Wait(0, spent("A", time.Second)); why != ReserveKept && why != BudgetUsed || wait < time.Hour {
 		t.Errorf("an exhausted hour: waits %v for %q", wait, why)
 	}
+}
+
+// Next is what Forecast goes by.
+func (b *Budget) Next(now clock.Age, queue []Request) (i int, wait time.Duration, why Reason) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.ledger.expire(now)
+	return b.limits.next(b.ledger, now, queue)
 }
 
 func TestNext(t *testing.T) {

@@ -24,11 +24,12 @@
 // A sender's or the notices' share that is smaller than one frame still lets
 // one through an hour: else a slow mesh would never carry any.
 //
-// Wait asks for one frame, Next for a whole queue, Spend takes the airtime:
+// Which frame is next the queue's courier decides, by the answers to Wait and
+// OldOwed; Forecast plays a whole queue through. Spend takes the airtime:
 //
-//	i, wait, why := budget.Next(clock.Age(), heads)
-//	if i >= 0 && wait == 0 {
-//		err := budget.Spend(clock.Age(), heads[i], store)
+//	wait, why := budget.Wait(clock.Age(), frame)
+//	if wait == 0 {
+//		err := budget.Spend(clock.Age(), frame, store)
 //		// send only if err == nil
 //	}
 //
@@ -47,6 +48,4 @@
 // writes about once a minute, a quiet one once a frame. All is reckoned in
 // clock.Age, which is a lower bound of the time that really passed: time off
 // counts only while the clock is trusted.
-//
-// Next takes 20 µs for 50 senders and an hour of 90 frames.
 package airtime

@@ -12,7 +12,7 @@ import (
 const forecastLimit = 100
 
 // Forecast gives the waiting time that each of the frames has to expect if no
-// other comes, in the order of Next; Never for one that can't go. The largest is
+// other comes, in the order of next; Never for one that can't go. The largest is
 // that of the whole queue.
 func (b *Budget) Forecast(now clock.Age, queue []Request) []time.Duration {
 	b.mu.Lock()

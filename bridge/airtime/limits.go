@@ -13,9 +13,6 @@ type Limits struct {
 	Repeats int     // transmissions that one frame causes within hearing, 1 to 100
 }
 
-// DefaultLimits are those of a link for which nothing is set.
-var DefaultLimits = Limits{Airtime: 10, Reserve: 20, Repeats: 3}
-
 const (
 	window = time.Hour
 	// senderPart of the budget is the most that one sender gets, noticePart that

@@ -9,23 +9,6 @@ import (
 	"posthouse/bridge/message"
 )
 
-// Next says which of the waiting frames is to go next, how long that has yet to
-// wait, and what for; -1 when there is none that ever may. Of the frames of one
-// lane only the first is to be offered.
-//
-// The order: emergencies; then what has waited over 2 h, as long as such frames
-// had less than their tenth of the budget in the last hour; then by precedence;
-// in one precedence the sender with the least airtime in the last hour; then
-// the frame that has waited longest. A frame that is held up by its sender's or
-// the notices' share lets others pass. One that waits for the budget does not,
-// or small frames would keep a big one waiting for ever.
-func (b *Budget) Next(now clock.Age, queue []Request) (i int, wait time.Duration, why Reason) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.ledger.expire(now)
-	return b.limits.next(b.ledger, now, queue)
-}
-
 // OldOwed tells whether frames that waited over 2 h have had less than their
 // tenth of the budget in the last hour, so that one of them goes before others.
 func (b *Budget) OldOwed(now clock.Age) bool {
@@ -37,6 +20,16 @@ func (b *Budget) OldOwed(now clock.Age) bool {
 
 func (l Limits) oldOwed(led ledger) bool { return led.sum(longWaiting) < l.budget()/oldPart }
 
+// next says which of the waiting frames is to go next, how long that has yet to
+// wait, and what for; -1 when there is none that ever may. Of the frames of one
+// lane only the first is to be offered.
+//
+// The order: emergencies; then what has waited over 2 h, as long as such frames
+// had less than their tenth of the budget in the last hour; then by precedence;
+// in one precedence the sender with the least airtime in the last hour; then
+// the frame that has waited longest. A frame that is held up by its sender's or
+// the notices' share lets others pass. One that waits for the budget does not,
+// or small frames would keep a big one waiting for ever.
 func (l Limits) next(led ledger, now clock.Age, queue []Request) (i int, wait time.Duration, why Reason) {
 	i, wait = -1, Never
 	for _, at := range l.order(led, queue) {

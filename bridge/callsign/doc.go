@@ -6,5 +6,5 @@
 // A string that Parse takes has one canonical form (Call.String): upper case,
 // no SSID -0, portable marks kept. Look-alike letters of other scripts and
 // hidden characters are refused, never repaired. Odd but real suffixes are
-// marked (Call.Flags), not refused. The package imports nothing of ours.
+// taken. The package imports nothing of ours.
 package callsign

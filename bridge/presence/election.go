@@ -28,9 +28,6 @@ type Election struct {
 	rivalled  time.Time // since when another transmits too; zero: none does
 }
 
-// Transmits is the last decision.
-func (e *Election) Transmits() bool { return e.transmits }
-
 // Condition is what the gateway itself can do at a moment.
 type Condition struct {
 	MeshUp, TrunkUp bool

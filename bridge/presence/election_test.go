@@ -46,7 +46,7 @@ func (c *crowd) start(call string) {
 }
 
 func (n *node) say() Say {
-	return Say{Mesh: "valley", Call: n.call, Boot: n.boot, Count: n.count, MeshUp: n.mesh, Transmits: n.vote.Transmits(), Standby: n.standby}
+	return Say{Mesh: "valley", Call: n.call, Boot: n.boot, Count: n.count, MeshUp: n.mesh, Transmits: n.vote.transmits, Standby: n.standby}
 }
 
 // run lets time pass, a second at a time, and returns for how many seconds how
@@ -60,11 +60,11 @@ func (c *crowd) run(d time.Duration) (seconds map[int]int) {
 			if !n.alive {
 				continue
 			}
-			was := n.vote.Transmits()
+			was := n.vote.transmits
 			if n.vote.Decide(n.table, Condition{MeshUp: n.mesh, TrunkUp: n.trunk, Standby: n.standby, Mute: n.mute}, c.now) {
 				transmitting++
 			}
-			if n.trunk && !n.mute && (c.now.Unix()%int64(Every/time.Second) == 0 || was != n.vote.Transmits() || n.count == 0) {
+			if n.trunk && !n.mute && (c.now.Unix()%int64(Every/time.Second) == 0 || was != n.vote.transmits || n.count == 0) {
 				n.count++
 				for _, o := range c.nodes {
 					if o != n && o.alive && o.trunk && !n.unheard {
@@ -81,7 +81,7 @@ func (c *crowd) run(d time.Duration) (seconds map[int]int) {
 func (c *crowd) transmitter() string {
 	who := ""
 	for _, n := range c.nodes {
-		if n.alive && n.vote.Transmits() {
+		if n.alive && n.vote.transmits {
 			who += n.call
 		}
 	}

@@ -3,6 +3,7 @@ package route
 import (
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -10,18 +11,21 @@ import (
 	"pgregory.net/rapid"
 
 	"posthouse/bridge/link"
+	"posthouse/bridge/rules"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
+// routes are written as in the settings: PATTERN=link.
 func routes(t testing.TB, list ...string) []Route {
 	var rs []Route
 	for _, s := range list {
-		r, err := ParseRoute(s)
+		pattern, name, _ := strings.Cut(s, "=")
+		p, err := rules.ParsePattern(pattern)
 		if err != nil {
 			t.Fatal(err)
 		}
-		rs = append(rs, r)
+		rs = append(rs, Route{Pattern: p, Link: name})
 	}
 	return rs
 }
@@ -244,24 +248,6 @@ func TestDecideKeepsItsPromises(t *testing.T) {
 			}
 		}
 	})
-}
-
-func TestCheckFindsWhatPointsNowhere(t *testing.T) {
-	tab := table()
-	tab.Routes = routes(t, "*=nowhere", "N0QRA=ear", "*@*=post")
-	for _, unheard := range []string{"nowhere", "ear", "post"} {
-		if tab.Unheard = unheard; len(tab.Check()) != 3 {
-			t.Errorf("unheard %q: %v", unheard, tab.Check())
-		}
-	}
-	if tab.Routes, tab.Unheard = nil, Hold; len(tab.Check()) != 0 {
-		t.Errorf("a good table: %v", tab.Check())
-	}
-	for _, s := range []string{"", "N0QRA", "=far", "N0QRA=", "a@b@c=far"} {
-		if r, err := ParseRoute(s); err == nil {
-			t.Errorf("ParseRoute(%q) = %+v", s, r)
-		}
-	}
 }
 
 func TestAddress(t *testing.T) {

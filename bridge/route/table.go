@@ -1,7 +1,6 @@
 package route
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -45,20 +44,6 @@ type Route struct {
 	Link    string
 }
 
-// ParseRoute reads PATTERN=link.
-func ParseRoute(s string) (Route, error) {
-	pattern, name, ok := strings.Cut(strings.TrimSpace(s), "=")
-	name = strings.TrimSpace(name)
-	if !ok || name == "" {
-		return Route{}, fmt.Errorf("route %q: write PATTERN=link, for example N0QRA*=far", s)
-	}
-	p, err := rules.ParsePattern(pattern)
-	if err != nil {
-		return Route{}, fmt.Errorf("route %q: %w", s, err)
-	}
-	return Route{Pattern: p, Link: name}, nil
-}
-
 // Table is how the operator laid out the roads. It does not change while used.
 type Table struct {
 	Own     string // this gateway's call sign
@@ -86,28 +71,4 @@ func (t *Table) Group(name string) (string, bool) {
 		}
 	}
 	return "", false
-}
-
-// Check says what in the table points nowhere; one error a finding.
-func (t *Table) Check() []error {
-	var found []error
-	for _, r := range t.Routes {
-		switch l := t.link(r.Link); {
-		case l == nil:
-			found = append(found, fmt.Errorf("route %v=%s: there is no link of that name", r.Pattern, r.Link))
-		case l.InOnly:
-			found = append(found, fmt.Errorf("route %v=%s: that link only receives", r.Pattern, r.Link))
-		}
-	}
-	if t.Unheard != "" && t.Unheard != Hold {
-		switch l := t.link(t.Unheard); {
-		case l == nil:
-			found = append(found, fmt.Errorf("unheard stations go to %q: there is no link of that name; write hold or a link's name", t.Unheard))
-		case l.InOnly:
-			found = append(found, fmt.Errorf("unheard stations go to %q: that link only receives", t.Unheard))
-		case l.Kind == Mail:
-			found = append(found, fmt.Errorf("unheard stations go to %q: a mail link reaches no station", t.Unheard))
-		}
-	}
-	return found
 }

@@ -2,9 +2,7 @@ package rules
 
 import (
 	"container/list"
-	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -13,10 +11,8 @@ import (
 	"posthouse/bridge/clock"
 )
 
-const (
-	maxSenders = 10_000 // remembered by one Rate, the one unheard longest goes first
-	maxLimit   = 10_000 // messages in a Limit
-)
+// maxSenders are remembered by one Rate; the one unheard longest goes first.
+const maxSenders = 10_000
 
 // Limit is a number of messages in a time.
 type Limit struct {
@@ -26,29 +22,6 @@ type Limit struct {
 
 // Emergencies is how many a sender may send as such; more go as priority.
 var Emergencies = Limit{N: 3, Per: 10 * time.Minute}
-
-// ParseRate reads a limit such as 20/10m.
-func ParseRate(s string) (Limit, error) {
-	count, per, ok := strings.Cut(strings.TrimSpace(s), "/")
-	if !ok {
-		return Limit{}, fmt.Errorf("rate %q: write number/time, for example 20/10m", s)
-	}
-	n, err := strconv.Atoi(count)
-	if err != nil || n < 1 || n > maxLimit {
-		return Limit{}, fmt.Errorf("rate %q: the number must be 1 to %d", s, maxLimit)
-	}
-	d, err := time.ParseDuration(per)
-	if err != nil {
-		return Limit{}, fmt.Errorf("rate %q: %w", s, err)
-	}
-	if d < time.Second || d > 7*24*time.Hour {
-		return Limit{}, fmt.Errorf("rate %q: the time must be 1s to 168h", s)
-	}
-	return Limit{n, d}, nil
-}
-
-// String gives the form that ParseRate reads.
-func (l Limit) String() string { return fmt.Sprintf("%d/%v", l.N, l.Per) }
 
 // Rate counts what each sender hands in, by base call sign or mail address, in
 // a sliding window. It is safe for concurrent use and remembers at most 10,000

@@ -79,7 +79,7 @@ func (c *client) read() {
 			return
 		case tooLong:
 			tooLong = false
-			c.s.refuse("", "line too long")
+			c.s.refuse("line too long")
 			continue
 		}
 		c.line(strings.TrimRight(string(b), "\r\n"))

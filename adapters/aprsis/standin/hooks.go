@@ -22,14 +22,6 @@ func (s *Server) Refused() map[string]int {
 	return maps.Clone(s.refused)
 }
 
-// OnRefused has a function called for each frame that is not passed on. It must
-// not call the server.
-func (s *Server) OnRefused(f func(line, reason string)) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.dropped = f
-}
-
 // Wait gives the first frame passed on, past or coming, that ok takes.
 func (s *Server) Wait(ctx context.Context, ok func(line string) bool) (string, error) {
 	for {

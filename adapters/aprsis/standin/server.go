@@ -36,12 +36,11 @@ type Server struct {
 	mu      sync.Mutex
 	clients map[*client]bool
 	silent  bool
-	copies  map[string]time.Time      // source, destination and information, by when
-	places  map[string]place          // where a station was last, for m and t
-	seen    []string                  // frames that were passed on
-	refused map[string]int            // why frames were not, and how often
-	changed chan struct{}             // closed and replaced when seen grows
-	dropped func(line, reason string) // see OnRefused
+	copies  map[string]time.Time // source, destination and information, by when
+	places  map[string]place     // where a station was last, for m and t
+	seen    []string             // frames that were passed on
+	refused map[string]int       // why frames were not, and how often
+	changed chan struct{}        // closed and replaced when seen grows
 }
 
 // New makes a server that listens nowhere. It ends with ctx or Close.
@@ -151,21 +150,21 @@ func (s *Server) only(c *client) {
 func (s *Server) enterFrame(from *client, line string) {
 	p, err := aprsis.ParsePacket(line)
 	if err != nil {
-		s.refuse(line, "malformed")
+		s.refuse("malformed")
 		return
 	}
 	if !from.verified {
-		s.refuse(line, "unverified")
+		s.refuse("unverified")
 		return
 	}
 	if why := route(&p, from.call); why != "" {
-		s.refuse(line, why)
+		s.refuse(why)
 		return
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.isCopy(p) {
-		s.count(line, "copy")
+		s.refused["copy"]++
 		return
 	}
 	if p.Source != from.call {
@@ -228,17 +227,10 @@ func remember[V any](m map[string]V, key string, v V) {
 	m[key] = v
 }
 
-func (s *Server) refuse(line, why string) {
+func (s *Server) refuse(why string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.count(line, why)
-}
-
-func (s *Server) count(line, why string) {
 	s.refused[why]++
-	if s.dropped != nil {
-		s.dropped(line, why)
-	}
 }
 
 func (s *Server) note(line string) {

@@ -23,7 +23,6 @@ type Station struct {
 
 	mu      sync.Mutex
 	refuses bool
-	mute    bool
 }
 
 // Heard is one message that a station got.
@@ -85,13 +84,6 @@ func (st *Station) Refuse(on bool) {
 	st.refuses = on
 }
 
-// Mute makes the station answer nothing, or ends that.
-func (st *Station) Mute(on bool) {
-	st.mu.Lock()
-	defer st.mu.Unlock()
-	st.mute = on
-}
-
 // Leave ends the connection and waits for that.
 func (st *Station) Leave() {
 	st.conn.Close()
@@ -121,9 +113,9 @@ func (st *Station) listen(in *bufio.Reader) {
 
 func (st *Station) answer(to string, t aprsis.Text) {
 	st.mu.Lock()
-	refuses, mute := st.refuses, st.mute
+	refuses := st.refuses
 	st.mu.Unlock()
-	if t.Sort != aprsis.Words || t.FullID == "" || mute {
+	if t.Sort != aprsis.Words || t.FullID == "" {
 		return
 	}
 	sort := aprsis.Ack

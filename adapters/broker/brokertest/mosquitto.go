@@ -6,7 +6,6 @@ package brokertest
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"net"
 	"os"
 	"os/exec"
@@ -219,6 +218,3 @@ func (b *Broker) Pid() int { return b.cmd.Process.Pid }
 // Log gives what the broker wrote since its last start; call it when it has
 // ended.
 func (b *Broker) Log() string { return b.log.String() }
-
-// String names the broker in a test's output.
-func (b *Broker) String() string { return fmt.Sprintf("mosquitto at %s", b.URL) }

@@ -77,11 +77,6 @@ func (t *Trust) add(line []byte) error {
 	return nil
 }
 
-// Lists tells whether a gateway is on the list with this key.
-func (t *Trust) Lists(call string, key PublicKey) bool {
-	return t != nil && slices.Contains(t.keys[call], key)
-}
-
 // Has tells whether any gateway is on the list with this key.
 func (t *Trust) Has(key PublicKey) bool { return t != nil && t.owners[key] != "" }
 

@@ -23,7 +23,7 @@ func TestTrustFile(t *testing.T) {
 	if got, want := trust.Keys(gatewayA), []PublicKey{a, b}; !reflect.DeepEqual(got, want) {
 		t.Errorf("keys %v, want %v", got, want)
 	}
-	if !trust.Lists(gatewayC, c) || trust.Lists(gatewayC, a) || trust.Lists("N0QRD-10", a) || trust.Knows("N0QRD-10") {
+	if !reflect.DeepEqual(trust.Keys(gatewayC), []PublicKey{c}) || trust.Knows("N0QRD-10") {
 		t.Error("it lists what the file does not say")
 	}
 	if trust.Any {
