@@ -112,6 +112,48 @@ var (
 	core   = append([]string{"bridge"}, queue...)
 )
 
+// The way of a message is the table of contents in bridge/doc.go, and a file that is
+// not in it nobody finds.
+func TestBridgeTellsOfEachOfItsFiles(t *testing.T) {
+	var have []string
+	for _, s := range sources(t) {
+		if name := path.Base(s.name); s.dir == "bridge" && !s.test && name != "doc.go" {
+			have = append(have, name)
+		}
+	}
+	doc, err := os.ReadFile("bridge/doc.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var told []string
+	for _, m := range regexp.MustCompile(`(?m)^//\t(\w+\.go) +\w`).FindAllSubmatch(doc, -1) {
+		told = append(told, string(m[1]))
+	}
+	slices.Sort(told)
+	if !slices.Equal(have, told) {
+		t.Errorf("bridge has   %q\nbridge/doc.go tells of %q", have, told)
+	}
+}
+
+// A guide must not point to a file that has moved.
+func TestGuideNamesFilesThatAreThere(t *testing.T) {
+	there := map[string]bool{}
+	walk(t, func(name string) { there[path.Base(name)] = true })
+	guide, err := os.ReadFile("DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := regexp.MustCompile("`[^`\n ]*?([\\w-]+\\.(?:go|md|txtar|yml|json))`").FindAllSubmatch(guide, -1)
+	if len(named) < 50 {
+		t.Fatalf("only %d names of files found", len(named))
+	}
+	for _, m := range named {
+		if !there[string(m[1])] {
+			t.Errorf("there is no %s", m[0])
+		}
+	}
+}
+
 // mayImport lists what the packages of a room may import of ours; everything:
 // nil and true.
 func mayImport(dir string) (allowed []string, everything, known bool) {

@@ -1,21 +1,64 @@
 // Package bridge is the way of one message through the gateway, a file a step:
 //
-//	accept.go    what comes in is normalised, identified, checked, routed and stored
-//	address.go   whom it is for, when a phone could not say it
-//	heard.go     who was heard where; what waited for a station is let go
-//	carry.go     a courier's choice is fitted, sent, and its outcome filed
-//	receipt.go   an acknowledgement finds its message, and goes back to the writer
-//	tell.go      who wrote hears what became of it
-//	expire.go    lifetimes end, held messages are told of, old ones are purged
-//	far.go       which far gateways are alive, and whom they hear
-//	sibling.go   several gateways of one mesh: one transmits, the others keep shadows
-//	custody.go   a far gateway takes a message over, and tells what became of it
-//	control.go   what the operator can do while it runs
-//	operate.go   what the operator can do with one message of the queue
-//	exercise.go  an exercise begins and ends
-//	logbook.go   what waits, what became of each message, who was heard
-//	view.go      a record as the desk shows it
-//	journal.go   each transmission in a file a day
+//	bridge.go      a gateway: its links, couriers and clerk
+//	host.go        what a link may ask of it
+//	accept.go      what comes in is normalised, identified, checked, routed and stored
+//	identity.go    what "the same message" means
+//	address.go     whom it is for, when a phone could not say it
+//	gather.go      parts of a text that another gateway has split become one again
+//	refusals.go    what was not taken over, as far as that is kept
+//	spending.go    what a sender's allowances get back when nothing came on disk
+//	route.go       which links it takes
+//	naming.go      the ids under which its frames are acknowledged
+//	carry.go       a courier's choice is fitted, sent, and its outcome filed
+//	pace.go        airtime, on a link that has a budget
+//	receipt.go     an acknowledgement finds its message, and goes back to the writer
+//	tell.go        who wrote hears what became of it
+//	turn.go        he hears so a few times an hour; the rest waits, and is told as one
+//	heard.go       who was heard where
+//	release.go     what waited for a station is let go
+//	roam.go        what waits elsewhere goes to where its addressee was heard since
+//	position.go    where stations are, for APRS and for far gateways
+//
+// What time asks for:
+//
+//	expire.go      the clerk: lifetimes end, held messages are told of, old ones go
+//	sweep.go       what waits of those who were blocked ends
+//	forget.go      small values that nobody will ask for again go
+//	emergency.go   people hear of an emergency, and that nobody confirms it
+//	trouble.go     they hear of links, disk and clock
+//	silence.go     which silence of a link is unusual
+//	alert.go       the way to them
+//
+// Between gateways:
+//
+//	far.go         which far gateways are alive, and whom they hear
+//	custody.go     a far gateway takes a message over, or hands one to us
+//	farreceipt.go  what became of it goes back from gateway to gateway
+//	astray.go      what waits for a gateway that is not alive takes another way
+//	untrusted.go   what a key brought that is not believed any more is held
+//	sibling.go     of several gateways of one mesh one transmits
+//	taken.go       they tell each other what they have in hand
+//	shadow.go      the others keep shadows, in case it falls silent
+//	handover.go    what waits for its mesh goes to the one that transmits
+//	overheard.go   acknowledgements that only another one heard
+//	hub.go         one gateway in several processes
+//
+// For the operator:
+//
+//	control.go     quiet, block and send
+//	operate.go     what can be done with one message of the queue
+//	exercise.go    an exercise begins and ends
+//	logbook.go     what waits, what became of each message, who was heard
+//	recent.go      the latest of it
+//	view.go        a record as the desk shows it
+//	day.go         what passed in the last 24 hours
+//	gauges.go      metrics that nothing else moves
+//	meter.go       what is counted
+//	journal.go     each transmission in a file a day
+//	judge.go       what would become of a text, without a running gateway
+//	judgeturn.go   the same for one text after the other
+//	restore.go     a store that a backup brought back is made safe to go on with
 //
 // The bridge promises: what Accept took over is on disk, and is then delivered,
 // or its failure is on record and its writer was told. It leaves the media to

@@ -67,7 +67,7 @@ var bugs = []bug{
 		finds:   `invariant 5`, seed: 28,
 	},
 	{
-		name: "a shadow is never taken on", file: "bridge/sibling.go",
+		name: "a shadow is never taken on", file: "bridge/shadow.go",
 		old:     "	items, err := b.store.Due(ctx, \"\", until, atATime)\n	if err != nil {",
 		planted: "	items, err := b.store.Due(ctx, \"\", until, atATime)\n	if err != nil || planted(%q) {",
 		finds:   `invariant [16]`, seed: 13,
@@ -121,13 +121,13 @@ var bugs = []bug{
 		finds:   `invariant 2`, seed: 1,
 	},
 	{
-		name: "a receipt is believed from any gateway", file: "bridge/custody.go",
+		name: "a receipt is believed from any gateway", file: "bridge/farreceipt.go",
 		old:     "	i := b.passedBy(r, m.Via)\n	if i < 0 && endedAs(m)",
 		planted: "	i := b.passedBy(r, m.Via)\n	if i < 0 && planted(%q) && len(r.Deliveries) == 1 {\n		i = 0\n	}\n	if i < 0 && endedAs(m)",
 		finds:   `who had acknowledged nothing`, seed: 49,
 	},
 	{
-		name: "texts are handed to gateways that are not alive", file: "bridge/custody.go",
+		name: "texts are handed to gateways that are not alive", file: "bridge/astray.go",
 		old:     "	return c.b.far.table.IsAlive(d.Gateway, now)\n",
 		planted: "	return c.b.far.table.IsAlive(d.Gateway, now) || planted(%q)\n",
 		finds:   `which had been off`, seed: 2,
@@ -194,7 +194,7 @@ var bugs = []bug{
 	},
 
 	{
-		name: "a receipt that is handed over has no precedence", file: "bridge/custody.go",
+		name: "a receipt that is handed over has no precedence", file: "bridge/farreceipt.go",
 		old:     "	m.Precedence = cmp.Or(m.Precedence, message.Routine) //",
 		planted: "	if !planted(%q) {\n		m.Precedence = cmp.Or(m.Precedence, message.Routine)\n	} //",
 		finds:   `never heard of it`, seed: 1,

@@ -1,0 +1,105 @@
+package bridge
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// What waits here for a mesh on which another gateway transmits goes to that one.
+
+// handedOver is the step of a record that was given to the transmitter of a mesh.
+const handedOver = "handed over"
+
+// handOverEvery is how often what waits for a mesh is looked through where nothing
+// new came: acks are awaited there that do not come.
+const handOverEvery = 5 * time.Second
+
+// handOver gives what waits for a mesh to the gateway that transmits there now.
+func (b *Bridge) handOver(ctx context.Context) {
+	for _, ln := range b.lines {
+		if ln.vote == nil {
+			continue
+		}
+		g, ok := b.ahead(ln)
+		if !ok {
+			ln.handed = time.Time{}
+			continue
+		}
+		if news := ln.news.Swap(false); !news && time.Since(ln.handed) < handOverEvery {
+			continue
+		}
+		ln.handed = time.Now()
+		if err := b.handOverLink(ctx, ln, g); err != nil && ctx.Err() == nil {
+			b.log.Error("handing over to the transmitter failed, trying again", "link", ln.Name, "err", err)
+		}
+	}
+}
+
+// handOverLink hands over some of a link's open deliveries, the most urgent ones
+// first; the clerk comes again for the rest.
+func (b *Bridge) handOverLink(ctx context.Context, ln *line, gateway string) error {
+	items, err := b.waiting(ctx, ln)
+	if err != nil {
+		return err
+	}
+	at, trunk := b.stamp(), b.trunkTo(gateway)
+	var ops []queue.Op
+	for _, it := range items {
+		ops = append(ops, queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+			d := &r.Deliveries[it.Delivery]
+			if d.Link != ln.Name || !waits(d) || awaitsAck(d, at.Age) {
+				return nil, queue.ErrSkip
+			}
+			if b.isGroup(r.Message.To) {
+				d.State, d.Link, d.Due = queue.Shadow, "", at.Age.Add(shadowFor) // the transmitter has it from its own trunk
+				return nil, nil
+			}
+			*d = queue.Delivery{Link: trunk, To: d.To, Gateway: gateway, State: queue.Ready, Attempts: d.Attempts}
+			r.Note(at, handedOver, ln.Name, fmt.Sprintf("%s transmits for %s", gateway, ln.meshName()))
+			return nil, nil
+		}})
+	}
+	if len(ops) == 0 {
+		return nil
+	}
+	_, err = b.store.Apply(ctx, ops...)
+	return err
+}
+
+// awaitsAck tells whether a delivery is on the air and its ack may still come, to
+// the frame ids that this gateway gave: the clerk comes again when it does not.
+func awaitsAck(d *queue.Delivery, now clock.Age) bool {
+	return d.State == queue.Later && d.Begun && now < d.Due && len(d.Parts) > 0 && d.Parts[0].ID != ""
+}
+
+// waiting lists what of a link has still to be sent, or to be sent again.
+func (b *Bridge) waiting(ctx context.Context, ln *line) ([]queue.Item, error) {
+	items, err := b.store.Due(ctx, ln.Name, 1<<62, atATime)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range message.Precedences {
+		heads, err := b.store.Heads(ctx, ln.Name, p, b.clock.Age(), 0, atATime)
+		if err != nil {
+			return nil, err
+		}
+		for _, head := range heads {
+			items = append(items, head)
+			r, err := b.store.Get(ctx, head.Seq)
+			if err != nil || len(items) > 4*atATime {
+				continue
+			}
+			behind, err := b.store.Behind(ctx, r.LaneOf(&r.Deliveries[head.Delivery]), head.Seq, atATime)
+			if err != nil {
+				return nil, err
+			}
+			items = append(items, behind...)
+		}
+	}
+	return items, nil
+}

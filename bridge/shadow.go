@@ -1,0 +1,164 @@
+package bridge
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// A shadow is a text of which the transmitter of its mesh should have a copy in hand. It
+// ends with word of that, or is handed to the transmitter, or routed from here.
+
+// shadowFor is how long a shadow waits for the transmitter's word.
+const shadowFor = 60 * time.Second
+
+func (b *Bridge) endShadows(ctx context.Context, seqs []uint64, by string) {
+	at := b.stamp()
+	var ops []queue.Op
+	for _, seq := range seqs {
+		ops = append(ops, queue.Op{Seq: seq, Lazy: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
+			ended := false
+			for i := range r.Deliveries {
+				if d := &r.Deliveries[i]; d.State == queue.Shadow {
+					d.State, d.Ended, ended = queue.Taken, at, true
+				}
+			}
+			if !ended {
+				return nil, queue.ErrSkip
+			}
+			r.Outcome = outcome(r)
+			r.Note(at, "taken", "", by+" has it in hand")
+			return nil, nil
+		}, Then: func(d queue.Done) { b.hearShadow(d.Record) }})
+	}
+	if len(ops) == 0 {
+		return
+	}
+	if _, err := b.store.Apply(ctx, ops...); err != nil {
+		b.log.Warn("noting what another gateway has in hand failed", "err", err)
+	}
+}
+
+// hearShadow notes the writer of a shadow as heard, now that the text is known to
+// be its own and not a transmission of another gateway.
+func (b *Bridge) hearShadow(r *queue.Record) {
+	if r == nil || message.IsMail(r.Message.From) {
+		return
+	}
+	if ln := b.byName[r.Message.Link]; ln != nil && ln.vote != nil && r.Message.Via == "" {
+		b.heard.markAt(ln.Name, &r.Message, r.Accepted.Age)
+	}
+}
+
+// shadows are the deliveries of a text that the transmitter of its mesh should
+// have in hand.
+func (b *Bridge) shadows(m *message.Message) []queue.Delivery {
+	return []queue.Delivery{{To: m.To, State: queue.Shadow, Due: b.clock.Age().Add(shadowFor)}}
+}
+
+// endWaits takes on shadows of which no word came: they are handed to the
+// transmitter, or routed here when there is none.
+func (b *Bridge) endWaits(ctx context.Context) {
+	until := b.clock.Age()
+	if b.kin.takeOver {
+		until = 1 << 62 // this gateway transmits now, and nobody else will take them
+	}
+	if time.Since(b.kin.tookOver) < hurryFor {
+		b.hurry(ctx)
+	}
+	items, err := b.store.Due(ctx, "", until, atATime)
+	if err != nil {
+		return
+	}
+	b.kin.takeOver = b.kin.takeOver && len(items) == atATime
+	var ops []queue.Op
+	spent := &spending{}
+	for _, it := range items {
+		r, err := b.store.Get(ctx, it.Seq)
+		if err != nil || r.Deliveries[it.Delivery].State != queue.Shadow {
+			continue
+		}
+		ops = append(ops, queue.Op{Seq: it.Seq, Change: b.emerge(r, it, spent)})
+	}
+	if len(ops) == 0 {
+		return
+	}
+	if _, err := b.store.Apply(ctx, ops...); err != nil {
+		spent.giveBack()
+		b.log.Error("taking on what no other gateway took failed, trying again", "err", err)
+	}
+}
+
+// emerge turns a shadow into deliveries, or ends it when word of it came after
+// all.
+func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) func(*queue.Record) ([]*queue.Record, error) {
+	at, tell := b.stamp(), spent.tell(b)
+	if ln := b.byName[r.Message.Link]; ln != nil && hasStep(r, forLeader) && !hasStep(r, decided) {
+		return b.decideForHelper(ln, r, it, at, tell)
+	}
+	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, at.Age.Sub(r.Accepted.Age)) || b.kin.wasAcked(&r.Message) {
+		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }
+	}
+	b.hearShadow(r)
+	to, what, how, ref := b.wayOfShadow(r)
+	switch {
+	case ref != nil:
+		return func(r *queue.Record) ([]*queue.Record, error) {
+			return b.endShadow(r, it, queue.Failed, ref.Code+": "+ref.Why, at, tell)
+		}
+	case len(to) == 0: // everybody it is for has heard it
+		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Sent, "", at, tell) }
+	}
+	return func(r *queue.Record) ([]*queue.Record, error) {
+		if r.Deliveries[it.Delivery].State != queue.Shadow {
+			return nil, queue.ErrSkip
+		}
+		r.Deliveries[it.Delivery] = to[0] // in its place: others of the record may be on their way
+		r.Deliveries = append(r.Deliveries, to[1:]...)
+		r.Note(at, what, r.Message.Link, how)
+		return nil, nil
+	}
+}
+
+func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why string, at queue.Stamp, tell func(*message.Message) telling) ([]*queue.Record, error) {
+	if r.Deliveries[it.Delivery].State != queue.Shadow {
+		return nil, queue.ErrSkip
+	}
+	r.Deliveries[it.Delivery].Error = why
+	return b.end(r, it.Delivery, as, at, tell), nil
+}
+
+// wayOfShadow finds the way of a shadow of which nobody said a word: to the
+// mesh's transmitter when one is alive, else on from here, but not where the
+// record has been already.
+func (b *Bridge) wayOfShadow(r *queue.Record) (to []queue.Delivery, what, how string, ref *rules.Refusal) {
+	m := r.Message
+	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {
+		return []queue.Delivery{{Link: b.trunkTo(g), To: m.To, Gateway: g, State: queue.Ready}}, handedOver, "to " + g + ", which had not said a word of it", nil
+	}
+	all, ref := b.route(b.byName[m.Link], &m)
+	for _, d := range all {
+		if !slices.ContainsFunc(r.Deliveries, func(o queue.Delivery) bool { return o.State != queue.Shadow && o.Link == d.Link && o.To == d.To }) {
+			to = append(to, d)
+		}
+	}
+	return to, "routed", "no other gateway of the mesh is alive", ref
+}
+
+// shadowMesh is the mesh whose transmitter should have a shadow in hand: the one
+// it was heard on, or for a group text from a trunk one that it would go out on.
+func (b *Bridge) shadowMesh(m *message.Message) string {
+	if b.sharesMesh(m.Mesh) {
+		return m.Mesh
+	}
+	for _, ln := range b.lines {
+		if ln.vote != nil && !ln.transmits() {
+			return ln.meshName()
+		}
+	}
+	return m.Mesh
+}

@@ -1,0 +1,163 @@
+package bridge
+
+import (
+	"context"
+	"time"
+
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// What one gateway of a mesh has in hand, and what it transmits, it tells the others:
+// they need keep no shadow of the one, and take the other for no new text.
+
+// toldFor is how long word of what others have in hand is remembered, for what is
+// heard only after it.
+const (
+	toldFor = 10 * time.Minute
+	maxTold = 20000
+)
+
+// frameHash names a text as it is seen on the air, whatever its id.
+func frameHash(from, to, text string) queue.Identity {
+	return identify(&message.Message{From: from, To: to, Text: text})
+}
+
+// note has the others of a mesh told that this gateway has a message in hand, or
+// transmits a frame.
+func (s *siblings) note(mesh string, id, frame queue.Identity) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	t := s.telling(mesh)
+	if id != (queue.Identity{}) && len(t.Identities) < 1000 {
+		t.Identities = append(t.Identities, id)
+	}
+	if frame != (queue.Identity{}) && len(t.Frames) < 1000 {
+		t.Frames = append(t.Frames, frame)
+		remember(s.frames, frame)
+	}
+}
+
+// telling is what the others of a mesh are told next. The caller holds the lock.
+func (s *siblings) telling(mesh string) *link.Taken {
+	t := s.tell[mesh]
+	if t == nil {
+		t = &link.Taken{Mesh: mesh}
+		s.tell[mesh] = t
+	}
+	return t
+}
+
+// noteKept has the other gateways of each mesh that a text concerns told that it
+// is in hand here: the mesh it was written on, and those it goes to.
+func (b *Bridge) noteKept(m *message.Message, id queue.Identity, to []queue.Delivery) {
+	meshes := map[string]bool{}
+	if ln := b.sharedLine(m.Mesh); ln != nil && ln.transmits() && !isShadow(to) {
+		meshes[m.Mesh] = true
+	}
+	for _, d := range to {
+		if ln := b.byName[d.Link]; ln != nil && ln.vote != nil {
+			meshes[ln.meshName()] = true
+		}
+	}
+	for mesh := range meshes {
+		b.kin.note(mesh, id, queue.Identity{})
+	}
+}
+
+func remember(told map[queue.Identity]time.Time, id queue.Identity) {
+	if len(told) >= maxTold {
+		clear(told)
+	}
+	told[id] = time.Now()
+}
+
+// tellTaken tells the others of each mesh what was noted since the last time.
+func (b *Bridge) tellTaken(ctx context.Context) {
+	b.kin.mu.Lock()
+	all := b.kin.tell
+	b.kin.tell = map[string]*link.Taken{}
+	b.kin.mu.Unlock()
+	for _, t := range all {
+		t.Gateway = b.own.String()
+		for _, ln := range b.trunks() {
+			if err := ln.trunk.Took(ctx, *t); err != nil && ctx.Err() == nil {
+				b.log.Debug("telling the other gateways of a mesh failed", "link", ln.Name, "mesh", t.Mesh, "err", err)
+			}
+		}
+	}
+}
+
+// takenBy takes in what another gateway of a mesh has in hand: the shadows of it
+// end.
+func (b *Bridge) takenBy(ctx context.Context, t link.Taken) {
+	if !b.sharesMesh(t.Mesh) || t.Gateway == b.own.String() {
+		return
+	}
+	b.kin.mu.Lock()
+	for _, id := range t.Identities {
+		remember(b.kin.taken, id)
+	}
+	for _, id := range t.Frames {
+		remember(b.kin.frames, id)
+	}
+	b.kin.mu.Unlock()
+	var seqs []uint64
+	since := b.clock.Age().Add(-time.Hour)
+	for _, id := range t.Identities {
+		if seq, ok, err := b.store.Known(ctx, id, since); err == nil && ok {
+			seqs = append(seqs, seq)
+		}
+	}
+	b.endShadows(ctx, seqs, t.Gateway)
+	b.acksOverheard(ctx, b.sharedLine(t.Mesh), &t)
+}
+
+// isFrame tells whether a gateway of the mesh, this one included, has transmitted
+// this lately.
+func (s *siblings) isFrame(m *message.Message) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	at, ok := s.frames[frameHash(m.From, m.To, m.Text)]
+	return ok && time.Since(at) < toldFor
+}
+
+// round is how often the same words came under new ids, and since when.
+type round struct {
+	since time.Time
+	n     int
+}
+
+// mostAlike is how often somebody may write the same to somebody in ten minutes, each
+// time under an id like those of frames.
+const mostAlike = 4
+
+// goesRound tells whether a text with an id like those of frames has come too often under
+// others like it: it goes round over bridges of somebody else's, and each gateway on its
+// way names it anew.
+func (s *siblings) goesRound(m *message.Message) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.rounds) >= maxTold {
+		clear(s.rounds)
+	}
+	words := frameHash(m.From, m.To, m.Text)
+	r := s.rounds[words]
+	if time.Since(r.since) > toldFor {
+		r = round{since: time.Now()}
+	}
+	r.n++
+	s.rounds[words] = r
+	return r.n > mostAlike
+}
+
+// isTaken tells whether another gateway of the mesh has said that it has a text
+// in hand that was heard some time ago. Word of an equal text that was heard long
+// before does not count.
+func (s *siblings) isTaken(id queue.Identity, ago time.Duration) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	at, ok := s.taken[id]
+	return ok && time.Since(at) < ago+sameWithoutID
+}
