@@ -1,6 +1,7 @@
 // Package broker joins what speaks MQTT 3.1.1 (OASIS standard, 2014) to the
-// bridge. Its one link kind so far is Mesh: a local radio mesh whose nodes
-// publish JSON and are told what to transmit.
+// bridge. Its link kinds are Mesh, a local radio mesh whose nodes publish JSON and
+// are told what to transmit, and the trunk (NewTrunk), on which gateways publish
+// to each other what package envelope signs.
 //
 // A link is made of two halves that know nothing of each other:
 //
