@@ -209,7 +209,7 @@ func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.
 			r.Receipted = at.Age
 			return b.receiptRecords(r, at, false)
 		}
-		if message.IsMail(m.From) {
+		if message.IsMail(m.From) && ln.MaySend() {
 			return []*queue.Record{b.notice(m, r.Seq, at, deliveredText(m, at))}
 		}
 	case queue.Failed, queue.Expired, queue.Dropped:

@@ -144,6 +144,27 @@ func TestMeshToMailAndBack(t *testing.T) {
 	})
 }
 
+// Without a smarthost no mail goes out: nothing is made that could only fail.
+func TestMailThatOnlyComesIn(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.cfg.Links.Find("post").Mail.Smarthost = ""
+		w.restart()
+		w.beacon("valley", "N0QRA-7")
+		v := w.says("post", "ann@club.example", "N0QRA-7", "<m1@club.example>", "two cans, by noon")
+		w.ack("valley", w.gets("valley", soon))
+		w.silent("post", time.Minute)
+		if r := w.record(v.ID); r.Outcome != queue.Delivered {
+			t.Errorf("outcome %q", r.Outcome)
+		}
+		if n := w.store.Stats().Records; n != 1 {
+			t.Errorf("%d records, want only the mail's: its writer cannot be told", n)
+		}
+		if v := w.says("valley", "N0QRA-7", "ann@club.example", "7", "they are here"); v.Code != link.CodeNoRoute {
+			t.Errorf("a text to a mail address: %+v, want it refused", v)
+		}
+	})
+}
+
 func TestPhoneThatKnowsOnlyItsOwnMesh(t *testing.T) {
 	inWorld(t, []string{"POSTHOUSE_ALIASES=EOC=eoc@county.example"}, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")

@@ -239,8 +239,10 @@ func (l *loader) checkWayOut(name, what, link string) {
 			advice += ": " + strings.ReplaceAll(l.config.Links.String(), ",", ", ")
 		}
 		l.fail(name, what+", and there is no such link", advice)
+	case k.Mail != nil && k.Mail.Smarthost == "":
+		l.fail(name, what+", which has no smarthost to send by", "name another link, or set "+k.variable("SMARTHOST"))
 	case !k.MaySend():
-		l.fail(name, what+", which never sends", "name another link, or change "+linkPrefix(link)+"DIRECTION")
+		l.fail(name, what+", which never sends", "name another link, or change "+k.variable("DIRECTION"))
 	}
 }
 

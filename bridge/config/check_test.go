@@ -75,6 +75,7 @@ func TestOneWrongSetting(t *testing.T) {
 		{"route without link", []string{"ROUTES=N0QRA*"}, []string{`error: POSTHOUSE_ROUTES has "N0QRA*"`}},
 		{"route to nowhere", []string{"ROUTES=N0QRA*=sea"}, []string{`error: POSTHOUSE_ROUTES sends "N0QRA*" to "sea", and there is no such link; name one of the links: valley, far, aprs, post`}},
 		{"route to a link that never sends", []string{"ROUTES=*@*=post", "POST_DIRECTION=in"}, []string{`error: POSTHOUSE_ROUTES sends "*@*" to "post", which never sends`}},
+		{"route to a mail link without a smarthost", []string{"ROUTES=*@*=post", "POST_SMARTHOST="}, []string{`error: POSTHOUSE_ROUTES sends "*@*" to "post", which has no smarthost`}},
 		{"route of a wrong pattern", []string{"ROUTES=N0 QRA=far"}, []string{`error: POSTHOUSE_ROUTES has the pattern "N0 QRA"`}},
 		{"empty item in a list", []string{"ROUTES=N0QRA=far,,N0QRB=far"}, []string{"error: POSTHOUSE_ROUTES has an empty item"}},
 		{"unheard to nowhere", []string{"UNHEARD=drop"}, []string{`error: POSTHOUSE_UNHEARD is "drop", and there is no such link`}},

@@ -89,8 +89,11 @@ type Link struct {
 // MayReceive tells whether the gateway takes anything from the link.
 func (l *Link) MayReceive() bool { return l.Direction != "out" }
 
-// MaySend tells whether the gateway may send on the link.
-func (l *Link) MaySend() bool { return l.Direction != "in" }
+// MaySend tells whether the gateway may send on the link. Without a smarthost mail
+// only comes in.
+func (l *Link) MaySend() bool {
+	return l.Direction != "in" && (l.Mail == nil || l.Mail.Smarthost != "")
+}
 
 // Once tells whether the link may exist once only, also where several processes
 // serve one gateway: it is a login, a transmitter, a broker of its own, a mailbox.
