@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -67,6 +68,7 @@ func through(ctx context.Context, s *stage, st *stations) (r result, err error) 
 	}
 	r = newResult(s.target, s.o)
 	before, device := usageOf(s.carrier), deviceWritten(s.dir)
+	commits := commitsIn(s.get("/metrics"))
 	begun := st.t.now()
 	if s.o.queued > 0 {
 		if err := fill(ctx, s, st, before, &r); err != nil {
@@ -80,6 +82,9 @@ func through(ctx context.Context, s *stage, st *stations) (r result, err error) 
 	time.Sleep(500 * time.Millisecond) // a little for duplicates
 	r.fill(st.t, begun)
 	r.cost(before, usageOf(s.carrier), deviceWritten(s.dir)-device)
+	if s.isDaemon && r.CPU > 0 {
+		r.Commits = math.Round(100*(commitsIn(s.get("/metrics"))-commits)/float64(r.Arrived)) / 100
+	}
 	if s.o.starts {
 		if r.StartDone, err = s.timeStart(ctx, false); err != nil {
 			return r, err
@@ -204,6 +209,21 @@ func (s *stage) forgetFiles() error {
 		}
 	}
 	return errors.Join(all...)
+}
+
+var committed = regexp.MustCompile(`(?m)^posthouse_store_commit_seconds_count (\S+)$`)
+
+// commitsIn tells how often the daemon's metrics say that it has written.
+func commitsIn(metrics string) float64 {
+	m := committed.FindStringSubmatch(metrics)
+	if m == nil {
+		return 0
+	}
+	n, err := strconv.ParseFloat(m[1], 64)
+	if err != nil {
+		return 0
+	}
+	return n
 }
 
 var queued = regexp.MustCompile(`(?m)^posthouse_queue_messages\{link="hill"[^}]*\} (\S+)$`)

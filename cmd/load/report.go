@@ -47,6 +47,7 @@ type result struct {
 	Peak    float64 `json:"peak_rss_mib"`
 	CPU     float64 `json:"cpu_us_per_text"`
 	Written float64 `json:"written_bytes_per_text"`
+	Commits float64 `json:"commits_per_text,omitempty"`
 	Device  float64 `json:"device_bytes_per_text"` // of the whole device, whoever wrote
 }
 
@@ -99,11 +100,11 @@ func quantile(all []time.Duration, q float64) float64 {
 // as one line of JSON.
 func report(w io.Writer, o options, all []result) error {
 	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(table, "target\tconfirmed\tarrived\tlost\tdup\ttexts/s\tp50 ms\tp99 ms\tmax ms\tanon MiB\tpeak MiB\tCPU us\tdisk B\t")
+	fmt.Fprintln(table, "target\tconfirmed\tarrived\tlost\tdup\ttexts/s\tp50 ms\tp99 ms\tmax ms\tanon MiB\tpeak MiB\tCPU us\tcommits\tdisk B\t")
 	lost := 0
 	for _, r := range all {
-		fmt.Fprintf(table, "%s\t%d\t%d\t%d\t%d\t%g\t%g\t%g\t%g\t%g\t%g\t%g\t%g\t\n", r.Target, r.Confirmed, r.Arrived, r.Lost,
-			r.Duplicates, r.PerSecond, r.P50, r.P99, r.Max, r.Anon, r.Peak, r.CPU, r.Written)
+		fmt.Fprintf(table, "%s\t%d\t%d\t%d\t%d\t%g\t%g\t%g\t%g\t%g\t%g\t%g\t%g\t%g\t\n", r.Target, r.Confirmed, r.Arrived, r.Lost,
+			r.Duplicates, r.PerSecond, r.P50, r.P99, r.Max, r.Anon, r.Peak, r.CPU, r.Commits, r.Written)
 		if r.Target == daemon {
 			lost += r.Lost
 		}
