@@ -65,7 +65,8 @@ type Store interface {
 	Sought(ctx context.Context, n int) ([]string, error)
 
 	// Frame finds the delivery whose part a station acknowledges: the link, the
-	// addressee of the delivery and the frame id. ErrNotFound when there is none.
+	// addressee of the delivery and the frame id. ErrNotFound when there is none. It
+	// reads no record, so Due is left out, and the record may turn out to be damaged.
 	Frame(ctx context.Context, link, to, id string) (Item, int, error)
 
 	// Known finds the record of an identity that was first seen at or after since.

@@ -232,18 +232,9 @@ func (s *Store) Frame(ctx context.Context, link, to, id string) (it queue.Item, 
 		end := len(key) - nthLen
 		it.Seq, it.Delivery = cutItem(key[:end])
 		part = int(binary.BigEndian.Uint16(key[end:]))
-		it.Due, err = dueOf(tx, it)
-		return err
+		return nil
 	})
 	return it, part, err
-}
-
-func dueOf(tx *bolt.Tx, it queue.Item) (clock.Age, error) {
-	r, err := readRecord(tx, it.Seq)
-	if err != nil {
-		return 0, err
-	}
-	return r.Deliveries[it.Delivery].Due, nil
 }
 
 // lastOf gives the last key with a prefix; nil when there is none. It goes

@@ -212,7 +212,7 @@ func (m *model) frame(link, to, id string) (it queue.Item, part int, found bool)
 	m.each(func(r *queue.Record, i int, d *queue.Delivery) {
 		for n, p := range d.Parts {
 			if d.Link == link && d.To == to && p.ID == id {
-				it, part, found = item(r, i), n, true
+				it, part, found = queue.Item{Seq: r.Seq, Delivery: i}, n, true
 			}
 		}
 	})
