@@ -689,6 +689,63 @@ func TestManyLanesWhoseOldestMayNotGo(t *testing.T) {
 	}
 }
 
+// With many lanes waiting, only what is new is looked for at each choice. What is old
+// and may go again is found all the same: soon, or at once if nothing else may go.
+func TestOldTextsThatMayGoAgainWhileManyWait(t *testing.T) {
+	const lanes, each = 100, 50
+	inRig(t, queue.CourierOptions{Paced: true}, func(t *testing.T, r *rig) {
+		var stopped atomic.Bool
+		r.carrier.takes = func(queue.Job) time.Duration { return 10 * time.Millisecond }
+		r.carrier.pace = func(rec *queue.Record) (time.Duration, bool) {
+			if stopped.Load() && rec.Message.Text == "new" {
+				return time.Hour, true
+			}
+			return 0, false
+		}
+		var all []*queue.Record
+		add := func(from, text string, state queue.State) {
+			all = append(all, &queue.Record{
+				Message:    message.Message{Kind: message.Text, From: from, To: "ALL", Text: text, Precedence: routine},
+				Deliveries: []queue.Delivery{{Link: hill, To: "ALL", State: state}},
+			})
+		}
+		add("N0QRA", "first", queue.Parked)
+		add("N0QRB", "second", queue.Parked)
+		add("N0QRC", "third", queue.Parked)
+		for i := range lanes * each {
+			add(fmt.Sprint("F", i%lanes), "new", queue.Ready)
+		}
+		for part := range slices.Chunk(all, 500) {
+			r.writeAll(part...)
+		}
+		release := func(seq uint64) {
+			_, err := r.store.Apply(t.Context(), queue.Op{Seq: seq, Change: func(rec *queue.Record) ([]*queue.Record, error) {
+				rec.Deliveries[0].State = queue.Ready
+				return nil, nil
+			}})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		r.start()
+		time.Sleep(10*time.Second + 5*time.Millisecond)
+		release(1)
+		time.Sleep(2 * time.Second)
+		if got := r.carrier.carried(); !slices.Contains(got, "first") {
+			t.Errorf("what is released waits behind %d that are new", len(got))
+		}
+		stopped.Store(true)
+		time.Sleep(time.Minute)
+		for i, text := range []string{"second", "third"} {
+			release(uint64(2 + i))
+			time.Sleep(100 * time.Millisecond)
+			if got := r.carrier.carried(); got[len(got)-1] != text {
+				t.Errorf("of %d carried the last is %q, want %q", len(got), got[len(got)-1], text)
+			}
+		}
+	})
+}
+
 func TestIdleCourierLeavesTheStoreAlone(t *testing.T) {
 	inRig(t, queue.CourierOptions{Batch: 64}, func(t *testing.T, r *rig) {
 		r.carrier.does = func(j queue.Job) queue.Outcome { return r.waits(j, 24*time.Hour, true) }

@@ -68,7 +68,7 @@ func (w *window) lend(l *lane, p *pick) bool {
 	}
 	w.foreign[p.item.key()] = true
 	delete(w.resends, p.item.key())
-	delete(w.lanes, l.key)
+	w.forget(l)
 	return false
 }
 

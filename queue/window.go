@@ -2,9 +2,9 @@ package queue
 
 import (
 	"cmp"
+	"container/heap"
 	"context"
 	"errors"
-	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -22,28 +22,35 @@ const (
 	aheadInMemory = 4 * lanesInMemory
 )
 
-// rewindEvery is how often what was passed over because it might not go is looked
-// at again, when there is more of it than memory holds.
-const rewindEvery = 15 * time.Second
+// Reading the heads begins with the first of them, as whatever waited for its time or
+// was held may go again, however old it is. With many lanes that is not done at each
+// look: what is new is behind the heads that were read.
+const (
+	fewLanes    = 32               // up to so many in memory it is
+	readOnFor   = time.Second      // the longest that it is not
+	rewindEvery = 15 * time.Second // and when there is more than memory holds, of which none might go
+)
 
 // window is the part of one link's schedule that is in memory. The schedule
 // itself is in the store; the window can be thrown away at any time.
 type window struct {
 	CourierOptions
 
-	lanes   map[Lane]*lane
-	resends map[itemKey]*lane // one delivery each, so that they hold up nobody
-	fresh   bool              // nothing new since the last load
-	cut     bool              // the store has more heads than memory took in
-	moreDue bool              // and more resends
-	from    marks             // Seq up to which heads were read, when memory was full of them
-	rewound clock.Age         // when they were last read from the first
-	turns   map[string]uint64 // when each sender was last served
+	lanes   [message.Routine + 1]map[Lane]*lane // by precedence
+	resends map[itemKey]*lane                   // one delivery each, so that they hold up nobody
+	fresh   bool                                // nothing new since the last load
+	whole   bool                                // which read the heads from the first
+	cut     bool                                // the store has more heads than memory took in
+	full    bool                                // so it was since they were last read from the first
+	moreDue bool                                // and more resends
+	from    marks                               // Seq up to which heads were read
+	rewound clock.Age                           // when they were last read from the first
+	served  map[string]uint64                   // when each sender was last served
 	turn    uint64
 	waiting map[string]itemKey // addressee -> its unacknowledged delivery, with OnePerAddressee
 	silent  map[string]bool    // addressees found waiting in this choice
-	known   map[itemKey]bool   // see heads
-	ranks   []rank             // see inTurn
+	known   map[itemKey]bool   // see inMemory
+	ranks   turns              // see inTurn
 	tidyAt  int                // how many addressees in waiting are reason to look through them
 
 	foreign  map[itemKey]bool // deliveries that another process has, so that they are not read again
@@ -68,38 +75,56 @@ type lane struct {
 	key     Lane
 	queue   []*pick // the front, in order
 	last    uint64  // Seq up to which the lane was read
+	turn    uint64  // when its sender was last served, see inTurn
 	out     int     // picks that are being carried
 	pending int     // picks whose outcome is not on disk yet, these included; under window.mu
 	stopped bool    // closed until those are on disk; under window.mu
 }
 
 func newWindow(o CourierOptions) *window {
-	return &window{
+	w := &window{
 		CourierOptions: o,
-		lanes:          map[Lane]*lane{},
 		resends:        map[itemKey]*lane{},
-		turns:          map[string]uint64{},
+		served:         map[string]uint64{},
 		pending:        map[itemKey]*lane{},
 		silent:         map[string]bool{},
 		known:          map[itemKey]bool{},
 		foreign:        map[itemKey]bool{},
 		tidyAt:         firstTidy,
 	}
+	for p := range w.lanes {
+		w.lanes[p] = map[Lane]*lane{}
+	}
+	return w
 }
 
 // stale has the next choice look into the store again.
 func (w *window) stale() { w.fresh = false }
 
+// reread has it read the heads from the first, unless memory was full of them.
+func (w *window) reread() {
+	w.fresh = false
+	if !w.full {
+		w.from = marks{}
+	}
+}
+
+func (w *window) keep(l *lane)   { w.lanes[l.key.Precedence][l.key] = l }
+func (w *window) forget(l *lane) { delete(w.lanes[l.key.Precedence], l.key) }
+
+func (w *window) laneCount() (n int) {
+	for _, lanes := range w.lanes {
+		n += len(lanes)
+	}
+	return n
+}
+
 // back returns a pick that was not filed: to the front of its lane, or to the
 // store's schedule.
 func (w *window) back(p *pick, again bool) {
 	w.filed(p)
-	if !again {
-		w.fresh = false
-		return
-	}
-	if w.isStopped(p.lane) { // what failed in front of it goes first
-		w.fresh = false
+	if !again || w.isStopped(p.lane) { // what failed in front of it goes first
+		w.reread()
 		return
 	}
 	p.again = true
@@ -107,7 +132,7 @@ func (w *window) back(p *pick, again bool) {
 	if p.lane.key == (Lane{}) {
 		w.resends[p.item.key()] = p.lane
 	} else {
-		w.lanes[p.lane.key] = p.lane
+		w.keep(p.lane)
 	}
 }
 
@@ -130,7 +155,7 @@ func (w *window) stop(p *pick) {
 	p.lane.stopped = true
 	w.mu.Unlock()
 	p.lane.queue, p.lane.last = nil, 0
-	delete(w.lanes, p.lane.key)
+	w.forget(p.lane)
 }
 
 func (w *window) isStopped(l *lane) bool {
@@ -163,7 +188,11 @@ func (w *window) choose(ctx context.Context) ([]*pick, time.Duration, error) {
 			w.fresh = false
 			continue
 		}
-		if w.from != (marks{}) {
+		if !w.whole && !w.full {
+			w.reread()
+			continue
+		}
+		if w.full {
 			wait = min(wait, rewindEvery)
 		}
 		due, ok, err := w.Store.NextDue(ctx, w.Link)
@@ -188,14 +217,16 @@ func (w *window) makeRoom() bool {
 	if !w.cut {
 		return false
 	}
-	if len(w.lanes) < lanesInMemory {
+	if w.laneCount() < lanesInMemory {
 		return true
 	}
 	room := false
-	for key, l := range w.lanes {
-		if l.out == 0 && !w.busy(l) && !(len(l.queue) > 0 && l.queue[0].again) {
-			delete(w.lanes, key)
-			room = true
+	for _, lanes := range w.lanes {
+		for key, l := range lanes {
+			if l.out == 0 && !w.busy(l) && !(len(l.queue) > 0 && l.queue[0].again) {
+				delete(lanes, key)
+				room = true
+			}
 		}
 	}
 	return room
@@ -241,14 +272,14 @@ func (w *window) takeAll(ctx context.Context) (picks []*pick, wait time.Duration
 func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n int) (picks []*pick, wait time.Duration, stop bool, err error) {
 	wait = longestNap
 	lanes := w.inTurn(p)
-	for len(lanes) > 0 && len(picks) < n {
-		l := lanes[0]
+	defer func() { clear(w.ranks) }() // keeps no lane alive
+	for lanes.Len() > 0 && len(picks) < n {
+		l := heap.Pop(lanes).(*lane)
 		next, err := w.front(ctx, l)
 		if err != nil {
 			return picks, wait, false, err
 		}
 		if next == nil || overdue && !w.Carrier.Overdue(next.record) || w.addresseeBusy(ctx, next) {
-			lanes = lanes[1:]
 			continue
 		}
 		hold, stepAside := time.Duration(0), false
@@ -260,22 +291,19 @@ func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n
 			if !stepAside {
 				return picks, wait, true, nil
 			}
-			lanes = lanes[1:]
 			continue
 		}
 		if !w.lend(l, next) {
-			lanes = lanes[1:]
 			continue
 		}
 		if w.Room != nil && !w.Room(next.record, next.item.Delivery) {
 			next.returnLane()
-			lanes = lanes[1:]
 			continue
 		}
 		picks = append(picks, w.pick(ctx, l, next))
-		lanes = lanes[1:]
 		if w.InOrder && w.refillable(l) {
-			lanes = append(lanes, l) // what is behind it comes when the others have had a turn
+			l.turn = w.turn
+			heap.Push(lanes, l) // what is behind it comes when the others have had a turn
 		} // else one at a time: if it fails, what is behind it may not be out already
 	}
 	return picks, wait, false, nil
@@ -285,9 +313,9 @@ func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n
 func (w *window) pick(ctx context.Context, l *lane, p *pick) *pick {
 	l.queue = l.queue[1:]
 	w.turn++
-	w.turns[p.record.Message.From] = w.turn
-	if len(w.turns) > 10*lanesInMemory {
-		clear(w.turns) // turns begin anew; memory stays bounded
+	w.served[p.record.Message.From] = w.turn
+	if len(w.served) > 10*lanesInMemory {
+		clear(w.served) // turns begin anew; memory stays bounded
 	}
 	if w.OnePerAddressee && p.record.Message.Kind == message.Text {
 		w.await(ctx, p)
@@ -302,16 +330,18 @@ func (w *window) pick(ctx context.Context, l *lane, p *pick) *pick {
 }
 
 // inTurn gives the lanes and resends of one precedence that may be served, in
-// the order of turns: who waited longest for a turn first, then the oldest.
-func (w *window) inTurn(p message.Precedence) []*lane {
-	ranks := w.ranks[:0]
-	add := func(l *lane) { ranks = append(ranks, rank{l, w.turns[l.sender()], l.first()}) }
-	for key, l := range w.lanes {
+// the order of turns: who waited longest for a turn first, then the oldest. Mostly few
+// of them are asked for, so they are not all put into order.
+func (w *window) inTurn(p message.Precedence) *turns {
+	w.ranks = w.ranks[:0]
+	add := func(l *lane) {
+		l.turn = w.served[l.sender()]
+		w.ranks = append(w.ranks, l)
+	}
+	for key, l := range w.lanes[p] {
 		if len(l.queue) == 0 && l.last == 0 && !w.busy(l) {
-			delete(w.lanes, key)
-			continue
-		}
-		if key.Precedence == p && l.out == 0 {
+			delete(w.lanes[p], key)
+		} else if l.out == 0 {
 			add(l)
 		}
 	}
@@ -320,24 +350,24 @@ func (w *window) inTurn(p message.Precedence) []*lane {
 			add(l)
 		}
 	}
-	slices.SortFunc(ranks, rank.compare)
-	lanes := make([]*lane, len(ranks))
-	for i, r := range ranks {
-		lanes[i] = r.lane
-	}
-	clear(ranks) // keeps no lane alive
-	w.ranks = ranks
-	return lanes
+	heap.Init(&w.ranks)
+	return &w.ranks
 }
 
-// rank is a lane's place among others: when its sender had a turn, and its first text.
-type rank struct {
-	lane        *lane
-	turn, first uint64
-}
+// turns is a heap of lanes.
+type turns []*lane
 
-func (r rank) compare(o rank) int {
-	return cmp.Or(cmp.Compare(r.turn, o.turn), cmp.Compare(r.first, o.first))
+func (t turns) Len() int      { return len(t) }
+func (t turns) Swap(i, j int) { t[i], t[j] = t[j], t[i] }
+func (t turns) Less(i, j int) bool {
+	return cmp.Or(cmp.Compare(t[i].turn, t[j].turn), cmp.Compare(t[i].first(), t[j].first())) < 0
+}
+func (t *turns) Push(l any) { *t = append(*t, l.(*lane)) }
+func (t *turns) Pop() any {
+	last := len(*t) - 1
+	l := (*t)[last]
+	(*t)[last], *t = nil, (*t)[:last]
+	return l
 }
 
 func (w *window) busy(l *lane) bool {
@@ -394,7 +424,7 @@ func (w *window) front(ctx context.Context, l *lane) (*pick, error) {
 
 // ahead is how much of one lane is read at a time: many lanes share the room.
 func (w *window) ahead() int {
-	return min(max(w.Batch, 16), max(1, aheadInMemory/max(1, len(w.lanes))))
+	return min(max(w.Batch, 16), max(1, aheadInMemory/max(1, w.laneCount())))
 }
 
 // add reads an item's record and puts it at the end of a lane, if it still
@@ -436,15 +466,14 @@ func (w *window) load(ctx context.Context) error {
 	now := w.Clock.Age()
 	if w.reshared.Swap(false) || len(w.foreign) > 100*lanesInMemory {
 		clear(w.foreign)
+		w.reread()
 	}
 	if w.OnePerAddressee && w.waiting == nil {
 		if err := w.findUnacknowledged(ctx); err != nil {
 			return err
 		}
 	}
-	if now.Sub(w.rewound) >= rewindEvery {
-		w.rewound, w.from = now, marks{}
-	}
+	w.rewind(now)
 	w.cut = false
 	for _, p := range message.Precedences {
 		if err := w.loadHeads(ctx, p, now); err != nil {
@@ -458,23 +487,36 @@ func (w *window) load(ctx context.Context) error {
 	return nil
 }
 
+// rewind has the heads read from the first when it is time to.
+func (w *window) rewind(now clock.Age) {
+	since := now.Sub(w.rewound)
+	switch {
+	case w.full && since < rewindEvery:
+	case !w.full && since < readOnFor && w.laneCount() > fewLanes:
+	default:
+		w.rewound, w.from, w.full = now, marks{}, false
+	}
+	w.whole = w.from == marks{}
+}
+
 func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.Age) error {
-	after := w.from[p]
+	var known map[itemKey]bool
 	for {
-		known, lanes := w.heads(p)
-		if lanes >= 4*lanesInMemory {
-			w.from[p], w.cut = after, true
+		if len(w.lanes[p]) >= 4*lanesInMemory {
+			w.cut, w.full = true, true
 			return nil
 		}
-		heads, err := w.Store.Heads(ctx, w.Link, p, now, after, lanesInMemory)
+		heads, err := w.Store.Heads(ctx, w.Link, p, now, w.from[p], lanesInMemory)
 		if err != nil {
 			return err
 		}
+		if known == nil && len(heads) > 0 {
+			known = w.inMemory(p)
+		}
 		for _, it := range heads {
-			after = it.Seq
 			if l, ok := w.isPending(it.key()); ok {
 				if l.key != (Lane{}) && !w.isStopped(l) { // it has gone out: its lane goes on behind it
-					w.lanes[l.key] = l
+					w.keep(l)
 					l.last = max(l.last, it.Seq)
 				}
 				continue
@@ -486,29 +528,24 @@ func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.
 				return err
 			}
 		}
+		if n := len(heads); n > 0 {
+			w.from[p] = heads[n-1].Seq
+		}
 		if len(heads) < lanesInMemory {
-			if w.from[p] > 0 { // go on from here until the next rewind
-				w.from[p] = after
-			}
 			return nil
 		}
 	}
 }
 
-// heads gives the items that are in the lanes of one precedence, and how many
-// lanes there are.
-func (w *window) heads(p message.Precedence) (known map[itemKey]bool, lanes int) {
-	known = w.known // one is in use at a time
-	clear(known)
-	for key, l := range w.lanes {
-		if key.Precedence == p {
-			lanes++
-			for _, q := range l.queue {
-				known[q.item.key()] = true
-			}
+// inMemory gives the items that are in the lanes of one precedence.
+func (w *window) inMemory(p message.Precedence) map[itemKey]bool {
+	clear(w.known) // one is in use at a time
+	for _, l := range w.lanes[p] {
+		for _, q := range l.queue {
+			w.known[q.item.key()] = true
 		}
 	}
-	return known, lanes
+	return w.known
 }
 
 // addHead puts an item that the store calls the first of its lane in front of
@@ -522,10 +559,10 @@ func (w *window) addHead(ctx context.Context, it Item) error {
 	if !w.isOurs(it, key) {
 		return nil
 	}
-	l := w.lanes[key]
+	l := w.lanes[key.Precedence][key]
 	if l == nil {
 		l = &lane{key: key}
-		w.lanes[key] = l
+		w.keep(l)
 	}
 	head := &pick{item: it, record: r, lane: l, precedence: r.Message.Precedence}
 	if it.Seq < l.last && !(len(l.queue) > 0 && l.queue[0].again) { // older texts were let go: there may be more behind this one
