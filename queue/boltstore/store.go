@@ -47,6 +47,9 @@ type Options struct {
 	commit func(*bolt.Tx) error // nil for Commit. For tests
 }
 
+// askDisk is how often at most the disk is asked how much room it has.
+const askDisk = 100 * time.Millisecond
+
 const (
 	is64Bit = strconv.IntSize == 64
 	mib     = 1 << 20
@@ -111,6 +114,8 @@ type Store struct {
 	wal         *wal
 	firstChange time.Time // that is not in the data file; zero for none
 	full        bool      // a New had no room, and nothing has gone since
+	short       bool      // the disk had no room when it was asked
+	asked       time.Time
 	overdue     bool      // the last checkpoint failed
 	unsettled   bool      // see unsettle
 	retryAt     time.Time // when to try it again
@@ -315,10 +320,14 @@ func (s *Store) room(short bool) room {
 }
 
 // isShort tells whether the disk has no room. When the last checkpoint failed,
-// the log is kept for what may empty the store, or must not wait.
+// the log is kept for what may empty the store, or must not wait. What others write
+// between two questions to the disk is little beside MinFree.
 func (s *Store) isShort() bool {
-	free, ok := diskFree(s.path)
-	return s.overdue || ok && free < s.opts.MinFree
+	if time.Since(s.asked) > askDisk {
+		free, ok := diskFree(s.path)
+		s.asked, s.short = time.Now(), ok && free < s.opts.MinFree
+	}
+	return s.overdue || s.short
 }
 
 // Close writes what waits, ends all that the store runs and lets go of the file.
