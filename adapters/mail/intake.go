@@ -57,7 +57,7 @@ func (in *intake) accept(texts []message.Message) error {
 		switch {
 		case !v.Refused():
 			taken = append(taken, texts[i])
-			in.log.Info("mail taken over", "id", v.ID, "to", texts[i].To, "duplicate", v.Duplicate)
+			in.log.Debug("mail taken over", "id", v.ID, "to", texts[i].To, "duplicate", v.Duplicate)
 		case refused == nil:
 			refused = &refusal{v.Code, texts[i].To + ": " + v.Why, true}
 		}
