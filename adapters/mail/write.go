@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	gomessage "github.com/emersion/go-message"
 	gomail "github.com/emersion/go-message/mail"
 
 	"posthouse/bridge/link"
@@ -22,6 +23,9 @@ type outgoing struct {
 	notice bool
 	data   []byte
 }
+
+// usualMail is room for most mails, in bytes.
+const usualMail = 1536
 
 // compose writes the mail for a frame. The same frame gives the same Message-ID
 // each time, so that a mail whose fate is unknown may be sent again.
@@ -38,7 +42,9 @@ func (o *Options) compose(f link.Frame) (*outgoing, error) {
 		}
 	}
 	var b bytes.Buffer
-	w, err := gomail.CreateSingleInlineWriter(&b, o.header(f, out))
+	b.Grow(usualMail)
+	h := o.header(f, out)
+	w, err := gomessage.CreateWriter(&b, h.Header)
 	if err != nil {
 		return nil, fmt.Errorf("write a mail: %w", err)
 	}
