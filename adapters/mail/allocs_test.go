@@ -29,7 +29,7 @@ func TestAllocationsOfAMessage(t *testing.T) {
 		most float64
 		do   func() error
 	}{
-		{"a mail", 135, func() error { _, err := readMail(raw, now); return err }},
+		{"a mail", 130, func() error { _, err := readMail(raw, now); return err }},
 		{"a delivery report", 105, func() error { _, err := readReport(report); return err }},
 		{"Authentication-Results", 10, func() error { return fetched.proven(written, nil, nil) }},
 		{"write a mail", 165, func() error { _, err := o.compose(frame("water low, send two cans")); return err }},

@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"bufio"
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
@@ -11,6 +12,7 @@ import (
 	gomessage "github.com/emersion/go-message"
 	"github.com/emersion/go-message/charset"
 	gomail "github.com/emersion/go-message/mail"
+	"github.com/emersion/go-message/textproto"
 	"golang.org/x/text/encoding/charmap"
 
 	"posthouse/bridge/link"
@@ -100,13 +102,19 @@ func checkBytes(raw []byte) error {
 	return nil
 }
 
+// mostRead is how much of a mail is looked at at once, in bytes.
+const mostRead = 4096
+
 // openMail parses the header. opened says that the body's charset or encoding is
 // unknown, which matters once it is read as text.
 func openMail(raw []byte) (e *gomessage.Entity, opened, err error) {
-	e, opened = gomessage.ReadWithOptions(bytes.NewReader(raw), &gomessage.ReadOptions{MaxHeaderBytes: int64(len(raw)) + 1})
-	if e == nil {
-		return nil, nil, reply(554, 5, 6, 0, "the mail's header is broken: %v", opened)
+	// As gomessage.Read does it, but with no more memory than the mail takes.
+	r := bufio.NewReaderSize(bytes.NewReader(raw), min(len(raw), mostRead))
+	h, err := textproto.ReadHeader(r)
+	if err != nil {
+		return nil, nil, reply(554, 5, 6, 0, "the mail's header is broken: %v", err)
 	}
+	e, opened = gomessage.New(gomessage.Header{Header: h}, r)
 	for f := e.Header.Fields(); f.Next(); {
 		// Programs differ on "From :"; the one that signed may not have seen it.
 		if name, _, _ := bytes.Cut(must(f.Raw()), []byte(":")); bytes.ContainsAny(name, " \t") {
