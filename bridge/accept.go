@@ -371,10 +371,7 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 		}
 	}
 	b.setPrecedence(m, count)
-	// What a wrong clock says would have the next gateway call the text too old.
-	if now, trusted := b.clock.Wall(); trusted && (m.Filed.IsZero() || m.Filed.After(now)) {
-		m.Filed = now
-	}
+	b.setFiled(m)
 	if b.isForLeader(ln, m) {
 		return []queue.Delivery{{To: m.To, State: queue.Shadow, Due: b.clock.Age()}}, nil
 	}
@@ -383,6 +380,14 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 		return b.shadows(m), nil
 	}
 	return b.route(home, m)
+}
+
+// setFiled gives a text the present as its filing time if it has none, or one to
+// come. What a wrong clock says would have the next gateway call it too old.
+func (b *Bridge) setFiled(m *message.Message) {
+	if now, trusted := b.clock.Wall(); trusted && (m.Filed.IsZero() || m.Filed.After(now)) {
+		m.Filed = now
+	}
 }
 
 // setPrecedence reads the precedence from the text and lowers what its sender

@@ -292,7 +292,7 @@ func (b *Bridge) Send(ctx context.Context, d desk.Draft) (string, error) {
 	}
 	m.Precedence = rules.Precedence(m)
 	b.setExercise(m)
-	m.Filed, _ = b.clock.Wall()
+	b.setFiled(m)
 	deliveries, ref := b.route(nil, m)
 	if ref != nil {
 		return "", refused(ref)

@@ -173,9 +173,7 @@ func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, ide
 		return b.planRefusal(ctx, ln, m, identity, &rules.Refusal{Code: link.CodeTooMany, Why: "too many messages, wait some minutes"})
 	}
 	m.Mesh = ln.meshName()
-	if wall, trusted := b.clock.Wall(); m.Filed.IsZero() || trusted && m.Filed.After(wall) {
-		m.Filed = wall
-	}
+	b.setFiled(m)
 	waits := []queue.Delivery{{To: m.To, State: queue.Gathering, Due: now.Add(patience(m))}}
 	r := b.record(m, waits)
 	r.Identity = identity
@@ -234,7 +232,7 @@ func (b *Bridge) planJoin(ctx context.Context, g *gathering) plan {
 		if p := g.parts[k].m; p.OriginID != "" {
 			whole.PartIDs = append(whole.PartIDs, p.OriginID)
 		}
-		if p := g.parts[k].m; p.Filed.Before(whole.Filed) {
+		if p := g.parts[k].m; p.Filed.Before(whole.Filed) { // unknown of one, unknown of all
 			whole.Filed = p.Filed
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -24,6 +25,7 @@ import (
 type Transmission struct {
 	Time   time.Time `json:"time"` // UTC
 	Unsure bool      `json:"clock_not_trusted,omitempty"`
+	Age    clock.Age `json:"age_ms"` // of the gateway, which no clock bends
 	Link   string    `json:"link"`
 	Own    string    `json:"own"` // the gateway's call sign, which identifies the transmission
 	By     string    `json:"by"`  // operator, or automatic
@@ -250,8 +252,9 @@ func (j *journal) tidy(now queue.Stamp) {
 	}
 }
 
-// isOld tells whether a file's whole day is older than the journal is kept. What
-// is no file of ours never is.
+// isOld tells whether a file's whole day is older than the journal is kept. It goes
+// by the gateway's age where the file tells it: a clock that is years ahead would
+// have all of them removed. What is no file of ours never is old.
 func (j *journal) isOld(name string, now queue.Stamp) bool {
 	stem, ours := strings.CutSuffix(name, journalEnd)
 	var day int64
@@ -259,14 +262,39 @@ func (j *journal) isOld(name string, now queue.Stamp) bool {
 		return journalName(queue.Stamp{Age: clock.Age(day) * ageDay}) == name && now.Age.Sub(clock.Age(day+1)*ageDay) > j.keep
 	}
 	date, err := time.Parse(journalDate, stem)
-	return ours && err == nil && now.Sure && now.Wall.Sub(date.AddDate(0, 0, 1)) > j.keep
+	if !ours || err != nil {
+		return false
+	}
+	if begun, ok := j.begun(name); ok && begun <= now.Age { // else it is from before the store was made anew
+		return now.Age.Sub(begun+ageDay) > j.keep
+	}
+	return now.Sure && now.Wall.Sub(date.AddDate(0, 0, 1)) > j.keep
 }
+
+// begun is the gateway's age at the first line of a file, if that tells it.
+func (j *journal) begun(name string) (clock.Age, bool) {
+	f, err := os.Open(filepath.Join(j.dir, name))
+	if err != nil {
+		return 0, false
+	}
+	defer f.Close()
+	var first struct {
+		Age *clock.Age `json:"age_ms"`
+	}
+	if json.NewDecoder(io.LimitReader(f, mostLine)).Decode(&first) != nil || first.Age == nil {
+		return 0, false
+	}
+	return *first.Age, true
+}
+
+// mostLine is more than any line has.
+const mostLine = 256 << 10
 
 // journalLine is what the journal says of a frame.
 func (b *Bridge) journalLine(ln *line, f *link.Frame) *Transmission {
 	m, at := &f.Message, b.stamp()
 	t := &Transmission{
-		Time: at.Wall.UTC(), Unsure: !at.Sure, Link: ln.Name, Own: b.own.String(), By: "automatic",
+		Time: at.Wall.UTC(), Unsure: !at.Sure, Age: at.Age, Link: ln.Name, Own: b.own.String(), By: "automatic",
 		ID: f.Record, Kind: m.Kind, Precedence: m.Precedence, From: m.From, To: m.To, Gateway: f.Gateway, Frame: f.ID,
 		Part: f.Part, Parts: f.Parts, Try: f.Attempt, Text: f.Text, Acks: m.Acks, Nak: m.Nak, Where: m.Where, at: at,
 	}
