@@ -165,7 +165,7 @@ func (m *Mesh) newTransport() (transport, error) {
 			return nil, fmt.Errorf("_CA_FILE: %w", err)
 		}
 		return newSession(sessionOptions{
-			URLs: []*url.URL{u}, TLS: config, Username: o.Username, Password: o.Password,
+			URLs: []*url.URL{u}, TLS: config, CAFile: o.CAFile, Username: o.Username, Password: o.Password,
 			ClientID: "posthouse-" + m.codec.call + "-" + o.Name, Topics: []string{o.FromTopic},
 		}), nil
 	}

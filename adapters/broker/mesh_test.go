@@ -7,11 +7,13 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
 	"strings"
 	"testing"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"posthouse/adapters/adaptertest"
 	"posthouse/adapters/broker/brokertest"
@@ -237,6 +239,50 @@ func TestTLS(t *testing.T) {
 	stranger.await(t, "a state says why", func() bool { return len(stranger.States()) > 0 })
 	if s := stranger.States()[0]; s.Up || !strings.Contains(s.Why, "certificate") {
 		t.Errorf("state %+v with an unknown certificate, want one down that says so", s)
+	}
+}
+
+// A broker's certificates are renewed while the gateway runs for months.
+func TestRenewedAuthorityIsTrustedWithoutARestart(t *testing.T) {
+	old, _ := certificate(t)
+	cert, key := certificate(t)
+	b := brokertest.Mosquitto(t, "certfile "+cert, "keyfile "+key)
+	r := run(t, newMesh(t, MeshOptions{BrokerURL: "ssl://" + b.Addr, CAFile: old}), &adaptertest.Host{})
+	r.await(t, "a state says why", func() bool { return len(r.States()) > 0 })
+	if s := r.States()[0]; s.Up || !strings.Contains(s.Why, "certificate") {
+		t.Fatalf("state %+v with the old authority, want one down that says so", s)
+	}
+	pem, err := os.ReadFile(cert)
+	if err != nil {
+		t.Fatal(err)
+	}
+	writeFile(t, old, string(pem))
+	r.await(t, "the link is up", r.Up)
+}
+
+// MQTT 5 section 3.1.2.2 lets a broker turn another version away with code 0x01.
+func TestBrokerOfAnotherVersionIsNamedAsSuch(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	go func() {
+		for {
+			conn, err := l.Accept()
+			if err != nil {
+				return
+			}
+			if _, err := packets.ReadPacket(conn); err == nil {
+				conn.Write([]byte{0x20, 2, 0, 1}) // it hangs up: nobody waits for an error
+			}
+			conn.Close()
+		}
+	}()
+	r := run(t, newMesh(t, MeshOptions{BrokerURL: "tcp://" + l.Addr().String()}), &adaptertest.Host{})
+	r.await(t, "a state says why", func() bool { return len(r.States()) > 0 })
+	if s := r.States()[0]; s.Up || !strings.Contains(s.Why, "MQTT 3.1.1") {
+		t.Errorf("state %+v", s)
 	}
 }
 

@@ -38,6 +38,7 @@ const (
 type sessionOptions struct {
 	URLs               []*url.URL // tcp or ssl, with a port; tried in this order
 	TLS                *tls.Config
+	CAFile             string // read again at each connect, since the broker's may be renewed; empty: as TLS says
 	ClientID           string // fixed: the broker keeps the session under it
 	Username, Password string
 	Topics             []string // filters, each at QoS 1
@@ -465,9 +466,18 @@ func (s *session) dialOne(ctx context.Context, u *url.URL) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, connectWait)
 	defer cancel()
 	if u.Scheme == "ssl" {
-		return (&tls.Dialer{Config: s.opts.TLS}).DialContext(ctx, "tcp", u.Host)
+		return (&tls.Dialer{Config: s.tls()}).DialContext(ctx, "tcp", u.Host)
 	}
 	return new(net.Dialer).DialContext(ctx, "tcp", u.Host)
+}
+
+// tls trusts what lies in CAFile now, or, while that cannot be read, what lay there
+// at the start.
+func (s *session) tls() *tls.Config {
+	if now, err := tlsConfig(s.opts.TLS, s.opts.CAFile); err == nil {
+		return now
+	}
+	return s.opts.TLS
 }
 
 // host is the address that was reached last.
@@ -510,6 +520,8 @@ func (s *session) explain(err error) error {
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
 		return fmt.Errorf("the broker at %s refuses the user name or password: check _USERNAME and _PASSWORD_FILE", s.host())
+	case errors.Is(err, packets.ErrorRefusedBadProtocolVersion):
+		return fmt.Errorf("the broker at %s does not speak MQTT 3.1.1: have it allow that version beside others", s.host())
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		return fmt.Errorf("the broker at %s refuses the client id %q: check what ids it allows", s.host(), s.opts.ClientID)
 	case errors.Is(err, packets.ErrorNetworkError):

@@ -158,7 +158,7 @@ func (t *Trunk) prepare() error {
 	if err != nil {
 		return err
 	}
-	so := sessionOptions{URLs: urls, TLS: config, Username: o.Username, Password: o.Password, ClientID: "posthouse-" + o.Call + "-" + o.Name}
+	so := sessionOptions{URLs: urls, TLS: config, CAFile: o.CAFile, Username: o.Username, Password: o.Password, ClientID: "posthouse-" + o.Call + "-" + o.Name}
 	if t.isSpread() {
 		inbox, err := envelope.Inbox(o.Call).Under(o.TopicRoot)
 		if err != nil {
