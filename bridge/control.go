@@ -148,8 +148,10 @@ func (b *Bridge) Quiet(ctx context.Context, name, by string) error {
 	b.control.mu.Unlock()
 	b.hush()
 	b.log.Warn("sending stopped by the operator", "link", name, "by", by)
-	_, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{quietKey + name: {1}}})
-	return err
+	if _, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{quietKey + name: {1}}}); err != nil {
+		return fmt.Errorf("sending is stopped (%s), but only until a restart, since that is not on disk: %w", name, err)
+	}
+	return nil
 }
 
 // Resume undoes Quiet. Resuming all also resumes each link.

@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"errors"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -32,6 +33,21 @@ func (w *world) impossible(kind error, do, id, to string) {
 func (w *world) state(id string) queue.State {
 	w.t.Helper()
 	return w.record(id).Deliveries[0].State
+}
+
+// On a disk that cannot be written quiet is quiet all the same, and the operator
+// hears that it will not outlast the run.
+func TestQuietOnABrokenDiskStopsAndSaysForHowLong(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.broken.Store(true)
+		err := w.bridge.Quiet(t.Context(), "hill", "N0QRO")
+		if err == nil || !strings.Contains(err.Error(), "sending is stopped (hill)") || !strings.Contains(err.Error(), "until a restart") {
+			t.Errorf("%v", err)
+		}
+		w.broken.Store(false)
+		w.says("valley", "N0QRA-7", "ALL", "1", "hello")
+		w.silent("hill", time.Minute)
+	})
 }
 
 func TestHoldParksUntilRelease(t *testing.T) {

@@ -241,6 +241,8 @@ func (s *Store) checkpointIfDue() {
 	}
 	if err := s.checkpoint(); err != nil {
 		s.complain(err)
+	} else {
+		s.fails(nil)
 	}
 }
 

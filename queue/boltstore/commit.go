@@ -164,6 +164,7 @@ func (s *Store) failed(batch []*call, err error) {
 }
 
 func (s *Store) complain(err error) {
+	s.fails(err)
 	if time.Since(s.complained) > complainAgain {
 		s.complained = time.Now()
 		s.log.Error("writing the queue failed", "err", err)
@@ -263,6 +264,9 @@ func (s *Store) tell() {
 }
 
 func (s *Store) took(d time.Duration) {
+	if !s.overdue {
+		s.fails(nil)
+	}
 	if !s.complained.IsZero() && !s.overdue {
 		s.complained = time.Time{}
 		s.log.Info("writing the queue works again")

@@ -105,6 +105,7 @@ type Store struct {
 	commits    int64
 	lastCommit time.Duration
 	bad        error           // why the file cannot be used now
+	failing    error           // why the last write came to nothing
 	suspects   map[uint64]bool // records that were found damaged
 	closing    bool
 	closeErr   error

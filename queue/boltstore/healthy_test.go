@@ -1,0 +1,61 @@
+package boltstore
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"syscall"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"posthouse/queue"
+)
+
+// A card that breaks becomes read-only (mount(8), errors=remount-ro): then nothing
+// is taken over any more, and the store must not be called healthy. Once it can be
+// written again it is, without a text that has to come first.
+func TestHealthyTellsThatNothingCanBeWritten(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o, before, _ := failing()
+		s := openIn(t, t.TempDir(), o)
+		defer closeStore(t, s)
+		readOnly := func(*os.File) error { return fmt.Errorf("write queue.db.wal: %w", syscall.EROFS) }
+		works := s.wal.sync
+		applyEach(t, s, 0, 1)
+		if err := s.Healthy(); err != nil {
+			t.Fatal(err)
+		}
+		synctest.Wait()
+		s.wal.sync = readOnly
+		before.Store(true)
+		if _, err := s.Apply(t.Context(), queue.Op{New: sample(1)}); err == nil {
+			t.Fatal("written on a card that cannot be written")
+		}
+		synctest.Wait()
+		if err := s.Healthy(); err == nil {
+			t.Error("healthy, and nothing can be written")
+		}
+		s.wal.sync = works
+		before.Store(false)
+		time.Sleep(2 * time.Minute)
+		synctest.Wait()
+		if err := s.Healthy(); err != nil {
+			t.Errorf("two minutes after it could be written again: %v", err)
+		}
+	})
+}
+
+// A store without room goes on: what empties it comes in.
+func TestFullStoreIsHealthy(t *testing.T) {
+	s := openIn(t, t.TempDir(), Options{NoSync: true})
+	defer closeStore(t, s)
+	s.complain(fmt.Errorf("%w: no space left on device", queue.ErrFull))
+	if err := s.Healthy(); err != nil {
+		t.Error(err)
+	}
+	s.complain(errors.New("input/output error"))
+	if err := s.Healthy(); err == nil {
+		t.Error("healthy with an error of the disk")
+	}
+}
