@@ -68,8 +68,11 @@ func (b *Bridge) notice(about *message.Message, seq uint64, at queue.Stamp, text
 // The notices. They are short, since a station reads them on a small screen
 // over a slow channel, and begin with the word that matters.
 func failedText(r *queue.Record) string {
-	m := &r.Message
-	return fmt.Sprintf("not delivered to %s: %s. %s", m.Replyable(), failedWhy(r), quote(m.Text))
+	m, why := &r.Message, failedWhy(r)
+	if !message.IsMail(m.From) { // the whole of it is in the log
+		why = firstOf(why, 80)
+	}
+	return fmt.Sprintf("not delivered to %s: %s. %s", m.Replyable(), why, quote(m.Text))
 }
 
 // failedWhy tells in a few words why a message did not arrive, as far as is
@@ -118,14 +121,15 @@ func heldText(m *message.Message, last string) string {
 }
 
 // quote gives the first words of a text, so that its writer knows which it was.
-func quote(text string) string {
-	const most = 24
+func quote(text string) string { return `"` + firstOf(text, 24) + `"` }
+
+// firstOf gives the first so many characters of a text, on one line.
+func firstOf(text string, most int) string {
 	text = strings.Join(strings.Fields(text), " ")
 	if utf8.RuneCountInString(text) <= most {
-		return `"` + text + `"`
+		return text
 	}
-	cut := []rune(text)[:most]
-	return `"` + string(cut) + `..."`
+	return string([]rune(text)[:most]) + "..."
 }
 
 // planRefusal answers for a text that is not taken over: it is counted, logged,

@@ -266,6 +266,17 @@ func TestPermanentErrorEndsAtOnceAndTheWriterIsTold(t *testing.T) {
 	})
 }
 
+// A mail server may answer with thirty lines (RFC 5321 section 4.2.1): a radio is
+// told the first words of them, not three frames full.
+func TestLongReasonIsCutForARadio(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.links["post"].FailNext(link.Permanent("smtp-550", errText(strings.Repeat("no such user here, ", 30))))
+		w.says("valley", "N0QRA-7", "nobody@club.example", "7", "hello")
+		w.want(w.gets("valley", soon), `notice N0QRZ-10>N0QRA-7 not delivered to nobody@club.example: `+
+			`no such user here, no such user here, no such user here, no such user here, no s.... "hello"`)
+	})
+}
+
 func TestTemporaryErrorIsRetriedAndKeepsTheOrder(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		w.links["post"].FailNext(errText("greylisted"))
