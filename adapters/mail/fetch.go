@@ -121,19 +121,16 @@ func (f *fetcher) visit(ctx context.Context) error {
 
 // stay takes what is there and what comes, until something fails or ctx ends.
 func (v *visit) stay(ctx context.Context) error {
-	v.line.allow(roundBytes)
-	folder, err := v.client.Select(v.o.Mailbox.Folder, nil).Wait()
-	if err != nil {
-		return fmt.Errorf("open the folder %s: %w", v.o.Mailbox.Folder, err)
-	}
-	if v.validity != folder.UIDValidity {
-		v.validity, v.stumbles = folder.UIDValidity, nil
+	if err := v.enter(); err != nil {
+		return err
 	}
 	v.sides.fetching("", v.o.Smarthost == "")
 	for {
 		more, err := v.round()
 		if err == nil && !more {
-			err = v.rest(ctx)
+			if err = v.rest(ctx); err == nil {
+				err = v.enter()
+			}
 		}
 		if err != nil {
 			return err
@@ -141,16 +138,27 @@ func (v *visit) stay(ctx context.Context) error {
 	}
 }
 
+// enter opens the folder, each time anew: one that was renamed stays open under its
+// new name, and what comes to another in its place would never be seen.
+func (v *visit) enter() error {
+	v.line.allow(roundBytes)
+	folder, err := v.client.Select(v.o.Mailbox.Folder, nil).Wait()
+	if err != nil {
+		return fmt.Errorf("open the folder %s: %w", v.o.Mailbox.Folder, err)
+	}
+	if v.validity != folder.UIDValidity {
+		v.validity, v.stumbles = folder.UIDValidity, nil
+		v.found, v.next, v.again = nil, 1, make(map[imap.UID]time.Time)
+	}
+	return nil
+}
+
 // rest waits until there may be something new.
 func (v *visit) rest(ctx context.Context) error {
 	v.line.allow(roundBytes)
 	caps := v.client.Caps()
 	if !caps.Has(imap.CapIdle) && !caps.Has(imap.CapIMAP4rev2) {
-		if err := v.wait(ctx); err != nil {
-			return err
-		}
-		v.line.allow(roundBytes)
-		return v.client.Noop().Wait()
+		return v.wait(ctx)
 	}
 	idle, err := v.client.Idle()
 	if err != nil {

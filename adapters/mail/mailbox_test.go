@@ -492,6 +492,28 @@ func TestMailboxOfDovecot(t *testing.T) {
 	})
 }
 
+// Whoever keeps the mails of each year apart renames the folder and makes another of
+// its name: to a session that has it open the old one stays open (RFC 9051 section
+// 6.3.6 says nothing of it, Dovecot does so).
+func TestAFolderThatWasMadeAnew(t *testing.T) {
+	cert, key, roots := certificate(t)
+	d := dovecottest.Start(t, cert, key)
+	d.Doveadm("", "mailbox", "create", "-u", dovecottest.User, "radio")
+	save := func(text string) {
+		d.Doveadm(letterTo("n0qrb-9@"+domain, passed, text), "save", "-u", dovecottest.User, "-m", "radio")
+	}
+	save("the old year")
+	g := (&post{t: t, addr: d.Addr}).fetch(func(o *Options) {
+		o.RootCAs, o.Mailbox.Folder, o.Mailbox.Every = roots, "radio", 200*time.Millisecond
+		o.Mailbox.TLS, o.Mailbox.Username, o.Mailbox.Password = ImplicitTLS, dovecottest.User, dovecottest.Password
+	})
+	g.until(t, "the old year's", func() bool { return len(g.host.Kept()) == 1 })
+	d.Doveadm("", "mailbox", "rename", "-u", dovecottest.User, "radio", "last-year")
+	d.Doveadm("", "mailbox", "create", "-u", dovecottest.User, "radio")
+	save("the new year")
+	g.until(t, "the new year's", func() bool { return len(g.host.Kept()) == 2 })
+}
+
 // certificate makes a certificate for 127.0.0.1, as files for a server.
 func certificate(t *testing.T) (cert, key string, roots *x509.CertPool) {
 	t.Helper()

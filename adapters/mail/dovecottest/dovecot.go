@@ -179,3 +179,14 @@ func (d *Dovecot) Marks() []string {
 	}
 	return marks
 }
+
+// Doveadm has the server's own program do something to the mailbox (doveadm(1)), with
+// a text as its input.
+func (d *Dovecot) Doveadm(input string, args ...string) {
+	d.t.Helper()
+	cmd := exec.Command(realtest.Program(d.t, "doveadm", "dovecot-core"), append([]string{"-c", filepath.Join(d.dir, "dovecot.conf")}, args...)...)
+	cmd.Stdin = strings.NewReader(input)
+	if out, err := cmd.CombinedOutput(); err != nil {
+		d.t.Fatalf("doveadm %v: %v\n%s", args, err, out)
+	}
+}
