@@ -272,5 +272,6 @@ func printable(s string) bool {
 
 var (
 	errUnanswered = errors.New("the server did not answer the login")
+	errTurnedAway = errors.New("the server closed the connection before it answered the login")
 	errClosed     = errors.New("the server closed the connection")
 )

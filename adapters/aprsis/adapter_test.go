@@ -203,6 +203,40 @@ func TestUnverifiedIsSaidPlainly(t *testing.T) {
 	})
 }
 
+// A server that is full, or lets this call sign not in, says so in a comment and hangs
+// up: its operator is to read that, and not to look for a second program.
+func TestServerThatTurnsUsAwayIsQuoted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		dial := func(context.Context, string, string) (net.Conn, error) {
+			ours, theirs := net.Pipe()
+			go func() {
+				_, _ = bufio.NewReader(theirs).ReadString('\n')
+				fmt.Fprint(theirs, "# a banner\r\n# Port full, not let in: pass "+passcode+"\r\n")
+				time.Sleep(time.Second) // to a reader that waits
+				theirs.Close()
+			}()
+			return ours, nil
+		}
+		a, err := aprsis.New(aprsis.Options{Server: "aprs.example:14580", Call: gateway, Passcode: passcode, Dial: dial})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var host adaptertest.Host
+		ended := make(chan error, 1)
+		go func() { ended <- a.Run(ctx, &host) }()
+		time.Sleep(5 * time.Minute)
+		synctest.Wait()
+		why := host.States()[len(host.States())-1].Why
+		if !strings.Contains(why, `before it answered the login; its last word was "Port full, not let in: pass ***"`) {
+			t.Errorf("the last state is %q", why)
+		}
+		cancel()
+		<-ended
+		time.Sleep(2 * time.Second) // for the server
+	})
+}
+
 func TestUnansweredLoginIsGivenUp(t *testing.T) {
 	inBubble(t, nil, func(b *bench) {
 		b.server.Silence(true)

@@ -26,7 +26,8 @@ type session struct {
 	conn  net.Conn
 	lines chan string // what was read and waits for Accept
 
-	answered bool // the server said whom it takes us for; the reader's own
+	answered bool   // the server said whom it takes us for; the reader's own
+	said     string // its last word before that, such as "Server full"; also
 
 	writing sync.Mutex
 }
@@ -158,13 +159,25 @@ func (s *session) line(in *bufio.Reader, began time.Time) (string, error) {
 func (s *session) explain(err error) error {
 	switch {
 	case errors.Is(err, os.ErrDeadlineExceeded) && !s.answered:
-		return errUnanswered
+		return fmt.Errorf("%w%s", errUnanswered, s.lastWord())
+	case errors.Is(err, io.EOF) && !s.answered:
+		return fmt.Errorf("%w%s", errTurnedAway, s.lastWord())
 	case errors.Is(err, os.ErrDeadlineExceeded):
 		return fmt.Errorf("the server was silent for %v", silence)
 	case errors.Is(err, io.EOF):
 		return errClosed
 	}
 	return fmt.Errorf("read from %s: %w", s.a.opt.Server, err)
+}
+
+// lastWord quotes what the server said instead of an answer to the login. It might
+// repeat our passcode.
+func (s *session) lastWord() string {
+	said := strings.ReplaceAll(strings.TrimSpace(s.said), s.a.passcode, "***")
+	if said == "" || len(said) > 100 || !printable(said) {
+		return ""
+	}
+	return fmt.Sprintf("; its last word was %q", said)
 }
 
 // comment looks for the answer to the login:
@@ -175,12 +188,15 @@ func (s *session) explain(err error) error {
 func (s *session) comment(line string) {
 	f := strings.Fields(strings.TrimPrefix(line, "#"))
 	if len(f) < 3 || f[0] != "logresp" {
+		if !s.answered {
+			s.said = strings.TrimPrefix(line, "#")
+		}
 		return
 	}
 	s.answered = true
 	call, server := s.a.opt.Call, s.a.opt.Server
 	if len(f) >= 5 && f[3] == "server" && printable(f[4]) {
-		server = f[4] // the name of one of many behind the address
+		server = strings.TrimSuffix(f[4], ",") // the name of one of many behind the address
 	}
 	switch verified := strings.TrimSuffix(f[2], ",") == "verified"; {
 	case verified && strings.EqualFold(f[1], call):
