@@ -283,6 +283,9 @@ func (b *Bridge) Blocks() []desk.Block {
 // Send takes over a message of the operator's own. It passes the same rules as
 // everything else.
 func (b *Bridge) Send(ctx context.Context, d desk.Draft) (string, error) {
+	if strings.ContainsAny(d.To, ",;") {
+		return "", cannot("%q is more than one addressee: send it to each by itself, or to a group", d.To)
+	}
 	m := &message.Message{
 		Kind: message.Text, From: b.own.String(), To: canonical(d.To), Text: rules.Normalise(d.Text), Precedence: d.Precedence, Operator: d.By,
 	}

@@ -25,6 +25,7 @@ const page = 100
 // the span, in the order in which they came. What the clock said while it was not trusted does
 // not decide: then the gateway's age does.
 func (b *Bridge) Log(ctx context.Context, span desk.Span, steps bool, each func(desk.Line) error) error {
+	b.fileMarks(ctx)
 	from, err := b.firstSince(ctx, span.Since)
 	if err != nil {
 		return err
@@ -61,6 +62,15 @@ func (b *Bridge) Log(ctx context.Context, span desk.Span, steps bool, each func(
 		return err
 	}
 	return refusedUntil(math.MaxInt64)
+}
+
+// fileMarks has the store file what waits for the next commit: whoever asks right
+// behind a text is told that it has been sent. A store that cannot write is read as it
+// is, and that of a hub is not waited for.
+func (b *Bridge) fileMarks(ctx context.Context) {
+	if b.share == nil {
+		_, _ = b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{}})
+	}
 }
 
 // walk calls do with each record behind a number, until it says no more.
@@ -138,6 +148,7 @@ func (b *Bridge) firstSince(ctx context.Context, since time.Time) (uint64, error
 
 // Story tells everything of one message.
 func (b *Bridge) Story(ctx context.Context, id string) (desk.Story, error) {
+	b.fileMarks(ctx)
 	r, err := b.find(ctx, id)
 	if err != nil {
 		return desk.Story{}, err

@@ -80,8 +80,8 @@ func TestLogLinesAreTheStoresContents(t *testing.T) {
 		w.unsure.Store(false)
 		w.restart()
 		w.traffic(rnd, 30)
+		lines := w.logOf(desk.Span{}) // first: it files what the store had not yet
 		records := w.records()
-		lines := w.logOf(desk.Span{})
 		if len(lines) != len(records) {
 			t.Fatalf("%d lines for %d records", len(lines), len(records))
 		}
@@ -96,6 +96,29 @@ func TestLogLinesAreTheStoresContents(t *testing.T) {
 			if all := append(append(before, in...), after...); !reflect.DeepEqual(ids(all), ids(lines)) {
 				t.Fatalf("%v: before, in and after it are %d, %d and %d lines of %d", span, len(before), len(in), len(after), len(lines))
 			}
+		}
+	})
+}
+
+// That a text was sent is a mark which waits up to five seconds for a commit. Whoever
+// asks at once is told all the same.
+func TestLogKnowsWhatWasSentJustNow(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		v := w.says("valley", "N0QRA-7", "ALL", "1", "hello")
+		w.gets("hill", soon)
+		synctest.Wait()
+		if lines := w.logOf(desk.Span{}); len(lines) != 1 || lines[0].Result != "sent" {
+			t.Errorf("the log says %+v", lines)
+		}
+		w.says("valley", "N0QRA-7", "ALL", "2", "hello again")
+		w.gets("hill", soon)
+		synctest.Wait()
+		if st, err := w.bridge.Story(t.Context(), v.ID); err != nil || st.Result != "sent" {
+			t.Errorf("its story says %q, %v", st.Result, err)
+		}
+		w.broken.Store(true)
+		if lines := w.logOf(desk.Span{}); len(lines) != 2 {
+			t.Errorf("on a disk that cannot be written: %+v", lines)
 		}
 	})
 }

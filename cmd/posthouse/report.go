@@ -45,14 +45,22 @@ func (c reportCmd) Run(s streams, environ env) error {
 		return err
 	}
 	write := func(w io.Writer) error { return lines.Write(w, c.Format, end.Station, span, now) }
-	if c.Out == "" {
+	if c.Out == "" || c.Out == "-" {
 		return write(s.out)
 	}
 	return fail(exitDisk, writeFile(c.Out, write))
 }
 
-// writeFile writes a file in one step: it is there whole, or as it was before.
+// writeFile writes a file in one step: it is there whole, or as it was before. A pipe
+// or a device is written into: /dev/stdout must not become a file.
 func writeFile(name string, write func(io.Writer) error) (err error) {
+	if st, err := os.Stat(name); err == nil && !st.Mode().IsRegular() {
+		f, err := os.OpenFile(name, os.O_WRONLY, 0)
+		if err != nil {
+			return err
+		}
+		return errors.Join(write(f), f.Close())
+	}
 	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+"-")
 	if err != nil {
 		return fmt.Errorf("writing %s: %w", name, err)
