@@ -9,7 +9,6 @@ import (
 	"slices"
 	"time"
 
-	"posthouse/bridge/callsign"
 	"posthouse/bridge/clock"
 	"posthouse/bridge/fit"
 	"posthouse/bridge/link"
@@ -85,7 +84,6 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.astray(j.Item, r, at)})
 	}
 	if r.Message.Kind == message.Text && c.exhausted(t.d) { // a receipt goes on being offered to the gateway it is for
-		c.b.control.toRelease(callsign.Base(t.d.To)) // it may have been heard elsewhere since
 		return t.settle(queue.Outcome{Urgent: true, Change: c.hold(j.Item, at)})
 	}
 	if untouched(t.d) || c.isUnanswered(t.d) {

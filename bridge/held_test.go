@@ -103,3 +103,32 @@ func TestOneMoreHeldCostsNoLookAtTheOthers(t *testing.T) {
 		}
 	})
 }
+
+// What is held is tried once more each time its station is heard, and not each time
+// another text for it has had its round: two that nobody acknowledged set each other off
+// until their lifetimes ended.
+func TestTextsHeldForOneStationDoNotSetEachOtherOff(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley coast", "N0QRB-10 hill"}, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		valley.beacon(birch)
+		valley.silence(birch, true)
+		for _, id := range []string{"1", "2", "3"} {
+			c.airs["coast"].says(alder, birch, id, "text "+id)
+			time.Sleep(5 * time.Minute)
+		}
+		time.Sleep(time.Hour)
+		if n := count(valley.told(birch), "text"); n != 9 {
+			t.Errorf("three texts with two resends each went out %d times", n)
+		}
+		c.posts["N0QRB-10"].restart() // a gateway that goes and comes is no word of the station
+		time.Sleep(20 * time.Minute)
+		if n := count(valley.told(birch), "text"); n != 9 {
+			t.Errorf("a gateway came, and they had gone out %d times", n)
+		}
+		valley.beacon(birch)
+		time.Sleep(20 * time.Minute)
+		if n := count(valley.told(birch), "text"); n != 12 {
+			t.Errorf("it was heard, and they had gone out %d times", n)
+		}
+	})
+}

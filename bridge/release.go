@@ -2,7 +2,9 @@ package bridge
 
 import (
 	"context"
+	"slices"
 
+	"posthouse/bridge/callsign"
 	"posthouse/queue"
 )
 
@@ -61,6 +63,9 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item, elsewhere bool) (queu
 	if elsewhere && same {
 		return queue.Op{}, false // there it has to be heard
 	}
+	if old.Begun && same && !b.heardSince(old) {
+		return queue.Op{}, false // word of something else: of a gateway, or of another text's end
+	}
 	if old.Begun && same && at.Age < old.Due.Add(queue.Doubled(ln.props.AckWait, old.Attempts-ln.props.Resends, longestAckWait)) {
 		return queue.Op{}, false // it had its round a moment ago; each hearing does not mean a frame
 	}
@@ -79,4 +84,12 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item, elsewhere bool) (queu
 		r.Note(at, "heard", to.Link, to.To)
 		return nil, nil
 	}}, true
+}
+
+// heardSince tells whether a station was heard since a text for it is held where it was
+// tried last. What a far gateway has not taken goes by the word of that one.
+func (b *Bridge) heardSince(d *queue.Delivery) bool {
+	return d.Gateway != "" || slices.ContainsFunc(b.heard.find(callsign.Base(d.To)), func(h hearing) bool {
+		return h.call == d.To && h.link == d.Link && h.at >= d.Due
+	})
 }
