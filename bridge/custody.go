@@ -141,6 +141,7 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 				// to, the one of the lower call sign.
 				return nil, queue.ErrSkip
 			} else {
+				b.awaits(r, m) // it hears what becomes of its own copy
 				b.takeBack(r, j, m, at)
 				return nil, nil
 			}

@@ -275,6 +275,33 @@ func TestTextThatBothHadComesBackToTheTransmitter(t *testing.T) {
 	})
 }
 
+// Two copies of a mail cross between the gateways of a mesh, and the one of the lower
+// call sign sends it: the other hears so.
+func TestWhoseCopyHasCrossedHearsWhatBecameOfIt(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley mail", "N0QRB-10 valley"}, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		c.posts["N0QRA-10"].links["valley"].Down("the broker is gone")
+		time.Sleep(2 * time.Minute)
+		c.posts["N0QRA-10"].links["valley"].Up()
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		c.wire.spoil(func() {
+			c.wire.lose = func(to string, e *event) bool { return to == "N0QRA-10" && (e.kind == "taken" || e.kind == "text") }
+		})
+		valley.says(alder, "ann@club.example", "1", "all well")
+		time.Sleep(65 * time.Second) // its shadow has gone to the transmitter
+		same(t, "the first", c.posts["N0QRA-10"].outcomes("all well"), "open:later")
+		c.wire.spoil(func() { c.wire.lose = nil })
+		time.Sleep(10 * time.Minute)
+		if n := c.mails("all well"); n != 1 {
+			t.Errorf("%d mails", n)
+		}
+		same(t, "the first", c.posts["N0QRA-10"].outcomes("all well"), "delivered")
+		same(t, "the second", c.posts["N0QRB-10"].outcomes("all well"), "delivered")
+		same(t, "left open", c.open())
+	})
+}
+
 func TestGatewaysOfAMeshHearEachOthersTransmissions(t *testing.T) {
 	for _, via := range []bool{true, false} {
 		t.Run(map[bool]string{true: "with via", false: "without via"}[via], func(t *testing.T) {
