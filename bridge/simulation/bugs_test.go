@@ -220,6 +220,31 @@ var bugs = []bug{
 		finds:   `was transmitted \d+ times`, seed: 85,
 	},
 
+	{
+		name: "what the transmitter has under other words is left to it, heard or not", file: "bridge/sibling.go",
+		old:     "	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {\n",
+		planted: "	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {\n		if planted(%q) {\n			return nil, \"\", \"\", nil\n		}\n",
+		finds:   `nothing went wrong, and it did not arrive`, seed: 61,
+	},
+	{
+		name: "a gateway is believed for what it was never given", file: "bridge/custody.go",
+		old:     "			i := b.passedBy(r, m.From)\n			if i < 0 || !r.Deliveries[i]",
+		planted: "			i := b.passedBy(r, m.From)\n			if i < 0 && planted(%q) && len(r.Deliveries) == 1 {\n				i = 0\n			}\n			if i < 0 || !r.Deliveries[i]",
+		finds:   `nothing went wrong, and it did not arrive`, seed: 7,
+	},
+	{
+		name: "what comes by a trunk is in nobody's turn", file: "bridge/accept.go",
+		old:     "	if ref == nil && !known && m.Precedence != message.Emergency && !b.rate",
+		planted: "	if ref == nil && !known && !(planted(%q) && ln.trunk != nil) && m.Precedence != message.Emergency && !b.rate",
+		finds:   `texts of a flood went out`, seed: 7,
+	},
+	{
+		name: "what a gateway without a clock cannot judge it refuses", file: "adapters/broker/envelope/open.go",
+		old:     "	if err != nil && !w.ClockTrusted {\n",
+		planted: "	if err != nil && !w.ClockTrusted && !planted(%q) {\n",
+		finds:   `nothing went wrong, and it did not arrive`, seed: 23,
+	},
+
 	// These need gateways that sign (exchange.go).
 	{
 		name: "a signature need not fit", file: "adapters/broker/envelope/open.go",

@@ -387,6 +387,9 @@ func (t *signedTrunk) Send(ctx context.Context, frames []link.Frame) []error {
 	for i := range frames {
 		if errs[i] == nil {
 			t.l.g.w.ledger.passed(t.l.g.call, &frames[i])
+			if frames[i].Gateway == liar {
+				t.l.g.w.given(t.l.g.call, &frames[i])
+			}
 		}
 	}
 	return errs

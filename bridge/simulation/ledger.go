@@ -27,6 +27,7 @@ const (
 
 	transmitted word = "transmitted" // a gateway sent it to a station or group
 	rejected    word = "rejected"    // the other side did not take it from the gateway
+	lost        word = "lost"        // a station that would have acknowledged it did not hear it
 	got         word = "got"         // a station received it
 	acks        word = "acks"        // the station acknowledges
 	ackTaken    word = "ackTaken"    // a gateway confirmed to have that
@@ -49,6 +50,8 @@ const (
 	resumed  word = "resumed"
 
 	disbelieved word = "disbelieved" // its operator took another gateway off the list
+	misled      word = "misled"      // it gave a text to the gateway that lies; frame is its own id of it
+	replayed    word = "replayed"    // a stranger said it again, and its gateway had no clock to say until when it lives
 	restored    word = "restored"    // it went on with a backup; until is when that was made
 )
 

@@ -31,6 +31,8 @@ type plan struct {
 	duty     bool       // radios have a limit for their own transmitters
 	signed   bool       // gateways sign what they publish on the trunk, and check what comes
 	calm     bool       // one thing happens, and nothing else goes wrong
+	past     string     // the gateway whose clock stands in the past
+	liar     bool       // a gateway that everybody believes lies
 	ring     bool       // foreign bridges join the meshes in a ring
 	old      string     // the gateway with a normaliser of its own
 	any      bool       // and take texts from gateways that they do not know

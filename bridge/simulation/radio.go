@@ -102,11 +102,11 @@ func (s *station) say(m message.Message) {
 }
 
 // reach has a frame arrive, or not, or twice.
-func (a *mesh) reach(to, from string, m *message.Message, arrive func()) {
+func (a *mesh) reach(to, from string, m *message.Message, arrive func()) bool {
 	key := []string{"air", a.name, from, to, string(m.Kind), m.From, m.To, m.OriginID, m.Text, m.Acks}
 	if a.w.chance.hits(a.loss, append(key, "lost")...) {
 		a.w.story("   lost for %s", to)
-		return
+		return false
 	}
 	a.w.after(300*time.Millisecond, arrive, append(key, "late")...)
 	if a.w.chance.hits(a.twice, append(key, "twice")...) {
@@ -115,6 +115,7 @@ func (a *mesh) reach(to, from string, m *message.Message, arrive func()) {
 			arrive()
 		}, append(key, "again")...)
 	}
+	return true
 }
 
 // transmit puts a gateway's frame on the air: its station hears it, and so do the
@@ -130,7 +131,9 @@ func (a *mesh) transmit(g *gateway, f link.Frame) error {
 		m := &f.Message
 		if s.where() == a && (s.call == m.To || a.w.groups[m.To]) {
 			air := message.Message{Kind: m.Kind, From: m.From, To: s.call, OriginID: f.ID, Text: f.Text, Acks: m.Acks}
-			a.reach(s.call, g.call, &air, func() { s.hear(a, f, g.call) })
+			if !a.reach(s.call, g.call, &air, func() { s.hear(a, f, g.call) }) && !s.isMute() {
+				a.w.ledger.note(entry{what: lost, letter: letterIn(&f), station: s.call, gateway: g.call, mesh: a.name, frame: f.ID, part: f.Part, parts: f.Parts})
+			}
 		}
 	}
 	if a.name != aprsNet {
@@ -166,8 +169,8 @@ func (s *station) hear(at *mesh, f link.Frame, by string) {
 		return
 	}
 	m := &f.Message
+	mute := s.isMute()
 	s.mu.Lock()
-	mute := time.Now().Before(s.mute)
 	if m.Kind == message.Receipt {
 		delete(s.mine, m.Acks)
 	}
@@ -189,6 +192,13 @@ func (s *station) acknowledge(to string, f link.Frame, by string) {
 	}
 	s.w.ledger.note(entry{what: acks, letter: letterIn(&f), station: s.call, frame: f.ID, part: f.Part, parts: f.Parts, gateway: by})
 	s.say(message.Message{Kind: message.Receipt, From: s.call, To: to, Acks: f.ID})
+}
+
+// isMute tells whether it acknowledges nothing now.
+func (s *station) isMute() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return time.Now().Before(s.mute)
 }
 
 // silence has a station acknowledge nothing for a time; vanish takes it away.

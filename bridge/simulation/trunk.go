@@ -50,7 +50,8 @@ type event struct {
 	kind   string
 	number uint64
 	from   string
-	inbox  string // the gateway it is for; empty: a group or a mesh
+	until  time.Time // when it is worth nothing any more; zero: its gateway had no clock
+	inbox  string    // the gateway it is for; empty: a group or a mesh
 	group  string
 	m      message.Message
 	say    presence.Say
@@ -146,6 +147,9 @@ func (w *wire) replay(n int) {
 	}
 	e := w.old[n%len(w.old)]
 	w.w.story("a stranger replays %s of %s for %s%s", words(&e.m), e.from, e.inbox, e.group)
+	if e.until.IsZero() {
+		w.w.ledger.note(entry{what: replayed, letter: number(e.m.Text), gateway: e.from})
+	}
 	for _, call := range slices.Sorted(maps.Keys(w.ends)) {
 		to := w.ends[call]
 		if (e.inbox == call || e.inbox == "" && call != e.from) && !to.l.dark.Load() {
@@ -379,6 +383,9 @@ func (in *intake) take(ctx context.Context, ev event) {
 // that says so, and then gives the custody receipt.
 func (in *intake) accept(ctx context.Context, ev event) {
 	e := in.e
+	if _, sure := e.l.clock.Wall(); sure && !ev.until.IsZero() && time.Now().After(ev.until) {
+		return
+	}
 	w, err := in.window(ctx, ev.from)
 	if err != nil || w.Take(ev.number) != nil {
 		return
@@ -473,6 +480,9 @@ func (e *end) send(f link.Frame) error {
 		m.Precedence = 0 // an event says nothing of it
 	}
 	ev := event{kind: string(m.Kind), inbox: f.Gateway, m: m}
+	if _, sure := e.l.clock.Wall(); sure {
+		ev.until = time.Now().Add(f.Left)
+	}
 	if f.Gateway == "" {
 		ev.group = m.To
 	}

@@ -76,6 +76,7 @@ func (l *ledger) judge() (faults []string, counts map[string]int) {
 	}
 	j.conduct()
 	j.notFromStrangers()
+	j.flooded()
 	j.receipts()
 	j.quiet()
 	j.notices()
@@ -163,6 +164,8 @@ func (j *judge) notLost(f *file) {
 		j.fault(1, "%v was taken by %s at %.1f s; the mail server is there, and never got it", f, takes[0].gateway, takes[0].at.Seconds())
 	case f.told():
 		j.counts["told"]++
+	case f.trusted() && len(f.find(receipted)) > 0:
+		j.counts["lost on the word of a liar"]++
 	case j.airless(f):
 		j.counts["not told for want of airtime"]++
 	default:
@@ -257,7 +260,7 @@ func (j *judge) receipts() {
 		honest := false
 		for i := range j.files {
 			f := &j.files[i]
-			honest = honest || f.from == e.station && f.id == e.frame && f.to == e.to && f.arrived(acks, e.at)
+			honest = honest || f.from == e.station && f.id == e.frame && f.to == e.to && (f.arrived(acks, e.at) || f.trusted() && f.find(misled)[0].at < e.at)
 		}
 		if !honest {
 			j.fault(1, "%s gave %s a receipt for [%s] in the name of %s, who had acknowledged nothing (%.1f s)", e.gateway, e.station, e.frame, e.to, e.at.Seconds())
@@ -305,11 +308,14 @@ func (j *judge) excuse(f *file, a, b entry) string {
 	if f.id == "" && b.at-f.entries[0].at > sameWithoutID && j.changed(f.entries[0].at, b.at) {
 		return "no id, and two gateways had it"
 	}
-	if j.l.w.plan.old != "" && a.text != b.text {
+	if j.l.w.plan.old != "" && f.sentAsOld(a) != f.sentAsOld(b) {
 		return "two gateways have two normalisers"
 	}
 	if j.takenAnew(f, b.gateway) {
 		return "no id, and it came again late"
+	}
+	if slices.ContainsFunc(f.find(replayed), func(e entry) bool { return e.at > a.at && e.at < b.at }) {
+		return "replayed to a gateway that never had it, and its sender had no clock"
 	}
 	if f.id == "" && j.l.w.plan.remote && b.at-f.entries[0].at > sameWithoutID && j.troubled(a.gateway, f.entries[0].at, b.at, badDisk) {
 		return "no id, and nobody knew whether it was stored"
@@ -432,7 +438,7 @@ func (j *judge) sameFrame(f *file) {
 	for _, e := range f.find(transmitted) {
 		key := fmt.Sprint(e.gateway, e.mesh, e.station, e.part, e.parts)
 		if j.l.w.plan.old != "" {
-			key += e.text
+			key += fmt.Sprint(f.sentAsOld(e))
 		}
 		if old, ok := ids[key]; ok && old != e.frame {
 			j.fault(2, "%v went to %s by %s as %s and again as %s", f, e.station, e.gateway, old, e.frame)
@@ -558,6 +564,7 @@ func (j *judge) notices() {
 		}
 		// What was encrypted is not quoted: two such texts are told in the same words.
 		another := !strings.Contains(e.text, `"`) && times[k] <= j.encryptedBy(e.station)
+		another = another || e.parts > 1 && number(e.text) == 0 // the second part says of what
 		another = another || e.letter > 0 && j.takenAnew(&j.files[e.letter-1], e.gateway)
 		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.changed(j.begun(e)-standsBack, e.at, badDisk) && !j.troubled(e.gateway, at, e.at, unanswered) {
 			j.fault(2, "%s told %s twice: %s", e.gateway, e.station, e.text)
