@@ -221,7 +221,7 @@ var bugs = []bug{
 	},
 
 	{
-		name: "what the transmitter has under other words is left to it, heard or not", file: "bridge/sibling.go",
+		name: "what the transmitter has under other words is left to it, heard or not", file: "bridge/shadow.go",
 		old:     "	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {\n",
 		planted: "	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {\n		if planted(%q) {\n			return nil, \"\", \"\", nil\n		}\n",
 		finds:   `nothing went wrong, and it did not arrive`, seed: 61,
