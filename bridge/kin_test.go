@@ -289,7 +289,7 @@ func TestWhoseCopyHasCrossedHearsWhatBecameOfIt(t *testing.T) {
 			c.wire.lose = func(to string, e *event) bool { return to == "N0QRA-10" && (e.kind == "taken" || e.kind == "text") }
 		})
 		valley.says(alder, "ann@club.example", "1", "all well")
-		time.Sleep(65 * time.Second) // its shadow has gone to the transmitter
+		time.Sleep(75 * time.Second) // its shadow has gone to the transmitter
 		same(t, "the first", c.posts["N0QRA-10"].outcomes("all well"), "open:later")
 		c.wire.spoil(func() { c.wire.lose = nil })
 		time.Sleep(10 * time.Minute)

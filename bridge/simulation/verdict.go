@@ -564,7 +564,8 @@ func (j *judge) notices() {
 		}
 		// What was encrypted is not quoted: two such texts are told in the same words.
 		another := !strings.Contains(e.text, `"`) && times[k] <= j.encryptedBy(e.station)
-		another = another || e.parts > 1 && number(e.text) == 0 // the second part says of what
+		another = another || j.l.w.plan.old != "" && e.letter > 0 && times[k] <= 2 && strings.Contains(j.files[e.letter-1].text, " at ") // two normalisers, two texts
+		another = another || e.parts > 1 && number(e.text) == 0                                                                          // the second part says of what
 		another = another || e.letter > 0 && j.takenAnew(&j.files[e.letter-1], e.gateway)
 		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.changed(j.begun(e)-standsBack, e.at, badDisk) && !j.troubled(e.gateway, at, e.at, unanswered) {
 			j.fault(2, "%s told %s twice: %s", e.gateway, e.station, e.text)
