@@ -129,9 +129,13 @@ type round struct {
 	n     int
 }
 
-// mostAlike is how often somebody may write the same to somebody in ten minutes, each
-// time under an id like those of frames.
-const mostAlike = 4
+const (
+	// mostAlike is how often somebody may write the same to somebody in ten minutes, each
+	// time under an id like those of frames.
+	mostAlike = 4
+	// maxRounds is more than a text channel carries in ten minutes.
+	maxRounds = 2000
+)
 
 // goesRound tells whether a text with an id like those of frames has come too often under
 // others like it: it goes round over bridges of somebody else's, and each gateway on its
@@ -139,7 +143,7 @@ const mostAlike = 4
 func (s *siblings) goesRound(m *message.Message) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if len(s.rounds) >= maxTold {
+	if len(s.rounds) >= maxRounds {
 		clear(s.rounds)
 	}
 	words := frameHash(m.From, m.To, m.Text)

@@ -39,8 +39,8 @@ type Rate struct {
 
 type sender struct {
 	name string
-	at   []clock.Age // the last limit.N or fewer, a ring once full
-	next int         // the oldest of a full ring
+	at   []clock.Age // a ring of at most limit.N, with room for those of the last limit.Per
+	next int         // the oldest
 }
 
 // NewRate makes an empty count.
@@ -54,14 +54,14 @@ func (r *Rate) Allow(from string, now clock.Age) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	s := r.find(from)
-	if len(s.at) < r.limit.N {
-		s.at = append(s.at, now)
-		return true
-	}
-	if now.Sub(s.at[s.next]) < r.limit.Per {
+	switch {
+	case len(s.at) > 0 && now.Sub(s.at[s.next]) >= r.limit.Per: // the oldest no longer counts
+		s.at[s.next] = now
+	case len(s.at) < r.limit.N:
+		s.at = slices.Insert(s.at, s.next, now)
+	default:
 		return false
 	}
-	s.at[s.next] = now
 	s.next = (s.next + 1) % len(s.at)
 	return true
 }

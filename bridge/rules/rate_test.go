@@ -33,3 +33,36 @@ func TestRateGivenBackIsAsIfNeverAsked(t *testing.T) {
 		}
 	})
 }
+
+// A sliding window, told simply: one more is allowed as long as fewer than N of those
+// allowed lie within Per. And no more are remembered than ever lay within one Per.
+func TestRateIsASlidingWindow(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		limit := Limit{N: rapid.IntRange(1, 8).Draw(t, "n"), Per: time.Minute}
+		rate := NewRate(limit)
+		var allowed []clock.Age
+		within := func(now clock.Age) (n int) {
+			for _, at := range allowed {
+				if now.Sub(at) < limit.Per {
+					n++
+				}
+			}
+			return n
+		}
+		now, most := clock.Age(0), 0
+		for range rapid.IntRange(1, 60).Draw(t, "asks") {
+			now = now.Add(time.Duration(rapid.IntRange(0, 40).Draw(t, "seconds")) * time.Second)
+			want := within(now) < limit.N
+			if got := rate.Allow("N0QRA-7", now); got != want {
+				t.Fatalf("at %v after %v: allowed %v", now, allowed, got)
+			}
+			if want {
+				allowed = append(allowed, now)
+			}
+			most = max(most, within(now))
+			if kept := len(rate.find("N0QRA").at); kept > most {
+				t.Fatalf("%d times are remembered, and at most %d lay within %v", kept, most, limit.Per)
+			}
+		}
+	})
+}
