@@ -4,6 +4,7 @@ import (
 	"context"
 	"runtime/debug"
 	"runtime/metrics"
+	"slices"
 	"time"
 )
 
@@ -16,6 +17,7 @@ const (
 	late      = 100 // Go's default
 	roomyHeap = 12 << 20
 	heapCheck = time.Second
+	heapLooks = 8 // what is in use doubles and halves with each checkpoint: the most of so many counts
 )
 
 // garbage is the percentage for so many bytes in use.
@@ -33,14 +35,16 @@ func keepHeap(ctx context.Context) {
 	tick := time.NewTicker(heapCheck)
 	defer tick.Stop()
 	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
-	for {
+	var lately [heapLooks]uint64
+	for i := 0; ; i = (i + 1) % heapLooks {
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
 		}
 		metrics.Read(sample)
-		want := garbage(sample[0].Value.Uint64())
+		lately[i] = sample[0].Value.Uint64()
+		want := garbage(slices.Max(lately[:]))
 		if want != now { // it stops all for a moment
 			debug.SetGCPercent(want)
 			now = want
