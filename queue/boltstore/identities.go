@@ -145,11 +145,12 @@ func (t *txn) addRun(name, run []byte) error {
 	for key, val := cur.First(); len(key) == seqLen; key, val = cur.Next() {
 		keys, vals = append(keys, bytes.Clone(key)), append(vals, val)
 	}
-	i := len(keys)
-	for i > 0 && len(vals[i-1]) <= max(2*len(run), leastRun) && len(vals[i-1])+len(run) <= mostRun {
+	i, size := len(keys), len(run)
+	for i > 0 && len(vals[i-1]) <= max(2*size, leastRun) && len(vals[i-1])+size <= mostRun {
 		i--
-		run = merge(vals[i], run)
+		size += len(vals[i])
 	}
+	run = merge(append(vals[i:], run))
 	number := uint64(0)
 	if i > 0 {
 		number = binary.BigEndian.Uint64(keys[i-1]) + 1
@@ -165,21 +166,40 @@ func (t *txn) addRun(name, run []byte) error {
 	return hour.Put(key, run)
 }
 
-// merge makes one run of two. Of an identity that is in both, the record accepted
+// merge makes one run of several.
+func merge(runs [][]byte) []byte {
+	size := 0
+	for _, run := range runs {
+		size += len(run)
+	}
+	all := make([]byte, size)
+	for _, run := range slices.Backward(runs) {
+		size = mergeInto(all, size, run)
+	}
+	return all[size:]
+}
+
+// mergeInto merges a run into the one that begins at from and ends with all, and gives
+// where that begins now. There is room for it before from: so much of the other is
+// written as was read, and no more. Of an identity that is in both, the record accepted
 // last counts.
-func merge(a, b []byte) []byte {
-	all := make([]byte, 0, len(a)+len(b))
+func mergeInto(all []byte, from int, a []byte) int {
+	begin, b := from-len(a), all[from:]
+	one := all[begin:begin]
 	for len(a) >= seenLen && len(b) >= seenLen {
 		switch c := bytes.Compare(a[:idLen], b[:idLen]); {
 		case c < 0:
-			all, a = append(all, a[:seenLen]...), a[seenLen:]
+			one, a = append(one, a[:seenLen]...), a[seenLen:]
 		case c > 0:
-			all, b = append(all, b[:seenLen]...), b[seenLen:]
+			one, b = append(one, b[:seenLen]...), b[seenLen:]
 		case bytes.Compare(a[idLen:idLen+seqLen], b[idLen:idLen+seqLen]) > 0:
 			b = b[seenLen:]
 		default:
 			a = a[seenLen:]
 		}
 	}
-	return append(append(all, a...), b...)
+	one = append(append(one, a...), b...)
+	begin = len(all) - len(one)
+	copy(all[begin:], one)
+	return begin
 }
