@@ -4,7 +4,6 @@ import (
 	"context"
 	"runtime/debug"
 	"runtime/metrics"
-	"slices"
 	"time"
 )
 
@@ -17,7 +16,9 @@ const (
 	late      = 100 // Go's default
 	roomyHeap = 12 << 20
 	heapCheck = time.Second
-	heapLooks = 8 // what is in use doubles and halves with each checkpoint: the most of so many counts
+	// What is in use doubles and halves with each checkpoint: the most that was seen
+	// counts, and falls by this part of it a second.
+	forget = 32
 )
 
 // garbage is the percentage for so many bytes in use.
@@ -35,16 +36,16 @@ func keepHeap(ctx context.Context) {
 	tick := time.NewTicker(heapCheck)
 	defer tick.Stop()
 	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
-	var lately [heapLooks]uint64
-	for i := 0; ; i = (i + 1) % heapLooks {
+	var most uint64
+	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
 		}
 		metrics.Read(sample)
-		lately[i] = sample[0].Value.Uint64()
-		want := garbage(slices.Max(lately[:]))
+		most = max(sample[0].Value.Uint64(), most-most/forget)
+		want := garbage(most)
 		if want != now { // it stops all for a moment
 			debug.SetGCPercent(want)
 			now = want
