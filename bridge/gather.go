@@ -36,6 +36,8 @@ type gatherings struct {
 	mu   sync.Mutex
 	open map[gatherKey]*gathering
 
+	urgent *rules.Rate // parts of emergencies by sender
+
 	whole []*gathering // complete at the start; the clerk's alone
 }
 
@@ -55,7 +57,9 @@ type gathered struct {
 	m   message.Message
 }
 
-func newGatherings() *gatherings { return &gatherings{open: map[gatherKey]*gathering{}} }
+func newGatherings() *gatherings {
+	return &gatherings{open: map[gatherKey]*gathering{}, urgent: rules.NewRate(urgentParts)}
+}
 
 // partOf reads the number of a part, behind marks of exercises and times alone:
 // elsewhere people write 1/2, too. behind is what stands after it.
@@ -162,6 +166,29 @@ func patience(m *message.Message) time.Duration {
 	return gatherFor
 }
 
+// urgentParts is how many parts of emergencies a sender may send beyond its rate: as
+// many as those have that it may declare.
+var urgentParts = rules.Limit{N: rules.Emergencies.N * maxGatheredOf, Per: rules.Emergencies.Per}
+
+// isUrgentPart tells whether a part is of an emergency, as far as is known when it
+// comes: the first one, or one behind it. No rate holds it up.
+func (b *Bridge) isUrgentPart(m *message.Message, now clock.Age) bool {
+	return (beginsEmergency(m) || b.parts.areUrgent(m)) && b.mayDeclareEmergency(m, false) && b.parts.urgent.Allow(m.From, now)
+}
+
+// areUrgent tells whether the parts that a part belongs to begin an emergency.
+func (g *gatherings) areUrgent(m *message.Message) bool {
+	_, n, _, _ := partOf(m)
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	gr := g.open[keyOf(m, n)]
+	if gr == nil {
+		return false
+	}
+	first, ok := gr.parts[1]
+	return ok && beginsEmergency(&first.m)
+}
+
 // planPart takes a part over as a record that waits for the others.
 func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, identity queue.Identity, same time.Duration, known bool) plan {
 	if ref := rules.Check(m, b.policy(ln)); ref != nil {
@@ -169,8 +196,13 @@ func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, ide
 	}
 	b.hear(ln, m)
 	now := b.clock.Age()
-	if !known && !b.rate.Allow(m.From, now) {
+	urgent := !known && b.isUrgentPart(m, now)
+	if !known && !urgent && !b.rate.Allow(m.From, now) {
 		return b.planRefusal(ctx, ln, m, identity, &rules.Refusal{Code: link.CodeTooMany, Why: "too many messages, wait some minutes"})
+	}
+	spent := b.counted(m, known || urgent)
+	if urgent {
+		spent.note(b.parts.urgent, m.From)
 	}
 	m.Mesh = ln.meshName()
 	b.setFiled(m)
@@ -179,7 +211,7 @@ func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, ide
 	r.Identity = identity
 	return plan{
 		text: m, identity: identity,
-		spent: b.counted(m, known),
+		spent: spent,
 		ops:   []queue.Op{{New: r, SameFor: same, EventFor: b.cfg.Lifetime + confirmLater}},
 		full:  fullVerdict,
 		answer: func(done []queue.Done) (v link.Verdict) {

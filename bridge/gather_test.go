@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"posthouse/bridge/fit"
+	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/queue"
 )
@@ -216,6 +217,49 @@ func TestAnEmergencyInPartsAlarms(t *testing.T) {
 			})
 		})
 	}
+}
+
+// Who has sent as much as its rate lets it can still send an emergency in parts, and not
+// without an end what only looks like one.
+func TestNoRateHoldsUpAnEmergencyInParts(t *testing.T) {
+	inWorld(t, []string{ops}, func(t *testing.T, w *world) {
+		say := func(id, text string) string {
+			t.Helper()
+			return w.says("aprs", "N0QRA-7", gateway, id, text).Code
+		}
+		for i := range 20 {
+			if code := say(fmt.Sprint("r", i), fmt.Sprint("ann@club.example routine ", i)); code != "" {
+				t.Fatalf("text %d: %s", i, code)
+			}
+		}
+		if code := say("over", "ann@club.example one more"); code != link.CodeTooMany {
+			t.Fatalf("a text beyond the rate: %q", code)
+		}
+		for i, p := range parted(t, "EMERGENCY "+longMail, fit.Mark{}) {
+			if code := say(fmt.Sprint("p", i), p); code != "" {
+				t.Errorf("part %d of an emergency: %s", i+1, code)
+			}
+		}
+		taken := 0
+		for i := range 100 {
+			if say(fmt.Sprint("f", i), fmt.Sprintf("1/2 EMERGENCY %d", i)) == "" {
+				taken++
+			}
+		}
+		if taken > 60 {
+			t.Errorf("%d beginnings of emergencies are taken beyond the rate", taken)
+		}
+		time.Sleep(time.Minute)
+		alarms := 0
+		for range len(w.links["post"].Sent()) {
+			if f := w.gets("post", soon); strings.HasPrefix(f.Text, "EMERGENCY from N0QRA-7 to ann@club.example: EMERGENCY The bridge") {
+				alarms++
+			}
+		}
+		if alarms != 1 {
+			t.Errorf("%d alarms of the emergency in parts, want one", alarms)
+		}
+	})
 }
 
 // What goes on without the other parts is looked after like any other emergency.
