@@ -1,7 +1,6 @@
 package bridge
 
 import (
-	"cmp"
 	"context"
 	"maps"
 	"slices"
@@ -11,6 +10,7 @@ import (
 
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/config"
+	"posthouse/bridge/desk"
 	"posthouse/bridge/link"
 	"posthouse/bridge/presence"
 	"posthouse/bridge/route"
@@ -49,7 +49,7 @@ type far struct {
 	stations map[string][]farHearing         // base call -> where it was heard
 	partners map[string]partner              // by call sign
 	room     map[string]map[uint64]time.Time // gateway -> records on their way there
-	places   map[string]link.FarPosition     // station -> where it was last
+	places   map[string]farPlace             // station -> where it was last
 }
 
 // partner is a gateway with which this one has something to do.
@@ -64,10 +64,17 @@ type farHearing struct {
 	at    time.Time // when it was heard, by our own time
 }
 
+// farPlace is where a station was that a far gateway hears by radio.
+type farPlace struct {
+	link.FarPosition
+	trunk string
+	at    time.Time // when it was there, by our own time
+}
+
 func newFar() *far {
 	return &far{
 		table: presence.NewTable(), sought: map[string]time.Time{}, portable: map[string][]string{}, stations: map[string][]farHearing{},
-		partners: map[string]partner{}, room: map[string]map[uint64]time.Time{}, places: map[string]link.FarPosition{},
+		partners: map[string]partner{}, room: map[string]map[uint64]time.Time{}, places: map[string]farPlace{},
 	}
 }
 
@@ -188,13 +195,13 @@ func (f *far) free(seq uint64) {
 }
 
 // mark notes where a far station is.
-func (f *far) mark(p link.FarPosition) {
+func (f *far) mark(trunk string, p link.FarPosition, now time.Time) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if len(f.places) >= maxPositions {
 		clear(f.places)
 	}
-	f.places[p.Call] = p
+	f.places[p.Call] = farPlace{p, trunk, now.Add(-max(p.Ago, 0))}
 }
 
 // wanted lists who is sought, and forgets those nobody wrote to any more.
@@ -306,13 +313,25 @@ func (b *Bridge) trunkTo(gateway string) string {
 	return ""
 }
 
-// FarPositions lists where stations are that far gateways heard by radio, as far
-// as they told lately.
-func (b *Bridge) FarPositions() []link.FarPosition {
+// farStations lists where stations are that far gateways heard by radio, as far as
+// they told.
+func (b *Bridge) farStations() []desk.Station {
+	now := time.Now()
 	b.far.mu.Lock()
-	defer b.far.mu.Unlock()
-	out := slices.Collect(maps.Values(b.far.places))
-	slices.SortFunc(out, func(x, y link.FarPosition) int { return cmp.Compare(x.Call, y.Call) })
+	places := slices.Collect(maps.Values(b.far.places))
+	b.far.mu.Unlock()
+	var out []desk.Station
+	for _, p := range places {
+		ago := now.Sub(p.at)
+		s := desk.Station{
+			Call: p.Call, Link: p.trunk, Gateway: p.Gateway, Ago: ago.Seconds(), At: b.wallAt(b.clock.Age().Add(-ago)).At,
+			Answers: true, Lat: &p.Where.Lat, Lon: &p.Where.Lon, // it is on a mesh
+		}
+		if ln := b.byName[p.trunk]; ln != nil {
+			s.Fresh = ago <= ln.HeardFor && b.far.table.IsAlive(p.Gateway, now)
+		}
+		out = append(out, s)
+	}
 	return out
 }
 

@@ -314,6 +314,7 @@ func (b *Bridge) Stations() []desk.Station {
 		}
 		out = append(out, s)
 	}
+	out = append(out, b.farStations()...)
 	slices.SortFunc(out, func(a, b desk.Station) int {
 		return cmp.Or(cmp.Compare(a.Ago, b.Ago), cmp.Compare(a.Call, b.Call), cmp.Compare(a.Link, b.Link))
 	})

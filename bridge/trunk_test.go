@@ -532,14 +532,18 @@ func TestPositionsAreShownFarAwayAndGatedOnlyWhereHeard(t *testing.T) {
 			c.airs["valley"].position(alder, 46.5, -122.9)
 			time.Sleep(10 * time.Second)
 		}
-		list := c.posts["N0QRB-10"].bridge.FarPositions()
-		if len(list) != 1 || list[0].Call != alder || list[0].Gateway != "N0QRA-10" || list[0].Where.Lat != 46.5 {
+		list := c.posts["N0QRB-10"].bridge.Stations()
+		if len(list) != 1 || list[0].Call != alder || list[0].Gateway != "N0QRA-10" || *list[0].Lat != 46.5 || !list[0].Fresh || list[0].Ago > 60 {
 			t.Errorf("shown: %+v", list)
 		}
 		if n := c.wire.counted("position"); n != 1 {
 			t.Errorf("published %d times", n)
 		}
 		same(t, "on APRS", c.posts["N0QRB-10"].went("aprs"))
+		time.Sleep(25 * time.Hour)
+		if list = c.posts["N0QRB-10"].bridge.Stations(); len(list) != 1 || list[0].Fresh || list[0].Ago < (25*time.Hour).Seconds() {
+			t.Errorf("shown a day later: %+v", list)
+		}
 	})
 }
 

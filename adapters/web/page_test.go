@@ -185,6 +185,7 @@ func newBusyDesk() *busyDesk {
 			{Call: "N0QRB-9", Link: "valley", Ago: 600, Fresh: true, SNR: ptr(3), Lat: ptr(46.61), Lon: ptr(-122.7)},
 			{Call: "N0QRC-3", Link: "aprs", Ago: 90000, Lat: ptr(46.40), Lon: ptr(-123.1)},
 			{Call: "N0QRD", Link: "valley", Ago: 3700, Fresh: true},
+			{Call: "N0QRE-7", Link: "far", Gateway: "N0QRB-10", Ago: 3800, Fresh: true, Answers: true, Lat: ptr(46.45), Lon: ptr(-122.8)},
 		},
 	}
 }
@@ -535,7 +536,7 @@ func TestHostileWordsAreShownAsWords(t *testing.T) {
 	w := desk.Way{Link: evil, Station: evil, Gateway: evil, State: evil, Why: evil}
 	d.rows = []desk.Row{{Head: h, Way: w}}
 	d.recent = []desk.Line{{Head: h, Result: evil, Why: evil, Ways: []desk.Way{w}}}
-	d.stations = []desk.Station{{Call: evil, Link: evil, Lat: ptr(1), Lon: ptr(1)}}
+	d.stations = []desk.Station{{Call: evil, Link: evil, Gateway: evil, Lat: ptr(1), Lon: ptr(1)}}
 	d.links = []desk.LinkState{{Name: evil, Kind: evil, Why: evil, Since: evil, Air: ptr(0.5)}}
 	p := newTestPage(t, d)
 	cookie, _ := login(t, p)

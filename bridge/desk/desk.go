@@ -48,11 +48,13 @@ type LinkState struct {
 
 // Station is one station on the link where it was heard.
 type Station struct {
-	Call  string    `json:"call"`
-	Link  string    `json:"link"`
-	At    time.Time `json:"at"` // last heard, by the clock as it is now
-	Ago   float64   `json:"ago_seconds"`
-	Fresh bool      `json:"reachable"` // heard lately enough that texts are sent there
+	Call string `json:"call"`
+	Link string `json:"link"`
+	// Gateway is the far one that hears it, which told its position; empty: this one.
+	Gateway string    `json:"gateway,omitempty"`
+	At      time.Time `json:"at"` // last heard, by the clock as it is now
+	Ago     float64   `json:"ago_seconds"`
+	Fresh   bool      `json:"reachable"` // heard lately enough that texts are sent there
 	// Answers says that it sent a text or an acknowledgement, or that it takes
 	// messages; a weather station never does.
 	Answers bool     `json:"answers"`

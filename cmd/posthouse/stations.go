@@ -49,13 +49,15 @@ func figure(format string, f *float64) string {
 	return fmt.Sprintf(format, *f)
 }
 
-// remark says what keeps texts from being sent to a station.
+// remark says what keeps texts from being sent to a station, or who else hears it.
 func remark(s desk.Station) string {
 	switch {
 	case !s.Fresh:
 		return "long ago"
 	case !s.Answers:
 		return "no texts yet"
+	case s.Gateway != "":
+		return "by " + s.Gateway
 	}
 	return ""
 }
