@@ -3,6 +3,7 @@ package bridge_test
 import (
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -224,19 +225,19 @@ func TestRefusedWhileBothListenTheWriterIsTold(t *testing.T) {
 			t.Fatal(err)
 		}
 		valley.deafen("N0QRA-10", true)
-		handed := 0
+		var handed atomic.Int32
 		c.wire.spoil(func() {
 			c.wire.lose = func(_ string, e *event) bool {
 				if e.m.Kind == message.Text {
-					handed++
+					handed.Add(1)
 				}
 				return false
 			}
 		})
 		valley.says(alder, birch, "1", strings.Repeat("a text that is too long for it ", 10))
 		time.Sleep(10 * time.Minute)
-		if handed != 1 {
-			t.Errorf("handed over %d times, want once: the first refusal was not heard", handed)
+		if n := handed.Load(); n != 1 {
+			t.Errorf("handed over %d times, want once: the first refusal was not heard", n)
 		}
 		if got := valley.told(alder); count(got, "too-long") != 1 {
 			t.Errorf("alder was told %q", got)
