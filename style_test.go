@@ -121,13 +121,9 @@ func TestBridgeTellsOfEachOfItsFiles(t *testing.T) {
 			have = append(have, name)
 		}
 	}
-	doc, err := os.ReadFile("bridge/doc.go")
-	if err != nil {
-		t.Fatal(err)
-	}
 	var told []string
-	for _, m := range regexp.MustCompile(`(?m)^//\t(\w+\.go) +\w`).FindAllSubmatch(doc, -1) {
-		told = append(told, string(m[1]))
+	for _, m := range regexp.MustCompile(`(?m)^//\t(\w+\.go) +\w`).FindAllStringSubmatch(text(t, "bridge/doc.go"), -1) {
+		told = append(told, m[1])
 	}
 	slices.Sort(told)
 	if !slices.Equal(have, told) {
@@ -139,19 +135,63 @@ func TestBridgeTellsOfEachOfItsFiles(t *testing.T) {
 func TestGuideNamesFilesThatAreThere(t *testing.T) {
 	there := map[string]bool{}
 	walk(t, func(name string) { there[path.Base(name)] = true })
-	guide, err := os.ReadFile("DEVELOPERS.md")
-	if err != nil {
-		t.Fatal(err)
-	}
-	named := regexp.MustCompile("`[^`\n ]*?([\\w-]+\\.(?:go|md|txtar|yml|json))`").FindAllSubmatch(guide, -1)
+	named := regexp.MustCompile("`[^`\n ]*?([\\w-]+\\.(?:go|md|txtar|yml|json))`").FindAllStringSubmatch(text(t, "DEVELOPERS.md"), -1)
 	if len(named) < 50 {
 		t.Fatalf("only %d names of files found", len(named))
 	}
 	for _, m := range named {
-		if !there[string(m[1])] {
+		if !there[m[1]] {
 			t.Errorf("there is no %s", m[0])
 		}
 	}
+}
+
+// A link in a document leads to a file that is there, and to a heading in it.
+func TestLinksLeadSomewhere(t *testing.T) {
+	link := regexp.MustCompile(`\]\(([^):#]*)(?:#([^)]+))?\)`)
+	n := 0
+	walk(t, func(name string) {
+		if path.Ext(name) != ".md" {
+			return
+		}
+		for _, m := range link.FindAllStringSubmatch(text(t, name), -1) {
+			n++
+			to := name
+			if m[1] != "" {
+				to = path.Join(path.Dir(name), m[1])
+			}
+			if _, err := os.Stat(to); err != nil {
+				t.Errorf("%s: %s leads to no file", name, m[0])
+			} else if m[2] != "" && !slices.Contains(anchors(text(t, to)), m[2]) {
+				t.Errorf("%s: %s leads to no heading", name, m[0])
+			}
+		}
+	})
+	if n < 40 {
+		t.Fatalf("only %d links found", n)
+	}
+}
+
+func text(t *testing.T, name string) string {
+	t.Helper()
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+var (
+	headings = regexp.MustCompile(`(?m)^#+ (.*)$|<a id="(.*?)">`)
+	unsaid   = regexp.MustCompile(`[^\w -]`) // what an anchor leaves out of its heading
+)
+
+// anchors lists what a document's headings are called in links.
+func anchors(doc string) (all []string) {
+	for _, m := range headings.FindAllStringSubmatch(doc, -1) {
+		all = append(all, m[2], strings.ReplaceAll(unsaid.ReplaceAllString(strings.ToLower(m[1]), ""), " ", "-"))
+	}
+	return all
 }
 
 // mayImport lists what the packages of a room may import of ours; everything:
@@ -354,24 +394,11 @@ func sleeps(s source) (found bool) {
 	return found
 }
 
-// readme gives the README, or skips the test while there is none.
-func readme(t *testing.T) string {
-	t.Helper()
-	b, err := os.ReadFile("README.md")
-	if os.IsNotExist(err) {
-		t.Skip("there is no README.md yet")
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	return string(b)
-}
-
 // firstCells gives the code words that begin the rows of a Markdown table.
 var firstCells = regexp.MustCompile("(?m)^\\| `([A-Z_<>a-z]+)")
 
 func TestReadmeNamesEveryVariable(t *testing.T) {
-	text := readme(t)
+	readme := text(t, "README.md")
 	var reference strings.Builder
 	if err := config.Reference(&reference); err != nil {
 		t.Fatal(err)
@@ -381,27 +408,23 @@ func TestReadmeNamesEveryVariable(t *testing.T) {
 		t.Fatal("config.Reference has no rows: this test looks at nothing")
 	}
 	for _, row := range rows {
-		if !strings.Contains(text, row[1]) {
+		if !strings.Contains(readme, row[1]) {
 			t.Errorf("README.md does not name the variable %s", row[1])
 		}
 	}
 }
 
 func TestReadmeNamesEveryMetric(t *testing.T) {
-	text := readme(t)
-	golden, err := os.ReadFile("metrics/testdata/names.golden")
-	if err != nil {
-		t.Fatal(err)
-	}
+	readme := text(t, "README.md")
 	known := map[string]bool{}
-	for line := range strings.Lines(string(golden)) {
+	for line := range strings.Lines(text(t, "metrics/testdata/names.golden")) {
 		name, _, _ := strings.Cut(line, " ")
 		known[name] = true
-		if !strings.Contains(text, name) {
+		if !strings.Contains(readme, name) {
 			t.Errorf("README.md does not name the metric %s", name)
 		}
 	}
-	for _, name := range metricNames.FindAllString(text, -1) {
+	for _, name := range metricNames.FindAllString(readme, -1) {
 		base := strings.TrimSuffix(strings.TrimSuffix(strings.TrimSuffix(name, "_bucket"), "_sum"), "_count")
 		if !known[name] && !known[base] {
 			t.Errorf("README.md names the metric %s, which does not exist", name)

@@ -3,7 +3,6 @@ package envelope
 import (
 	"errors"
 	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -43,21 +42,17 @@ func TestReadmeIsTrue(t *testing.T) {
 	}
 }
 
-// The chapter for operators shows a key and one event that it signed: whoever
-// copies both can check one with the other.
+// The published text shows a key and one event that it signed: whoever copies both can
+// check one with the other.
 func TestTheEventInTheReadmeVerifies(t *testing.T) {
-	b, err := os.ReadFile(filepath.Join("..", "..", "..", "README.md"))
+	b, err := os.ReadFile("README.md")
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, chapter, _ := strings.Cut(string(b), "\n## Join two meshes\n")
 	line := func(start string) string {
-		_, rest, ok := strings.Cut(chapter, "\n    "+start)
+		_, rest, ok := strings.Cut(string(b), "\n    "+start)
 		if !ok {
-			_, rest, ok = strings.Cut(chapter, "\n       "+start)
-		}
-		if !ok {
-			t.Fatalf("the chapter shows no line that begins with %s", start)
+			t.Fatalf("README.md shows no line that begins with %s", start)
 		}
 		rest, _, _ = strings.Cut(rest, "\n")
 		return start + rest
@@ -77,8 +72,5 @@ func TestTheEventInTheReadmeVerifies(t *testing.T) {
 	}
 	if _, err := Open([]byte(strings.Replace(wire, "2.1 m", "2.2 m", 1)), trust, want); !errors.Is(err, ErrSignature) {
 		t.Errorf("altered in one byte: %v", err)
-	}
-	if !strings.Contains(chapter, want.Topic) {
-		t.Errorf("the chapter does not name the topic %s", want.Topic)
 	}
 }
