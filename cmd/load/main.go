@@ -198,7 +198,7 @@ func run(ctx context.Context, o options) error {
 		}
 		all = append(all, r)
 	}
-	return report(os.Stdout, o, all)
+	return report(os.Stdout, all)
 }
 
 func build(ctx context.Context, o options) error {

@@ -77,6 +77,28 @@ func TestQuantilesAreNearestRanks(t *testing.T) {
 	}
 }
 
+// A durable peer cannot take 100,000 texts in the time.
+func TestNoRatioToAPeerThatDeliveredNothing(t *testing.T) {
+	all := []result{
+		{Target: daemon, Arrived: 10, PerSecond: 10, P50: 2, P99: 3},
+		{Target: memory, Arrived: 10, PerSecond: 20, P50: 1, P99: 2},
+		{Target: durable},
+	}
+	var out strings.Builder
+	if err := report(&out, all); err != nil {
+		t.Fatal(err)
+	}
+	for _, line := range []string{
+		"against " + memory + ": 0.50 times the rate, 2.00 times the p50, 1.50 times the p99\n",
+		"against " + durable + ": no ratio, it delivered nothing\n",
+		`"ratios":[{"peer":"` + memory + `","rate":0.5,"p50":2,"p99":1.5}]`,
+	} {
+		if !strings.Contains(out.String(), line) {
+			t.Errorf("the report lacks %q:\n%s", line, &out)
+		}
+	}
+}
+
 // TestADayLeavesNothingBehind is the short form of -soak.
 func TestADayLeavesNothingBehind(t *testing.T) {
 	t.Parallel()

@@ -98,7 +98,7 @@ func quantile(all []time.Duration, q float64) float64 {
 
 // report prints a line a run, the ratios to the peers, and everything once more
 // as one line of JSON.
-func report(w io.Writer, o options, all []result) error {
+func report(w io.Writer, all []result) error {
 	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(table, "target\tconfirmed\tarrived\tlost\tdup\ttexts/s\tp50 ms\tp99 ms\tmax ms\tanon MiB\tpeak MiB\tCPU us\tcommits\tdisk B\t")
 	lost := 0
@@ -111,7 +111,10 @@ func report(w io.Writer, o options, all []result) error {
 	}
 	table.Flush()
 	more(w, all)
-	ratios := compare(all)
+	ratios, idle := compare(all)
+	for _, peer := range idle {
+		fmt.Fprintf(w, "against %s: no ratio, it delivered nothing\n", peer)
+	}
 	for _, c := range ratios {
 		fmt.Fprintf(w, "against %s: %.2f times the rate, %.2f times the p50, %.2f times the p99\n", c.Peer, c.Rate, c.P50, c.P99)
 	}
@@ -146,7 +149,8 @@ type comparison struct {
 	P99  float64 `json:"p99"`
 }
 
-func compare(all []result) (out []comparison) {
+// compare leaves out the peers that delivered nothing; idle names them.
+func compare(all []result) (out []comparison, idle []string) {
 	by := map[string][]result{}
 	var peers []string
 	for _, r := range all {
@@ -159,14 +163,13 @@ func compare(all []result) (out []comparison) {
 		return math.Round(100*median(by[daemon], of)/median(by[peer], of)) / 100
 	}
 	for _, p := range peers {
-		out = append(out, comparison{
-			Peer: p,
-			Rate: ratio(p, func(r result) float64 { return r.PerSecond }),
-			P50:  ratio(p, func(r result) float64 { return r.P50 }),
-			P99:  ratio(p, func(r result) float64 { return r.P99 }),
-		})
+		if median(by[p], perSecond) == 0 {
+			idle = append(idle, p)
+			continue
+		}
+		out = append(out, comparison{Peer: p, Rate: ratio(p, perSecond), P50: ratio(p, p50), P99: ratio(p, p99)})
 	}
-	return out
+	return out, idle
 }
 
 func median(runs []result, of func(result) float64) float64 {
