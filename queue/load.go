@@ -1,0 +1,256 @@
+package queue
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/message"
+)
+
+// Reading the heads begins with the first of them, as whatever waited for its time or
+// was held may go again, however old it is. With many lanes that is not done at each
+// look: what is new is behind the heads that were read.
+const (
+	fewLanes    = 32               // up to so many in memory it is
+	readOnFor   = time.Second      // the longest that it is not
+	rewindEvery = 15 * time.Second // and when there is more than memory holds, of which none might go
+)
+
+// stale has the next choice look into the store again.
+func (w *window) stale() { w.fresh = false }
+
+// reread has it read the heads from the first, unless memory was full of them.
+func (w *window) reread() {
+	w.fresh = false
+	if !w.full {
+		w.from = marks{}
+	}
+}
+
+// load brings the window up to the store: new heads, resends that are due.
+func (w *window) load(ctx context.Context) error {
+	now := w.Clock.Age()
+	if w.reshared.Swap(false) || len(w.foreign) > 100*lanesInMemory {
+		clear(w.foreign)
+		w.reread()
+	}
+	if w.OnePerAddressee && w.waiting == nil {
+		if err := w.findUnacknowledged(ctx); err != nil {
+			return err
+		}
+	}
+	w.rewind(now)
+	w.cut = false
+	for _, p := range message.Precedences {
+		if err := w.loadHeads(ctx, p, now); err != nil {
+			return err
+		}
+	}
+	if err := w.loadDue(ctx, now); err != nil {
+		return err
+	}
+	w.fresh = true
+	return nil
+}
+
+// rewind has the heads read from the first when it is time to.
+func (w *window) rewind(now clock.Age) {
+	since := now.Sub(w.rewound)
+	switch {
+	case w.full && since < rewindEvery:
+	case !w.full && since < readOnFor && w.laneCount() > fewLanes:
+	default:
+		w.rewound, w.from, w.full = now, marks{}, false
+	}
+	w.whole = w.from == marks{}
+}
+
+func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.Age) error {
+	var known map[itemKey]bool
+	for {
+		if len(w.lanes[p]) >= 4*lanesInMemory {
+			w.cut, w.full = true, true
+			return nil
+		}
+		heads, err := w.Store.Heads(ctx, w.Link, p, now, w.from[p], lanesInMemory)
+		if err != nil {
+			return err
+		}
+		if known == nil && len(heads) > 0 {
+			known = w.inMemory(p)
+		}
+		for _, it := range heads {
+			if l, ok := w.isPending(it.key()); ok {
+				if l.key != (Lane{}) && !w.isStopped(l) { // it has gone out: its lane goes on behind it
+					w.keep(l)
+					l.last = max(l.last, it.Seq)
+				}
+				continue
+			}
+			if known[it.key()] || w.foreign[it.key()] {
+				continue
+			}
+			if err := w.addHead(ctx, it); err != nil {
+				return err
+			}
+		}
+		if n := len(heads); n > 0 {
+			w.from[p] = heads[n-1].Seq
+		}
+		if len(heads) < lanesInMemory {
+			return nil
+		}
+	}
+}
+
+// inMemory gives the items that are in the lanes of one precedence.
+func (w *window) inMemory(p message.Precedence) map[itemKey]bool {
+	clear(w.known) // one is in use at a time
+	for _, l := range w.lanes[p] {
+		for _, q := range l.queue {
+			w.known[q.item.key()] = true
+		}
+	}
+	return w.known
+}
+
+// addHead puts an item that the store calls the first of its lane in front of
+// that lane: a new lane, or one to whose front something came back.
+func (w *window) addHead(ctx context.Context, it Item) error {
+	r, err := w.read(ctx, it)
+	if r == nil || err != nil {
+		return err
+	}
+	key := r.LaneOf(&r.Deliveries[it.Delivery])
+	if !w.isOurs(it, key) {
+		return nil
+	}
+	l := w.lanes[key.Precedence][key]
+	if l == nil {
+		l = &lane{key: key}
+		w.keep(l)
+	}
+	head := &pick{item: it, record: r, lane: l, precedence: r.Message.Precedence}
+	if it.Seq < l.last && !(len(l.queue) > 0 && l.queue[0].again) { // older texts were let go: there may be more behind this one
+		l.queue, l.last = nil, it.Seq
+	}
+	l.last = max(l.last, it.Seq)
+	l.queue = append([]*pick{head}, l.queue...)
+	return nil
+}
+
+// loadDue takes in the deliveries whose acknowledgement did not come in time.
+func (w *window) loadDue(ctx context.Context, now clock.Age) error {
+	w.moreDue = false
+	var items []Item
+	for n := dueInMemory; ; n *= 4 { // in front may be what is on its way already, and heads
+		if len(w.resends) >= dueInMemory {
+			w.moreDue = true
+			return nil
+		}
+		seen := len(items)
+		var err error
+		if items, err = w.Store.Due(ctx, w.Link, now, n); err != nil {
+			return err
+		}
+		if err := w.addDue(ctx, items[min(seen, len(items)):]); err != nil || len(items) < n || n > 64*dueInMemory {
+			return err
+		}
+	}
+}
+
+// addDue takes in those of the deliveries that wait for no others.
+func (w *window) addDue(ctx context.Context, items []Item) error {
+	for _, it := range items {
+		if _, ok := w.isPending(it.key()); ok || w.resends[it.key()] != nil || w.foreign[it.key()] {
+			continue
+		}
+		r, err := w.read(ctx, it)
+		if err != nil {
+			return err
+		}
+		if r == nil || !r.Deliveries[it.Delivery].Begun {
+			continue // a head that waited out an error is listed by Heads
+		}
+		if !w.isOurs(it, r.LaneOf(&r.Deliveries[it.Delivery])) {
+			continue
+		}
+		l := &lane{}
+		l.queue = []*pick{{item: it, record: r, lane: l, precedence: r.Message.Precedence}}
+		w.resends[it.key()] = l
+	}
+	return nil
+}
+
+// refillable tells whether the store may have more of a lane than memory.
+func (w *window) refillable(l *lane) bool { return l.key != (Lane{}) && l.last != 0 }
+
+// front gives the next pick of a lane, reading on in the store when memory has
+// no more; nil when there is none.
+func (w *window) front(ctx context.Context, l *lane) (*pick, error) {
+	for {
+		if len(l.queue) > 0 {
+			return l.queue[0], nil
+		}
+		if !w.refillable(l) {
+			return nil, nil
+		}
+		items, err := w.Store.Behind(ctx, l.key, l.last, w.ahead())
+		if err != nil {
+			return nil, err
+		}
+		if len(items) == 0 {
+			if !w.busy(l) {
+				l.last = 0 // read to the end: the next head listing starts it anew
+			}
+			return nil, nil
+		}
+		for _, it := range items {
+			l.last = it.Seq
+			if err := w.add(ctx, l, it); err != nil {
+				return nil, err
+			}
+		}
+	}
+}
+
+// ahead is how much of one lane is read at a time: many lanes share the room.
+func (w *window) ahead() int {
+	return min(max(w.Batch, 16), max(1, aheadInMemory/max(1, w.laneCount())))
+}
+
+// add reads an item's record and puts it at the end of a lane, if it still
+// waits for this link.
+func (w *window) add(ctx context.Context, l *lane, it Item) error {
+	if _, ok := w.isPending(it.key()); ok {
+		return nil
+	}
+	r, err := w.read(ctx, it)
+	if r == nil || err != nil {
+		return err
+	}
+	l.queue = append(l.queue, &pick{item: it, record: r, lane: l, precedence: r.Message.Precedence})
+	return nil
+}
+
+// read gives an item's record, or nil when it is gone, damaged, or no longer
+// waits for this link.
+func (w *window) read(ctx context.Context, it Item) (*Record, error) {
+	r, err := w.Store.Get(ctx, it.Seq)
+	if errors.Is(err, ErrNotFound) || errors.Is(err, ErrDamaged) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if it.Delivery >= len(r.Deliveries) {
+		return nil, nil
+	}
+	d := &r.Deliveries[it.Delivery]
+	if d.Link != w.Link || d.State != Ready && d.State != Later || d.Due > w.Clock.Age() {
+		return nil, nil
+	}
+	return r, nil
+}
