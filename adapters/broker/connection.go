@@ -1,0 +1,184 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"posthouse/bridge/link"
+)
+
+func (c *connection) offer(p packet) token {
+	if !c.client.IsConnectionOpen() {
+		return over{link.ErrDown}
+	}
+	t := c.client.Publish(p.topic, 1, p.retained, p.payload)
+	if failed(t) {
+		return over{t.Error()}
+	}
+	return t
+}
+
+// connection is one connection to the broker, from CONNECT to its loss.
+type connection struct {
+	client  mqtt.Client
+	h       handler
+	filters func() []string // what is subscribed
+	not     []string        // what is so no more
+	end     func(error)     // ends the connection; all begins anew
+	where   func() string   // names the broker, where there are several
+	flights flights
+	lost    chan struct{} // closed at the end
+
+	in      *intake
+	keeping sync.WaitGroup // the accept that is under way
+}
+
+// connect makes one connection and serves it until it is lost; the error says
+// why, in words for the operator.
+func (s *session) connect(parent context.Context, h handler) error {
+	ctx, cancel := context.WithCancelCause(parent)
+	defer cancel(nil)
+	began := time.Now()
+	c := &connection{h: h, filters: s.filters, not: s.opts.Not, end: cancel, where: s.where, lost: make(chan struct{}), in: newIntake()}
+	opened := func() bool { return true }
+	o := s.options(ctx, c.in, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
+	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
+		cancel(s.lost(err, time.Since(began)))
+	})
+	c.client = mqtt.NewClient(o)
+
+	// Bounded by connectWait for each address and, through AfterFunc, by ctx. Nothing is published
+	// before its end: the library might send it twice.
+	t := c.client.Connect()
+	t.Wait()
+	opened()
+	if err := t.Error(); err != nil {
+		return s.explain(err)
+	}
+	s.use(c)
+	err := c.serve(ctx, parent)
+	s.use(nil)
+	if parent.Err() == nil {
+		h.state(false, err.Error()) // now: the accept may take its time
+	}
+	c.keeping.Wait()          // what it keeps is confirmed yet, if there is still somebody
+	cancel(nil)               // nobody waits for room in the intake any more
+	c.client.Disconnect(1000) // returns earlier, when the library's goroutines have ended
+	return err
+}
+
+func (s *session) use(c *connection) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.conn != nil {
+		close(s.conn.lost)
+	}
+	s.conn = c
+}
+
+// serve subscribes, which is needed each time as the broker may have lost the
+// session, and keeps what comes in, one batch at a time. What the session held
+// back may arrive before the subscription is confirmed, and more of it than
+// there is room for, so both go on at once.
+func (c *connection) serve(ctx, parent context.Context) error {
+	if len(c.not) > 0 {
+		c.client.Unsubscribe(c.not...)
+	}
+	sub := c.client.SubscribeMultiple(atQoS1(c.filters()), nil)
+	confirmed := sub.Done()
+	late := time.NewTimer(subscribeWait)
+	defer late.Stop()
+	kept, end := make(chan error, 1), make(chan struct{})
+	defer close(end)
+	c.keeping.Go(func() { kept <- c.keepAll(parent, end) })
+	for {
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-confirmed:
+			if sub.Error() != nil { // the connection is lost: ctx says why in a moment, if not late does
+				confirmed = nil
+				continue
+			}
+			if err := granted(sub); err != nil {
+				return err
+			}
+			late.Stop()
+			confirmed = nil
+			c.h.state(true, "connected to the broker"+c.where())
+		case <-late.C:
+			return fmt.Errorf("the broker did not answer the subscription within %v", subscribeWait)
+		case err := <-kept:
+			return err
+		}
+	}
+}
+
+// keepAll keeps what comes in, until something cannot be kept or the connection is
+// over. An accept that has begun may end although the connection is lost.
+func (c *connection) keepAll(parent context.Context, end <-chan struct{}) error {
+	for {
+		select {
+		case <-end:
+			return nil
+		case <-c.in.some:
+			if err := c.keep(parent); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// arrived is called by the library for each publish, in order and one at a time
+// (OrderMatters). It only appends, never publishes and never waits, so it cannot
+// stop the library's own work, PUBACKs included.
+func (c *connection) arrived(_ mqtt.Client, m mqtt.Message) {
+	if m.Qos() > 0 && c.in.overflow.Load() {
+		return // keep the order: nothing behind the one that found no room
+	}
+	switch {
+	case c.in.add(m):
+	case m.Qos() == 0:
+		c.h.drop(dropOverflow)
+	default:
+		c.in.overflow.Store(true)
+	}
+}
+
+// keep has what waits kept in one go, and confirms it in order.
+func (c *connection) keep(ctx context.Context) error {
+	batch := c.in.drain()
+	if len(batch) == 0 {
+		return nil // they came with the last ones
+	}
+	var in []packet
+	for _, m := range batch {
+		if c.wanted(m.Topic()) {
+			in = append(in, packet{topic: m.Topic(), payload: m.Payload(), retained: m.Retained()})
+		} else {
+			c.h.drop(dropOtherTopic)
+		}
+	}
+	if err := c.h.take(ctx, in); err != nil {
+		return fmt.Errorf("what came in could not be kept, asking the broker for it again: %w", err)
+	}
+	c.in.kept(batch)
+	for _, m := range batch {
+		m.Ack()
+	}
+	if c.in.overflow.Load() && c.in.waiting() == 0 {
+		return errOverflow
+	}
+	return nil
+}
+
+// errOverflow is no fault of the connection: all that fitted in has been kept,
+// so there is no reason to wait longer each time.
+var errOverflow = errors.New("more came in than could be kept, asking the broker for the rest again")
