@@ -2,7 +2,9 @@
 //
 //	bridge.go      a gateway: its links, couriers and clerk
 //	host.go        what a link may ask of it
-//	accept.go      what comes in is normalised, identified, checked, routed and stored
+//	accept.go      what comes in is on disk, or refused, before its link hears so
+//	plan.go        it is normalised, identified, checked and routed
+//	record.go      what is taken over becomes a record
 //	identity.go    what "the same message" means
 //	address.go     whom it is for, when a phone could not say it
 //	gather.go      parts of a text that another gateway has split become one again
@@ -10,7 +12,9 @@
 //	spending.go    what a sender's allowances get back when nothing came on disk
 //	route.go       which links it takes
 //	naming.go      the ids under which its frames are acknowledged
-//	carry.go       a courier's choice is fitted, sent, and its outcome filed
+//	carry.go       a courier's choice is looked at once more, and sent
+//	frames.go      it is fitted to the medium, a frame a part
+//	outcome.go     what came of it is filed: done, again later, held or failed
 //	pace.go        airtime, on a link that has a budget
 //	receipt.go     an acknowledgement finds its message, and goes back to the writer
 //	tell.go        who wrote hears what became of it

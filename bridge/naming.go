@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"context"
+	"fmt"
 
 	"posthouse/bridge/fit"
 	"posthouse/bridge/message"
@@ -56,4 +57,51 @@ func (b *Bridge) wantsAck(ln *line, r *queue.Record, d *queue.Delivery) bool {
 		return d.Gateway != "" // a far gateway's custody receipt, for whatever it is
 	}
 	return ln.props.Acks && r.Message.Kind == message.Text && !b.isGroup(d.To)
+}
+
+// wantsAck tells whether an acknowledgement is asked of the addressee.
+func (c *carrier) wantsAck(t *trip) bool { return c.b.wantsAck(c.ln, t.r, t.d) }
+
+// nameFrames gives the parts of direct texts that have none yet their frame ids, and
+// has them on disk before the first of them goes out.
+func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
+	var ops []queue.Op
+	var written []*trip
+	given := map[string]bool{}
+	for _, t := range trips {
+		if c.ln.trunk != nil && t.done == nil {
+			t.d.Parts[0].ID = c.b.id(t.item.Seq) // our own id is found without an index
+			continue
+		}
+		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) {
+			continue
+		}
+		c.b.nameParts(ctx, t.r.Identity, t.d, given)
+		for i := range t.frames {
+			t.frames[i].ID = t.d.Parts[t.part[i]].ID
+		}
+		d := *t.d
+		ops = append(ops, queue.Op{Seq: t.item.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
+			have := &r.Deliveries[t.item.Delivery]
+			if !c.has(have) {
+				return nil, queue.ErrSkip
+			}
+			have.Parts, have.Before, have.After = append([]queue.Part(nil), d.Parts...), d.Before, d.After
+			return nil, nil
+		}})
+		written = append(written, t)
+	}
+	if len(ops) == 0 {
+		return
+	}
+	done, err := c.b.store.Apply(ctx, ops...)
+	for i, t := range written {
+		why := err // none of them is on disk
+		if why == nil {
+			why = done[i].Err
+		}
+		if why != nil {
+			t.err = fmt.Errorf("writing down the frame ids: %w", why)
+		}
+	}
 }

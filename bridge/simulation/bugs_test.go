@@ -22,7 +22,7 @@ var bugs = []plant.Bug{
 		Finds:   `invariant 1`, Seed: 12,
 	},
 	{
-		Name: "duplicates are looked for before the write and not in it", File: "bridge/accept.go",
+		Name: "duplicates are looked for before the write and not in it", File: "bridge/plan.go",
 		Old:     "	deliveries, ref := b.consider(ln, home, m, !known)\n",
 		Planted: "	deliveries, ref := b.consider(ln, home, m, !known)\n	if planted(%q) && !known {\n		time.Sleep(50 * time.Millisecond)\n		same = 0\n	}\n",
 		Finds:   `invariant 2`, Seed: 16,
@@ -64,13 +64,13 @@ var bugs = []plant.Bug{
 		Finds:   `invariant 1`, Seed: 1,
 	},
 	{
-		Name: "each repetition has a new frame id", File: "bridge/carry.go",
+		Name: "each repetition has a new frame id", File: "bridge/naming.go",
 		Old:     "t.d.Parts[0].ID != \"\" || !c.wantsAck(t)",
 		Planted: "t.d.Parts[0].ID != \"\" && !planted(%q) || !c.wantsAck(t)",
 		Finds:   `and again as`, Seed: 1,
 	},
 	{
-		Name: "what failed once lets those behind it pass", File: "bridge/carry.go",
+		Name: "what failed once lets those behind it pass", File: "bridge/outcome.go",
 		Old:     "	begun := t.d.Begun ||",
 		Planted: "	begun := planted(%q) || t.d.Begun ||",
 		Finds:   `was taken before it and had failed`, Seed: 62,
@@ -82,7 +82,7 @@ var bugs = []plant.Bug{
 		Finds:   `invariant`, Seed: 1,
 	},
 	{
-		Name: "a station is acknowledged for at once", File: "bridge/accept.go",
+		Name: "a station is acknowledged for at once", File: "bridge/plan.go",
 		Old:     "	if len(put) > 0 {\n		p.ops",
 		Planted: "	if planted(%q) && b.takesReceipts(m) {\n		p.ops = append(p.ops, queue.Op{New: b.receiptRecord(r, m.OriginID, b.stamp(), false)})\n	}\n	if len(put) > 0 {\n		p.ops",
 		Finds:   `who had acknowledged nothing`, Seed: 1,
@@ -199,7 +199,7 @@ var bugs = []plant.Bug{
 		Finds:   `nothing went wrong, and it did not arrive`, Seed: 141,
 	},
 	{
-		Name: "what a bridge of somebody else's brings back is a new text", File: "bridge/accept.go",
+		Name: "what a bridge of somebody else's brings back is a new text", File: "bridge/plan.go",
 		Old:     "	if home != ln && b.kin.isFrame(m) ||",
 		Planted: "	ours = ours && !planted(%q)\n	if home != ln && b.kin.isFrame(m) ||",
 		Finds:   `was transmitted \d+ times`, Seed: 85,
@@ -218,7 +218,7 @@ var bugs = []plant.Bug{
 		Finds:   `nothing went wrong, and it did not arrive`, Seed: 7,
 	},
 	{
-		Name: "what comes by a trunk is in nobody's turn", File: "bridge/accept.go",
+		Name: "what comes by a trunk is in nobody's turn", File: "bridge/plan.go",
 		Old:     "	if ref == nil && !known && m.Precedence != message.Emergency && !b.rate",
 		Planted: "	if ref == nil && !known && !(planted(%q) && ln.trunk != nil) && m.Precedence != message.Emergency && !b.rate",
 		Finds:   `texts of a flood went out`, Seed: 7,

@@ -1,0 +1,106 @@
+package bridge
+
+import (
+	"slices"
+
+	"posthouse/bridge/fit"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// keepParts has the courier know what was sent, for when it asks for the rest
+// before the marks are on disk.
+func (t *trip) keepParts() {
+	if t.d != nil {
+		t.chosen.Parts, t.chosen.Before, t.chosen.After = slices.Clone(t.d.Parts), t.d.Before, t.d.After
+	}
+}
+
+// knowParts adds what the courier knows to what is on disk.
+func (t *trip) knowParts() {
+	if len(t.d.Parts) == 0 {
+		t.d.Parts, t.d.Before, t.d.After = slices.Clone(t.chosen.Parts), t.chosen.Before, t.chosen.After
+	}
+	if len(t.chosen.Parts) != len(t.d.Parts) {
+		return
+	}
+	for i, p := range t.chosen.Parts {
+		t.d.Parts[i].Sent = t.d.Parts[i].Sent || p.Sent
+	}
+}
+
+// roundOver tells whether every part that is missing has been sent this round.
+func (c *carrier) roundOver(d *queue.Delivery) bool {
+	for _, p := range d.Parts {
+		if !p.Acked && !p.Sent {
+			return false
+		}
+	}
+	return true
+}
+
+// makeFrames fits the text to the medium and takes the parts that are to go out
+// in this round.
+func (c *carrier) makeFrames(t *trip) error {
+	m := t.r.Message
+	mark, text := c.b.mark(c.ln, &m)
+	if untouched(t.d) { // later the marks stay, so that a resend is the same to the byte
+		t.d.Before, t.d.After = mark.Before, mark.After
+	}
+	texts := []string{text}
+	if m.Kind == message.Text || m.Kind == message.Notice {
+		var err error
+		if texts, err = fit.Fit(text, c.ln.props.Medium, fit.Mark{Before: t.d.Before, After: t.d.After}); err != nil {
+			return err
+		}
+	}
+	if len(t.d.Parts) != len(texts) {
+		t.d.Parts = make([]queue.Part, len(texts))
+	}
+	if c.roundOver(t.d) { // a new round
+		for i := range t.d.Parts {
+			t.d.Parts[i].Sent = false
+		}
+	}
+	m.To = t.d.To
+	for i, text := range texts {
+		p := &t.d.Parts[i]
+		if p.Acked || p.Sent {
+			continue
+		}
+		t.part = append(t.part, i)
+		t.frames = append(t.frames, link.Frame{
+			Message: m, Text: text, ID: p.ID, Part: i + 1, Parts: len(texts),
+			Attempt: t.d.Attempts + 1, Record: c.b.id(t.r.Seq), Gateway: t.d.Gateway,
+			Left: t.r.Until.Sub(c.b.clock.Age()),
+		})
+		if c.ln.pace != nil {
+			break // on a slow channel something urgent may come between two parts
+		}
+	}
+	return nil
+}
+
+// index finds the frame of a part number.
+func (t *trip) index(part int) int {
+	for i, p := range t.part {
+		if p == part-1 {
+			return i
+		}
+	}
+	return 0
+}
+
+// copyParts brings the parts in the store up to what was sent, and keeps the
+// acks that came meanwhile.
+func (t *trip) copyParts(d *queue.Delivery) {
+	d.Before, d.After = t.d.Before, t.d.After
+	if len(d.Parts) != len(t.d.Parts) {
+		d.Parts = slices.Clone(t.d.Parts)
+		return
+	}
+	for i := range d.Parts {
+		d.Parts[i].Sent = t.d.Parts[i].Sent
+	}
+}

@@ -1,0 +1,221 @@
+package bridge
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"time"
+
+	"posthouse/bridge/clock"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// wait has a delivery wait until due; what the operator has parked meanwhile
+// stays parked.
+func (c *carrier) wait(d *queue.Delivery, due clock.Age) {
+	if d.State != queue.Parked {
+		d.State = queue.Later
+	}
+	d.Due = due
+}
+
+// outcome says what is to be filed for one trip.
+func (c *carrier) outcome(ctx context.Context, t *trip) queue.Outcome {
+	var permanent *link.PermanentError
+	switch {
+	case t.done != nil:
+		return *t.done
+	case t.err == nil && c.roundOver(t.d):
+		return c.finishRound(t)
+	case t.err == nil:
+		return c.partSent(t)
+	case errors.Is(t.err, link.ErrDown) || ctx.Err() != nil:
+		return c.down(t)
+	case errors.Is(t.err, errNoAir):
+		return c.waitForAir(t)
+	case errors.As(t.err, &permanent):
+		return c.fail(t, permanent.Code, permanent.Unwrap().Error())
+	default:
+		return c.later(t)
+	}
+}
+
+// down has a job carried again once the link is up, less what of it was taken.
+func (c *carrier) down(t *trip) queue.Outcome {
+	out := queue.Outcome{Again: true}
+	if t.sent > 0 {
+		out = c.partSent(t)
+	}
+	out.Down = true
+	return out
+}
+
+// waitForAir puts a frame off that costs more air than it looked like. It is no
+// failure and counts as no attempt.
+func (c *carrier) waitForAir(t *trip) queue.Outcome {
+	var le *link.LaterError
+	if !errors.As(t.err, &le) || le.Wait > t.r.Until.Sub(c.b.clock.Age()) {
+		return c.fail(t, link.CodeTooLong, "one frame of it costs more airtime than there is")
+	}
+	due := c.b.clock.Age().Add(le.Wait)
+	return queue.Outcome{Urgent: true, Stop: !t.d.Begun, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[t.item.Delivery]
+		if !waits(d) {
+			return nil, queue.ErrSkip
+		}
+		t.copyParts(d)
+		c.wait(d, due)
+		return nil, nil
+	}}
+}
+
+// partSent marks the parts that went out; more are to follow.
+func (c *carrier) partSent(t *trip) queue.Outcome {
+	return queue.Outcome{Again: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[t.item.Delivery]
+		if !c.has(d) {
+			return nil, queue.ErrSkip
+		}
+		t.copyParts(d)
+		d.Begun = true
+		return nil, nil
+	}}
+}
+
+// longestAckWait bounds the doubling: after that a station counts as gone and
+// the text is held until it is heard.
+const longestAckWait = 30 * time.Minute
+
+// finishRound files that all parts of this round are out.
+func (c *carrier) finishRound(t *trip) queue.Outcome {
+	at := c.b.stamp()
+	awaited := c.wantsAck(t) && c.ln.props.Resends > 0 && t.d.Parts[0].ID != ""
+	state := queue.Later
+	switch {
+	case c.ln.props.Final:
+		state = queue.Delivered
+	case !awaited:
+		state = queue.Sent
+	}
+	wait := queue.Doubled(c.ackWait(), t.d.Round+1, max(cmp.Or(c.ln.props.AckLimit, longestAckWait), c.ackWait()))
+	out := queue.Outcome{Put: c.b.gave(t.d.To, &t.r.Message)}
+	out.Change = func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[t.item.Delivery]
+		late := d.State == queue.Expired && state == queue.Delivered // its time ended while the server took it
+		if !c.has(d) && !late {
+			return nil, queue.ErrSkip
+		}
+		t.copyParts(d)
+		d.Begun, d.Error = true, ""
+		d.Attempts++
+		d.Round++
+		if state != queue.Later {
+			return c.b.end(r, t.item.Delivery, state, at, nil), nil
+		}
+		r.Note(at, "sent", c.ln.Name, fmt.Sprintf("try %d, waiting %v for an acknowledgement", d.Attempts, wait))
+		c.wait(d, at.Age.Add(wait))
+		return nil, nil
+	}
+	c.b.log.Info(sentWord(state), "link", c.ln.Name, "id", c.b.id(t.r.Seq), "kind", string(t.r.Message.Kind), "from", t.r.Message.From, "to", t.d.To, "try", t.d.Attempts+1)
+	if state != queue.Later {
+		c.b.meter.Delivery(c.ln.Name, string(state))
+		if state == queue.Delivered {
+			c.b.meter.DeliveryTime(at.Age.Sub(t.r.Accepted.Age))
+		}
+	}
+	// A confirmed delivery sends a receipt to its writer, who waits for it.
+	out.Urgent = state == queue.Delivered && t.r.Message.Kind == message.Text
+	return out
+}
+
+func sentWord(s queue.State) string {
+	if s == queue.Delivered {
+		return "delivered"
+	}
+	return "sent"
+}
+
+// fail ends a delivery that nothing can mend, and tells its writer.
+func (c *carrier) fail(t *trip, code, why string) queue.Outcome {
+	b, item, at := c.b, t.item, c.b.stamp()
+	told := b.mayTell(&t.r.Message)
+	b.log.Warn("failed", "link", c.ln.Name, "id", b.id(item.Seq), "rule", code, "err", why)
+	b.meter.Delivery(c.ln.Name, string(queue.Failed))
+	return queue.Outcome{Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[item.Delivery]
+		if !c.has(d) {
+			return nil, queue.ErrSkip
+		}
+		d.Code, d.Error = code, why
+		return b.end(r, item.Delivery, queue.Failed, at, told.always), nil
+	}}
+}
+
+// holdsLane is how often a first transmission may fail before the delivery lets
+// those behind it pass.
+const holdsLane = 3
+
+// later files a temporary error: the delivery is tried again with a growing
+// wait, until its lifetime ends.
+func (c *carrier) later(t *trip) queue.Outcome {
+	at := c.b.stamp()
+	wait := queue.Delay(t.d.Attempts+1, t.r.Message.Precedence, c.scatter(t))
+	var le *link.LaterError
+	if errors.As(t.err, &le) {
+		wait = max(wait, le.Wait)
+	}
+	why := t.err.Error()
+	begun := t.d.Begun || t.sent > 0 || t.d.Attempts+1 >= holdsLane
+	c.b.log.Warn("not sent, trying again", "link", c.ln.Name, "id", c.b.id(t.item.Seq), "try", t.d.Attempts+1, "wait", wait, "err", why)
+	c.b.meter.Delivery(c.ln.Name, "retried")
+	return queue.Outcome{Urgent: !begun, Stop: !begun, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[t.item.Delivery]
+		if !c.has(d) {
+			return nil, queue.ErrSkip
+		}
+		t.copyParts(d)
+		d.Attempts++
+		d.Begun, d.Error = begun, why
+		c.wait(d, at.Age.Add(wait))
+		r.Note(at, "try failed", c.ln.Name, why)
+		return nil, nil
+	}}
+}
+
+// scatter differs for each message, gateway and try. It is no random number, so
+// that a simulated network can be run again.
+func (c *carrier) scatter(t *trip) uint64 {
+	h := fnv.New64a()
+	fmt.Fprint(h, c.b.id(t.item.Seq), t.d.Attempts)
+	return h.Sum64()
+}
+
+// hold files that a station does not acknowledge: its text waits until the
+// station is heard, and is then tried for one more round.
+func (c *carrier) hold(item queue.Item, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
+	name := c.ln.Name
+	return func(r *queue.Record) ([]*queue.Record, error) {
+		d := &r.Deliveries[item.Delivery]
+		if !c.has(d) || d.State == queue.Parked {
+			return nil, queue.ErrSkip
+		}
+		d.State, d.Due = queue.Held, at.Age
+		d.Error = "not acknowledged"
+		tellHeld(r, at)
+		r.Note(at, "held", name, d.To+" does not acknowledge; one more try each time it is heard")
+		return nil, nil
+	}
+}
+
+// ackWait is the first wait for an acknowledgement: never less than three round
+// trips on a paced channel.
+func (c *carrier) ackWait() time.Duration {
+	if c.ln.pace != nil {
+		return max(c.ln.props.AckWait, c.ln.pace.threeRoundTrips)
+	}
+	return c.ln.props.AckWait
+}

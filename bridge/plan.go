@@ -1,0 +1,268 @@
+package bridge
+
+import (
+	"cmp"
+	"context"
+	"strings"
+	"time"
+
+	"posthouse/bridge/callsign"
+	"posthouse/bridge/config"
+	"posthouse/bridge/link"
+	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
+	"posthouse/queue"
+)
+
+// plan decides about one message by its kind.
+func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
+	if c, err := callsign.Parse(m.From); err == nil {
+		m.From = c.String()
+	}
+	b.meter.LinkHeard(ln.Name, time.Now())
+	b.hearsOn(ln)
+	if !ln.MayReceive() && !b.answersOurs(m) {
+		b.meter.Dropped(ln.Name, "outgoing-only")
+		return b.onlySends(ln, m)
+	}
+	switch m.Kind {
+	case message.Custody:
+		return b.planCustody(ln, m)
+	case message.Receipt:
+		if ln.trunk != nil {
+			return b.planFarReceipt(ctx, ln, m)
+		}
+		p := b.planReceipt(ctx, ln, m)
+		answer := p.answer
+		p.answer = func(done []queue.Done) link.Verdict {
+			// Not before the ack is filed, or what it acknowledges goes out once more.
+			if !b.anotherTransmits(ln) || b.heard.knows(ln.Name, m.From) {
+				b.hear(ln, m)
+			}
+			return answer(done)
+		}
+		return p
+	case message.Notice:
+		if ln.trunk != nil {
+			return b.planFarNotice(ctx, ln, m)
+		}
+	case message.Position:
+		b.hear(ln, m)
+		b.position(ln, m)
+		return settled(link.Verdict{})
+	case message.Beacon:
+		b.hear(ln, m)
+		return settled(link.Verdict{})
+	case message.Text:
+		return b.planText(ctx, ln, m)
+	}
+	return settled(link.Verdict{Code: link.CodeNotText, Why: "not a text"})
+}
+
+// answersOurs tells whether a message says what became of something that this
+// gateway sent: without it a link that only sends would send it again and again.
+func (b *Bridge) answersOurs(m *message.Message) bool {
+	if m.Kind == message.Notice {
+		_, ours := b.seqOf(m.Acks)
+		return ours
+	}
+	return m.Kind == message.Receipt || m.Kind == message.Custody
+}
+
+// onlySends turns away what comes in on a link that only sends. A far gateway is
+// told, so that it does not ask again.
+func (b *Bridge) onlySends(ln *line, m *message.Message) plan {
+	ref := &rules.Refusal{Code: link.CodeNotAllowed, Why: "this link only sends"}
+	p := settled(link.Verdict{Code: ref.Code, Why: ref.Why})
+	if rec := b.refuseBack(m, ref); ln.trunk != nil && m.Kind == message.Text && rec != nil {
+		p.ops = []queue.Op{{New: rec, EventFor: time.Hour, Urgent: true}}
+	}
+	return p
+}
+
+// planText decides about a text: a record to be created, or a refusal.
+func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) plan {
+	now := b.clock.Age()
+	identity, same := b.recognise(ln, m)
+	home := b.adopt(ln, m)
+	_, known, err := b.store.Known(ctx, identity, now.Add(-same))
+	if err != nil {
+		return plan{err: err}
+	}
+	ours := b.isOurFrame(ctx, m)
+	if !ours && !known && len(m.OriginID) == frameDigits {
+		ours = b.kin.goesRound(m)
+	}
+	if home != ln && b.kin.isFrame(m) || ours && m.Handed && ln.trunk != nil {
+		return b.planSentBack(ln, m)
+	}
+	if b.isPart(ln, m) {
+		return b.planPart(ctx, ln, m, identity, same, known)
+	}
+	deliveries, ref := b.consider(ln, home, m, !known)
+	if ours {
+		ref = &rules.Refusal{Code: link.CodeLooped, Why: "a gateway sent this frame, and another's bridge brought it back"}
+	}
+	if m.Unfit != nil {
+		ref = &rules.Refusal{Code: m.Unfit.Code, Why: m.Unfit.Why}
+	}
+	// Of a shadow that may be another gateway's frame it is told later who was heard.
+	if (ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign) && !(isShadow(deliveries) && b.anotherTransmits(ln)) {
+		b.hear(ln, m)
+	}
+	// Emergencies are never refused, and what is known already does not count.
+	if ref == nil && !known && m.Precedence != message.Emergency && !b.rate.Allow(m.From, now) {
+		ref = &rules.Refusal{Code: link.CodeTooMany, Why: "too many messages, wait some minutes"}
+	}
+	if ref != nil {
+		return b.planRefusal(ctx, ln, m, identity, ref)
+	}
+	if len(deliveries) == 0 {
+		return settled(link.Verdict{}) // all whom it is for have heard it
+	}
+	return b.planRecord(ctx, ln, m, identity, same, known, deliveries)
+}
+
+// planRecord has a text taken over that nothing speaks against.
+func (b *Bridge) planRecord(ctx context.Context, ln *line, m *message.Message, identity queue.Identity, same time.Duration, known bool, deliveries []queue.Delivery) plan {
+	put := b.remember(m, b.clock.Age())
+	r := b.record(m, deliveries)
+	r.Identity, r.Event = identity, eventIdentity(m.TrunkID, identity)
+	if !b.leads && ln.trunk != nil && isShadow(deliveries) {
+		r.Note(b.stamp(), forLeader, ln.Name, m.Via+" handed it over")
+	}
+	if !known {
+		b.nameAhead(ctx, r)
+	}
+	urgent := m.Precedence == message.Emergency
+	var alarm map[string][]byte
+	if urgent && !known {
+		alarm = b.needsAlarm(m, identity)
+	}
+	p := plan{
+		text: m, identity: identity,
+		spent: b.counted(m, known),
+		ops:   []queue.Op{{New: r, SameFor: same, EventFor: cmp.Or(m.Left, b.lifetime(deliveries)) + confirmLater, Urgent: urgent}},
+		answer: func(done []queue.Done) link.Verdict {
+			v := b.accepted(ctx, ln, m, done[0], deliveries)
+			if urgent {
+				b.alarm(ctx, m, alarm, done[0])
+			}
+			return v
+		},
+	}
+	if len(put) > 0 {
+		p.ops = append(p.ops, queue.Op{Put: put})
+	}
+	if len(alarm) > 0 {
+		p.ops = append(p.ops, queue.Op{Put: alarm, Urgent: true})
+	}
+	if !urgent {
+		p.full = fullVerdict
+	}
+	return p
+}
+
+// counted notes the allowance that a new text takes of its sender's.
+func (b *Bridge) counted(m *message.Message, known bool) *spending {
+	spent := &spending{}
+	switch {
+	case known:
+	case m.Precedence == message.Emergency:
+		spent.note(b.alarms, m.From)
+	default:
+		spent.note(b.rate, m.From)
+	}
+	return spent
+}
+
+// recognise normalises the text and computes its identity, and for how long an
+// equal one is the same.
+func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.Duration) {
+	m.Text = rules.Normalise(m.Text)
+	m.To = strings.TrimSpace(m.To)
+	if c, err := callsign.Parse(m.To); err == nil {
+		m.To = c.String()
+	} else if !message.IsMail(m.To) {
+		m.To = strings.ToUpper(m.To)
+	}
+	if m.OriginID == "" {
+		return identify(m), sameWithoutID
+	}
+	return identify(m), sameFor(&ln.Link)
+}
+
+// sameWithoutID is how long a text without an id of its own counts as the same
+// as an equal one before it.
+const sameWithoutID = 2 * time.Minute
+
+// sameFor is how long the same text is recognised as the same. A mail's id never
+// wraps, and whoever has a copy of a signed one can hand it in again until it is
+// too old.
+func sameFor(l *config.Link) time.Duration {
+	if l.Mail != nil {
+		return max(l.DedupWindow, l.Lifetime)
+	}
+	return l.DedupWindow
+}
+
+// consider judges a normalised text and finds its way; it changes nothing but
+// the message, and with count set the number of its sender's emergencies. It
+// does all of accept that needs no disk. home is the link on which the text was
+// first heard: ln, unless another gateway of the mesh has handed it over.
+func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]queue.Delivery, *rules.Refusal) {
+	if ln.trunk == nil && (m.Via != "" && ln.props.Radio || m.From == b.own.String()) || ln.vote != nil && b.kin.isFrame(m) {
+		return nil, &rules.Refusal{Code: link.CodeLooped, Why: "a gateway sent this frame"}
+	}
+	if message.IsMail(m.From) && ln.trunk == nil && ln.Kind != config.KindMail {
+		return nil, &rules.Refusal{Code: link.CodeNoCallsign, Why: "on radio a mail address is no call sign"}
+	}
+	policy, to := b.policy(ln), m.To
+	if ref := rules.Check(m, policy); ref != nil {
+		return nil, ref
+	}
+	if ln.trunk == nil { // the first gateway has done this for a message that came by a trunk
+		if ref := b.address(m); ref != nil {
+			return nil, ref
+		}
+		if m.To != to { // the rules have not seen whom it is really for
+			if ref := rules.Check(m, policy); ref != nil {
+				return nil, ref
+			}
+		}
+		b.setExercise(m)
+		m.Mesh = ln.meshName()
+	}
+	if message.IsMail(m.To) {
+		if _, _, ok := b.table.Address(m.To); !ok || strings.ContainsAny(m.To, " \n") {
+			return nil, &rules.Refusal{Code: link.CodeNoRoute, Why: "that is no mail address"}
+		}
+	}
+	b.setPrecedence(m, count)
+	b.setFiled(m)
+	if b.isForLeader(ln, m) {
+		return []queue.Delivery{{To: m.To, State: queue.Shadow, Due: b.clock.Age()}}, nil
+	}
+	// What was handed over is in nobody else's hands, unless it is to a group.
+	if !home.transmits() && (home == ln || b.isGroup(m.To)) {
+		return b.shadows(m), nil
+	}
+	return b.route(home, m)
+}
+
+// setFiled gives a text the present as its filing time if it has none, or one to
+// come. What a wrong clock says would have the next gateway call it too old.
+func (b *Bridge) setFiled(m *message.Message) {
+	if now, trusted := b.clock.Wall(); trusted && (m.Filed.IsZero() || m.Filed.After(now)) {
+		m.Filed = now
+	}
+}
+
+// setPrecedence reads the precedence from the text and lowers what its sender
+// may not claim.
+func (b *Bridge) setPrecedence(m *message.Message, count bool) {
+	m.Precedence = rules.Precedence(m)
+	if m.Precedence == message.Emergency && !b.mayDeclareEmergency(m, count) {
+		m.Claimed, m.Precedence = message.Emergency, message.Priority
+	}
+}
