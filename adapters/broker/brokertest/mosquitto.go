@@ -5,7 +5,6 @@ package brokertest
 
 import (
 	"bytes"
-	"context"
 	"net"
 	"os"
 	"os/exec"
@@ -13,16 +12,11 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"golang.org/x/sys/unix"
+
+	"posthouse/adapters/realtest"
 )
-
-// Require is the variable that makes a missing program a failure instead of a
-// reason to skip.
-const Require = "POSTHOUSE_REQUIRE_REAL"
-
-const patience = 10 * time.Second
 
 // Broker is one Mosquitto. It ends with the test.
 type Broker struct {
@@ -41,7 +35,7 @@ type Broker struct {
 // and lets anybody in. Lines of conf are added to its configuration.
 func Mosquitto(t testing.TB, conf ...string) *Broker {
 	t.Helper()
-	return start(&Broker{t: t, dir: t.TempDir(), path: Program(t, "mosquitto"), Addr: freePort(t)}, conf)
+	return start(&Broker{t: t, dir: t.TempDir(), path: Program(t, "mosquitto"), Addr: realtest.FreeAddress(t)}, conf)
 }
 
 func start(b *Broker, conf []string) *Broker {
@@ -57,19 +51,7 @@ func start(b *Broker, conf []string) *Broker {
 // Program gives the path of a program, or skips the test for want of it.
 func Program(t testing.TB, name string) string {
 	t.Helper()
-	if path, err := exec.LookPath(name); err == nil {
-		return path
-	}
-	for _, dir := range []string{"/usr/sbin", "/usr/local/sbin"} { // not on everybody's PATH
-		if path, err := exec.LookPath(filepath.Join(dir, name)); err == nil {
-			return path
-		}
-	}
-	if os.Getenv(Require) == "1" {
-		t.Fatalf("%s is not installed, and %s=1: apt-get install mosquitto", name, Require)
-	}
-	t.Skipf("%s is not installed, so this test against the real program is skipped: apt-get install mosquitto", name)
-	return ""
+	return realtest.Program(t, name, "mosquitto")
 }
 
 // Password makes a password file for one user and gives the lines of
@@ -82,17 +64,6 @@ func Password(t testing.TB, user, password string) []string {
 		t.Fatalf("mosquitto_passwd: %v\n%s", err, out)
 	}
 	return []string{"allow_anonymous false", "password_file " + file}
-}
-
-// freePort finds a port that nobody listens on now.
-func freePort(t testing.TB) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 func (b *Broker) configure(conf []string) {
@@ -134,7 +105,7 @@ func (b *Broker) Restart() {
 		b.t.Fatalf("start mosquitto: %v", err)
 	}
 	b.moreFiles()
-	if err := b.listening(); err != nil {
+	if err := realtest.Listening(b.Addr); err != nil {
 		b.Stop()
 		b.t.Fatalf("mosquitto does not listen on %s: %v\n%s", b.Addr, err, b.log.String())
 	}
@@ -151,24 +122,6 @@ func (b *Broker) moreFiles() {
 	files.Cur = files.Max
 	if err := unix.Prlimit(b.cmd.Process.Pid, unix.RLIMIT_NOFILE, &files, nil); err != nil {
 		b.t.Logf("the broker's limit of open files stays as it is: %v", err)
-	}
-}
-
-func (b *Broker) listening() error {
-	ctx, cancel := context.WithTimeout(context.Background(), patience)
-	defer cancel()
-	again := time.NewTicker(10 * time.Millisecond)
-	defer again.Stop()
-	for {
-		conn, err := new(net.Dialer).DialContext(ctx, "tcp", b.Addr)
-		if err == nil {
-			return conn.Close()
-		}
-		select {
-		case <-again.C:
-		case <-ctx.Done():
-			return err
-		}
 	}
 }
 
