@@ -31,7 +31,7 @@ import (
 // its log written as the daemon writes it. It gives its two meshes.
 func benchGateway(b testing.TB) (valley, hill *memory.Link) {
 	b.Helper()
-	cfg, findings := config.Load(settings("POSTHOUSE_RATE=1000000/1s", "POSTHOUSE_LINKS=valley,hill"), config.Hooks{})
+	cfg, findings := config.Load(settings("POSTHOUSE_RATE=1000000/1s"), config.Hooks{})
 	if config.HasErrors(findings) {
 		b.Fatal(findings)
 	}

@@ -92,7 +92,7 @@ func TestHeardBetweenRoutingAndCommit(t *testing.T) {
 // A thousand texts may wait for a station that nobody has heard: one more costs no
 // look at all of them.
 func TestOneMoreHeldCostsNoLookAtTheOthers(t *testing.T) {
-	inWorld(t, settings("POSTHOUSE_RATE=1000/10m"), func(t *testing.T, w *world) {
+	inWorld(t, []string{"POSTHOUSE_RATE=1000/10m"}, func(t *testing.T, w *world) {
 		const texts = 200
 		for i := range texts {
 			w.says("valley", "N0QRA-7", "N0QRX-9", fmt.Sprint(i), fmt.Sprintf("are you there, %d", i))

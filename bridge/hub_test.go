@@ -63,7 +63,7 @@ func inHub(t *testing.T, test func(t *testing.T, h *hub), extra ...string) {
 		h := &hub{t: t}
 		h.log = slog.New(slog.NewTextHandler(&h.said, nil))
 		var findings []config.Finding
-		h.cfg, findings = config.Load(append(extra, settings("POSTHOUSE_RATE=1000/1s")...), config.Hooks{})
+		h.cfg, findings = config.Load(settings(append([]string{"POSTHOUSE_RATE=1000/1s"}, extra...)...), config.Hooks{})
 		for _, f := range findings {
 			if f.Level == config.Error && !strings.HasSuffix(f.Variable, "SIGNING_KEY_FILE") { // nothing is signed here
 				t.Fatal(f)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -51,9 +52,10 @@ type world struct {
 	stop func()
 }
 
-// settings are those of a gateway as the README sets it up.
+// settings are those of a gateway as the README sets it up; of a variable that is set
+// twice the later value counts.
 func settings(extra ...string) []string {
-	return append([]string{
+	all := append([]string{
 		"POSTHOUSE_CALLSIGN=" + gateway, "POSTHOUSE_LINKS=valley,hill,aprs,post", "POSTHOUSE_COUNTRY=US",
 		"POSTHOUSE_VALLEY_KIND=mesh", "POSTHOUSE_VALLEY_BROKER_URL=tcp://127.0.0.1:1883",
 		"POSTHOUSE_HILL_KIND=mesh", "POSTHOUSE_HILL_BROKER_URL=tcp://127.0.0.1:1883",
@@ -61,6 +63,8 @@ func settings(extra ...string) []string {
 		"POSTHOUSE_POST_KIND=mail", "POSTHOUSE_POST_DOMAIN=radio.example", "POSTHOUSE_POST_SMARTHOST=127.0.0.1:25",
 		"POSTHOUSE_POST_SMARTHOST_TLS=none",
 	}, extra...)
+	slices.Reverse(all) // config.Load takes the first
+	return all
 }
 
 // inWorld runs a test in a bubble of its own.
