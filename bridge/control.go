@@ -280,8 +280,8 @@ func (b *Bridge) Blocks() []desk.Block {
 	return out
 }
 
-// Send takes over a message of the operator's own. It passes the same rules as
-// everything else.
+// Send takes over a message of the operator's own, and gives its id. It passes the
+// same rules as everything else: what they refuse is a *desk.Refused.
 func (b *Bridge) Send(ctx context.Context, d desk.Draft) (string, error) {
 	if strings.ContainsAny(d.To, ",;") {
 		return "", cannot("%q is more than one addressee: send it to each by itself, or to a group", d.To)

@@ -126,7 +126,7 @@ type Delivery struct {
 	To   string `cbor:"2,keyasint"` // the station (with its SSID), group or mail address
 	// Gateway is the far gateway that it goes to, on a trunk.
 	Gateway string    `cbor:"14,keyasint,omitempty"`
-	State   State     `cbor:"3,keyasint"`           //
+	State   State     `cbor:"3,keyasint"`
 	Due     clock.Age `cbor:"4,keyasint,omitempty"` // for Ready (0: now), Later, Local, Passed, Gathering
 
 	// Begun is set once the first frame has been offered to the link: the

@@ -60,7 +60,7 @@ type Store interface {
 	NextDue(ctx context.Context, link string) (clock.Age, bool, error)
 
 	// Held lists what waits for a station, by Seq, n at most; call is a base call
-	// sign. Sought lists the base call signs that something is held for.
+	// sign. Sought lists the base call signs that something is held for, n at most.
 	Held(ctx context.Context, call string, n int) ([]Item, error)
 	Sought(ctx context.Context, n int) ([]string, error)
 
@@ -94,10 +94,13 @@ type Store interface {
 	Stats() Stats
 
 	// Watch returns a channel that gets the name of a link ("" for none) when
-	// something new waits there, in a lane (behind its head, too) or until a time; it is a hint, never blocks the
-	// store, and may name a link twice. It is closed by Close.
+	// something new waits there, in a lane (behind its head, too) or until a time; it
+	// is a hint, never blocks the store, and may name a link twice. It is closed by
+	// Close.
 	Watch() <-chan string
 
+	// Close writes what was lazy, waits for calls that are under way, and lets go of
+	// the files. Later calls get ErrClosed.
 	Close() error
 }
 
@@ -165,8 +168,8 @@ type Stats struct {
 	Oldest     map[string]clock.Age                    // acceptance of the oldest open delivery by link
 	Bytes      int64                                   // of the data file
 	Damaged    int64                                   // records that could not be read
-	Commits    int64
-	LastCommit time.Duration
+	Commits    int64                                   // since the store was opened
+	LastCommit time.Duration                           // how long the last one took
 }
 
 // Room is how much room a store has, in bytes.
@@ -177,13 +180,15 @@ type Room struct {
 	Most  int64 // that it may use
 }
 
-// Errors of a Store.
+// Errors of a Store. ErrSkip is what a Change returns to leave its record alone.
 var (
 	ErrNotFound = errors.New("no such record")
 	ErrDamaged  = errors.New("record is damaged (checksum does not fit)")
 	ErrSkip     = errors.New("left as it is")
-	ErrFull     = errors.New("the store is full")
-	ErrClosed   = errors.New("the store is closed")
+	// ErrFull says that there is no room for anything new: on the disk, in the size
+	// that the store may have, or in its reserve.
+	ErrFull   = errors.New("the store is full")
+	ErrClosed = errors.New("the store is closed")
 	// ErrUncertain says that a store beyond a network did not answer: what was
 	// asked of it may have been done, or may yet be. Asked again, a New whose
 	// identity counts is a duplicate then, and a Change sees the one before it.

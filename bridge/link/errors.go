@@ -11,7 +11,7 @@ import (
 var ErrDown = errors.New("link is down")
 
 // The refusal codes: the same word in the log, the metric's label, vet and the
-// notice to the sender.
+// notice to the sender. What each means, and who is told, is in the README's table.
 const (
 	CodeNoCallsign     = "no-callsign"
 	CodeNotText        = "not-text"

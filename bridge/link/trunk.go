@@ -109,7 +109,7 @@ type Taken struct {
 
 // Ack is a station's acknowledgement, as it was heard on a mesh.
 type Ack struct {
-	Station, To string
+	Station, To string // who acknowledges, and to whom it says so
 	ID          string // of the frame
 	Nak         bool   // the station refuses the text
 	Why         string // for people, with Nak

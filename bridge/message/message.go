@@ -4,7 +4,7 @@
 // A Message is a plain value. Adapters fill in what they know, accept
 // normalises and completes it, and from then on it does not change: what
 // happens to it (tries, receipts, failures) is kept beside it, in the queue's
-// record. The package imports nothing of ours but callsign.
+// record. The package imports nothing of ours.
 package message
 
 import (
@@ -117,8 +117,9 @@ type Message struct {
 
 	// Fetched is set on a mail out of a mailbox: nobody waits for what accept says,
 	// so its writer is told of a refusal in a mail of its own.
-	Fetched bool   `cbor:"-" json:"-"`
-	Unfit   *Unfit `cbor:"-" json:"-"`
+	Fetched bool `cbor:"-" json:"-"`
+	// Unfit is what the adapter found wrong with it; nil: nothing.
+	Unfit *Unfit `cbor:"-" json:"-"`
 }
 
 // Unfit is what an adapter itself found wrong with a message: accept refuses it
