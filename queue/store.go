@@ -3,6 +3,7 @@ package queue
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"posthouse/bridge/clock"
@@ -178,6 +179,18 @@ type Room struct {
 	Least int64 // below it the store takes nothing new
 	Used  int64 // by the store
 	Most  int64 // that it may use
+	Full  bool  // it takes nothing new now, but for what empties it or must not wait
+}
+
+// Lack says why a store with this room takes nothing new; empty where it does.
+func (r Room) Lack() string {
+	switch {
+	case !r.Full:
+		return ""
+	case r.Free < r.Least:
+		return fmt.Sprintf("%d MiB are left on the disk, and %d are needed", r.Free>>20, r.Least>>20)
+	}
+	return fmt.Sprintf("%d MiB of %d are in use, and %d are left on the disk", r.Used>>20, r.Most>>20, r.Free>>20)
 }
 
 // Errors of a Store. ErrSkip is what a Change returns to leave its record alone.

@@ -17,6 +17,7 @@ import (
 type page struct {
 	desk      Desk
 	healthy   func() error
+	lack      func() string
 	clock     func() bool // whether the clock is trusted
 	operators []config.Operator
 	host      string // the one that it listens on, as in the settings
@@ -41,7 +42,7 @@ var templates = template.Must(template.New("").Funcs(words).ParseFS(files, "page
 
 func newPage(ctx context.Context, p *Public, log *slog.Logger) *page {
 	return &page{
-		desk: p.Desk, healthy: p.Healthy, clock: p.ClockTrusted, operators: p.Operators, host: hostOf(p.Listen), log: log, end: ctx.Done(),
+		desk: p.Desk, healthy: p.Healthy, lack: p.lack, clock: p.ClockTrusted, operators: p.Operators, host: hostOf(p.Listen), log: log, end: ctx.Done(),
 		hashing: make(chan struct{}, 1), streams: make(chan struct{}, maxStreams), reports: make(chan struct{}, 1),
 	}
 }

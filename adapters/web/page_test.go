@@ -589,6 +589,7 @@ func TestAllIsWell(t *testing.T) {
 		{"as it should be", "All is well", func() {}},
 		{"clock", "The clock is not trusted. Times with a question mark", func() { p.clock = func() bool { return false } }},
 		{"store", "no message is taken over: the disk is gone", func() { p.healthy = func() error { return errors.New("the disk is gone") } }},
+		{"full", "The store is full, new texts are refused: 12 MiB", func() { p.healthy, p.lack = func() error { return nil }, func() string { return "12 MiB are left" } }},
 		{"quiet", "All sending is stopped.", func() { d.links[0].Quiet = true }},
 	} {
 		c.change()

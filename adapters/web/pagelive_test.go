@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"slices"
 	"strings"
@@ -194,6 +195,26 @@ func TestHealthIsOpenAndNamesNobody(t *testing.T) {
 		resp.Body.Close()
 		if resp.StatusCode != 200 || strings.Contains(body, "N0QR") {
 			t.Errorf("%s: %s %q", path, resp.Status, body)
+		}
+	}
+}
+
+// A store without room is healthy, since it takes what empties it; but the gateway
+// is not ready: it takes no texts over.
+func TestFullStoreIsNotReady(t *testing.T) {
+	p := &Public{Desk: newBusyDesk(), Healthy: func() error { return nil }, Lack: func() string { return "12 MiB are left on the disk, and 64 are needed" }}
+	for _, c := range []struct {
+		ask  http.HandlerFunc
+		code int
+		want string
+	}{
+		{p.health, http.StatusOK, "ok\nthe store is full, new texts are refused: 12 MiB are left on the disk, and 64 are needed\nlink "},
+		{p.ready, http.StatusServiceUnavailable, "not ready: the store is full, new texts are refused: 12 MiB are left on the disk, and 64 are needed\nlink "},
+	} {
+		w := httptest.NewRecorder()
+		c.ask(w, httptest.NewRequest(http.MethodGet, "/", nil))
+		if got := w.Body.String(); w.Code != c.code || !strings.HasPrefix(got, c.want) {
+			t.Errorf("%d %q, want %d %q", w.Code, got, c.code, c.want)
 		}
 	}
 }

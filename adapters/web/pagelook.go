@@ -27,6 +27,7 @@ type look struct {
 	Station  string
 	Troubles []string // what is not well, the worst first
 	Store    error
+	Lack     string // why the store takes nothing new
 	Links    []desk.LinkState
 	AllQuiet bool
 	Quiet    []string
@@ -76,7 +77,7 @@ func (p *page) look(ctx context.Context) (*look, error) {
 
 func (p *page) takeLook(ctx context.Context) (*look, error) {
 	l := &look{
-		At: desk.Moment{At: time.Now().UTC(), Unsure: p.clock != nil && !p.clock()}, Station: p.desk.Station(), Store: p.healthy(),
+		At: desk.Moment{At: time.Now().UTC(), Unsure: p.clock != nil && !p.clock()}, Station: p.desk.Station(), Store: p.healthy(), Lack: p.lack(),
 		Links: p.desk.Links(), Quiet: p.desk.QuietLinks(), Exercise: p.desk.Exercise(), WaitingAll: p.desk.Waiting(),
 	}
 	queueErr := p.desk.Queue(ctx, shownWaiting, func(r desk.Row) error {
@@ -110,6 +111,9 @@ func (p *page) takeLook(ctx context.Context) (*look, error) {
 func (l *look) troubles() (out []string) {
 	if l.Store != nil {
 		out = append(out, "The store does not work, no message is taken over: "+l.Store.Error())
+	}
+	if l.Lack != "" {
+		out = append(out, "The store is full, new texts are refused: "+l.Lack+".")
 	}
 	if n := l.emergencies(); n > 0 {
 		out = append(out, fmt.Sprintf("EMERGENCY: %d waiting, see below.", n))

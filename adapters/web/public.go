@@ -16,7 +16,8 @@ import (
 type Public struct {
 	Desk    Desk
 	Metrics http.Handler
-	Healthy func() error // nil error: the store works
+	Healthy func() error  // nil error: the store works
+	Lack    func() string // why the store takes nothing new; empty: it does, nil: always
 
 	ClockTrusted func() bool // nil: always
 	Listen       string      // the address as it is in the settings
@@ -46,6 +47,9 @@ func (p *Public) health(w http.ResponseWriter, _ *http.Request) {
 		return
 	}
 	fmt.Fprintln(w, "ok")
+	if lack := p.lack(); lack != "" {
+		fmt.Fprintf(w, "the store is full, new texts are refused: %s\n", lack)
+	}
 	for _, l := range p.Desk.Links() {
 		switch {
 		case l.Elsewhere:
@@ -63,15 +67,28 @@ func (p *Public) health(w http.ResponseWriter, _ *http.Request) {
 	}
 }
 
+func (p *Public) lack() string {
+	if p.Lack == nil {
+		return ""
+	}
+	return p.Lack()
+}
+
 // ready says that messages are taken over, and how each link is. A link that is
-// down makes nobody less ready: its messages wait in the queue.
+// down makes nobody less ready: its messages wait in the queue. A store without
+// room does: new texts are refused.
 func (p *Public) ready(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	if p.Healthy() != nil {
 		p.health(w, r)
 		return
 	}
-	fmt.Fprintln(w, "ready")
+	if lack := p.lack(); lack != "" {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		fmt.Fprintf(w, "not ready: the store is full, new texts are refused: %s\n", lack)
+	} else {
+		fmt.Fprintln(w, "ready")
+	}
 	for _, l := range p.Desk.Links() {
 		state := "down"
 		switch {

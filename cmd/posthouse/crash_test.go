@@ -158,12 +158,16 @@ func TestDiskFull(t *testing.T) {
 	x.kill()
 	x.start()
 	x.awaitMetric(refusedText, 10)
-	if got := x.get("/healthz"); !strings.HasPrefix(got, "ok\n") {
+	if got := x.get("/healthz"); !strings.HasPrefix(got, "ok\nthe store is full, new texts are refused: 0 MiB are left on the disk, and 64 are needed\n") {
 		t.Errorf("health on a full disk: %q", got)
+	}
+	if got := x.get("/readyz"); !strings.HasPrefix(got, "not ready: the store is full") {
+		t.Errorf("ready on a full disk: %q", got)
 	}
 	if err := os.Remove(filepath.Join(dir, "ballast")); err != nil {
 		t.Fatal(err)
 	}
+	x.await("the gateway to be ready again", func() bool { return strings.HasPrefix(x.get("/readyz"), "ready\n") })
 	x.flows(20)
 	confirmed, copies := x.settle()
 	refused := len(regexp.MustCompile(`msg=refused link=valley .* rule=full `).FindAllString(x.log.String(), -1)) // the counter began anew

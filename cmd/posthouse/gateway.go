@@ -135,7 +135,7 @@ func (g *gateway) assemble(ctx context.Context) (err error) {
 		return fail(exitConfig, err)
 	}
 	g.public = &web.Public{
-		Desk: g.bridge, Metrics: g.metrics(), Healthy: g.store.Healthy,
+		Desk: g.bridge, Metrics: g.metrics(), Healthy: g.store.Healthy, Lack: g.lack,
 		ClockTrusted: g.clockTrusted, Listen: cfg.HTTPListen, Operators: cfg.Operators,
 	}
 	return g.listen()
@@ -202,6 +202,12 @@ func (g *gateway) makeLinks() error {
 func (g *gateway) clockTrusted() bool {
 	_, ok := g.clock.Wall()
 	return ok
+}
+
+// lack says why the store takes nothing new; empty where it does.
+func (g *gateway) lack() string {
+	r, _ := g.store.Room()
+	return r.Lack()
 }
 
 // listen binds the control socket and the public address.

@@ -114,7 +114,7 @@ func (s *Store) checkpoint() error {
 		if err != nil {
 			s.wal.keep()
 		} else if t.freed {
-			s.full = false
+			s.full.Store(false)
 		}
 		next, beginErr := begin(s.file, s.wal, s.opts)
 		if beginErr != nil {
@@ -128,7 +128,8 @@ func (s *Store) checkpoint() error {
 		s.compactIfDue(next.tx)
 		return err
 	})
-	s.overdue, s.retryAt = err != nil, time.Now().Add(retryFactor*time.Since(begun))
+	s.overdue.Store(err != nil)
+	s.retryAt = time.Now().Add(retryFactor * time.Since(begun))
 	return s.explain(err)
 }
 
@@ -227,7 +228,7 @@ func (s *Store) dueIn() (time.Duration, bool) {
 	if s.wal.used() > s.opts.LogBytes/checkpointPart || s.wal.spoiled {
 		at = time.Now()
 	}
-	if s.overdue && at.Before(s.retryAt) {
+	if s.overdue.Load() && at.Before(s.retryAt) {
 		at = s.retryAt
 	}
 	return time.Until(at), true

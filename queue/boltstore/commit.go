@@ -207,7 +207,7 @@ func (s *Store) write(batch []*call) error {
 // draft plans a batch. How much room there is is an estimate between two
 // checkpoints: before it refuses something for that, another one measures it.
 func (s *Store) draft(batch []*call) (d *draft, err error) {
-	if s.overdue && time.Now().After(s.retryAt) {
+	if s.overdue.Load() && time.Now().After(s.retryAt) {
 		if err := s.checkpoint(); err != nil {
 			s.complain(err)
 		}
@@ -222,12 +222,12 @@ func (s *Store) draft(batch []*call) (d *draft, err error) {
 			}
 			return nil
 		})
-		measure := freed || !exact && !short && !s.full
+		measure := freed || !exact && !short && !s.full.Load()
 		switch {
 		case err != nil || !full:
 			return d, err
 		case !measure:
-			s.full = s.full || !short
+			s.full.Store(s.full.Load() || !short)
 			return d, nil
 		case s.checkpoint() != nil:
 			return d, nil
@@ -264,10 +264,10 @@ func (s *Store) tell() {
 }
 
 func (s *Store) took(d time.Duration) {
-	if !s.overdue {
+	if !s.overdue.Load() {
 		s.fails(nil)
 	}
-	if !s.complained.IsZero() && !s.overdue {
+	if !s.complained.IsZero() && !s.overdue.Load() {
 		s.complained = time.Time{}
 		s.log.Info("writing the queue works again")
 	}

@@ -385,7 +385,7 @@ func (c *compaction) finish() error {
 	s.file, s.txn = c.to, t
 	s.mu.Unlock()
 	s.retire(c.from)
-	s.full = false
+	s.full.Store(false)
 	c.swapped, c.size = true, t.tx.Size()
 	s.compactAt, s.compactWait = time.Now().Add(compactAgain), compactRetry
 	return err

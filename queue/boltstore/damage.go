@@ -112,7 +112,7 @@ func (s *Store) repair() {
 		return
 	}
 	s.repaired = time.Now()
-	s.full = false // the fresh file is measured anew
+	s.full.Store(false) // the fresh file is measured anew
 	why := s.broken()
 	f, t, err := replaceDamaged(s.path, s.wal, s.opts, why)
 	s.mu.Lock()

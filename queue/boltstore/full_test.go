@@ -190,6 +190,9 @@ func TestFullStaysFull(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	if r, _ := s.Room(); r.Lack() == "" {
+		t.Errorf("full, and Room does not say so: %+v", r)
+	}
 	for i := range 30 {
 		if err := add(sample(n + i)); !errors.Is(err, queue.ErrFull) {
 			t.Fatalf("small record %d: %v", i, err)
@@ -209,6 +212,9 @@ func TestFullStaysFull(t *testing.T) {
 	}
 	if err := add(sample(n)); err != nil {
 		t.Errorf("a small record once others have gone: %v", err)
+	}
+	if r, _ := s.Room(); r.Lack() != "" {
+		t.Errorf("no longer full, and Room says so: %s", r.Lack())
 	}
 	verified(t, s)
 }

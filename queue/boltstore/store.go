@@ -10,6 +10,7 @@ import (
 	"runtime/debug"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -113,17 +114,17 @@ type Store struct {
 
 	// The committer's own.
 	wal         *wal
-	firstChange time.Time // that is not in the data file; zero for none
-	full        bool      // a New had no room, and nothing has gone since
-	short       bool      // the disk had no room when it was asked
+	firstChange time.Time   // that is not in the data file; zero for none
+	full        atomic.Bool // a New had no room, and nothing has gone since; Room reads it
+	short       bool        // the disk had no room when it was asked
 	asked       time.Time
-	overdue     bool      // the last checkpoint failed
-	unsettled   bool      // see unsettle
-	retryAt     time.Time // when to try it again
-	forLists    int64     // bytes that lists of free pages may take, see keepFreelist
-	repaired    time.Time // when it last tried to repair the file
-	complained  time.Time // when it last said that nothing can be written
-	compactAt   time.Time // not before
+	overdue     atomic.Bool // the last checkpoint failed; also
+	unsettled   bool        // see unsettle
+	retryAt     time.Time   // when to try it again
+	forLists    int64       // bytes that lists of free pages may take, see keepFreelist
+	repaired    time.Time   // when it last tried to repair the file
+	complained  time.Time   // when it last said that nothing can be written
+	compactAt   time.Time   // not before
 	compactWait time.Duration
 
 	background sync.WaitGroup
@@ -300,6 +301,7 @@ func (s *Store) Room() (r queue.Room, ok bool) {
 		r.Used = t.used
 		return nil
 	})
+	r.Full = s.full.Load() || s.overdue.Load() || ok && r.Free < r.Least
 	return r, ok && err == nil
 }
 
@@ -314,7 +316,7 @@ func usedIn(tx *bolt.Tx) int64 {
 // has none either, until something has gone.
 func (s *Store) room(short bool) room {
 	r := room{normal: s.opts.MaxBytes - s.opts.Reserve, urgent: s.opts.MaxBytes}
-	if short || s.full {
+	if short || s.full.Load() {
 		r.normal = 0
 	}
 	return r
@@ -328,7 +330,7 @@ func (s *Store) isShort() bool {
 		free, ok := diskFree(s.path)
 		s.asked, s.short = time.Now(), ok && free < s.opts.MinFree
 	}
-	return s.overdue || s.short
+	return s.overdue.Load() || s.short
 }
 
 // Close writes what waits, ends all that the store runs and lets go of the file.

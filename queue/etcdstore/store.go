@@ -410,6 +410,7 @@ func (s *Store) Room() (queue.Room, bool) {
 	r, ok := s.mirror.Room()
 	if quota := s.room.quota.Load(); quota > 0 {
 		r.Used, r.Most = s.room.bytes.Load(), quota-quota*reserve/100
+		r.Full = r.Used >= r.Most
 	}
 	return r, ok
 }
