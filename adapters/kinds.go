@@ -28,6 +28,7 @@ type Needs struct {
 	Log          *slog.Logger
 	BounceKey    []byte                                            // signs bounce addresses
 	MayAnswer    func(l config.Link, address, station string) bool // a station wrote to a mail address lately
+	Named        func(name string) bool                            // a group or an alias
 	ClockTrusted func() bool
 	Wall         func() (now time.Time, trusted bool)
 	Meshes       []string       // names of the meshes that this gateway serves
@@ -184,7 +185,7 @@ func newMail(l config.Link, n Needs) (link.Link, error) {
 		Smarthost: m.Smarthost, SmarthostTLS: m.SmarthostTLS, Username: m.SmarthostUsername, Password: m.SmarthostPassword.Reveal(),
 		RootCAs: n.RootCAs, Relays: append([]netip.Prefix{}, m.Relays...), // empty is nobody, nil would be the default
 		MaxMessageBytes: int64(m.MaxMessageBytes), BounceKey: n.BounceKey,
-		Lifetime: l.Lifetime, ClockTrusted: n.ClockTrusted, Log: n.Log,
+		Lifetime: l.Lifetime, ClockTrusted: n.ClockTrusted, Log: n.Log, Named: n.Named,
 		ReplyFor: func(address, station string) bool { return n.MayAnswer(l, address, station) },
 	}
 	if m.Mailbox != "" && l.MayReceive() && (!n.Helps || l.Once()) {

@@ -49,6 +49,10 @@ type Options struct {
 	Relays          []netip.Prefix // own mail servers, which have checked the sender; nil: loopback
 	MaxMessageBytes int64          // 64 KiB
 
+	// Named tells whether a name, in capitals, is a group or an alias: mail in the
+	// mailbox to another name without a digit is somebody else's. Nil: any may be one.
+	Named func(name string) bool
+
 	// ReplyFor tells whether a station wrote to a mail address lately, so that
 	// its owner may answer that station. Nil: nobody did.
 	ReplyFor func(address, station string) bool

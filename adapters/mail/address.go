@@ -29,6 +29,12 @@ func (o *Options) localPart(address string) (local string, ok bool) {
 	return local[len(user)+1:], true
 }
 
+// mayBe tells whether a name may be meant for somebody whom the bridge knows: each
+// call sign has a digit (RR 19.68), with a slip of the finger, too.
+func (o *Options) mayBe(station string) bool {
+	return o.Named == nil || strings.ContainsAny(station, digits) || o.Named(station)
+}
+
 // stationIn reads a local part as whom the bridge may know: a call sign, a
 // group or an alias.
 func stationIn(local string) (station string, ok bool) {

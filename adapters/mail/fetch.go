@@ -167,7 +167,7 @@ func (v *visit) rest(ctx context.Context) error {
 	gone := v.wait(ctx)
 	v.line.allow(roundBytes)
 	if err := idle.Close(); err != nil {
-		return fmt.Errorf("end IDLE: %w", err)
+		return cmp.Or(gone, fmt.Errorf("end IDLE: %w", err))
 	}
 	return cmp.Or(gone, idle.Wait())
 }
@@ -204,8 +204,8 @@ func (v *visit) open(ctx context.Context) error {
 			err = fmt.Errorf("log in: %w", err)
 		}
 	}
-	if !stop() && err == nil {
-		err = ctx.Err()
+	if !stop() {
+		err = fmt.Errorf("it did not answer within %v: %w", v.o.DialTimeout, ctx.Err())
 	}
 	if err != nil {
 		v.line.Close()

@@ -82,7 +82,7 @@ func (in *intake) recipients(head []byte) (to []string, bounced string) {
 				return nil, id
 			}
 			station, ok := stationIn(local)
-			if ours && ok && !slices.Contains(to, station) && len(to) <= maxRecipients {
+			if ours && ok && in.o.mayBe(station) && !slices.Contains(to, station) && len(to) <= maxRecipients {
 				to = append(to, station)
 			}
 		}

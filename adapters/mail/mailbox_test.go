@@ -310,6 +310,18 @@ func TestWhatIsNotForAStationIsLeftAlone(t *testing.T) {
 	}
 }
 
+// A mailbox that gets all mail of a domain gets that of people, too. Their names are
+// no call signs, which have a digit, and neither groups nor aliases.
+func TestMailForPeopleAtTheStationsDomainIsLeftAlone(t *testing.T) {
+	p := newPost(t, imap.CapIdle)
+	p.lay(letterTo("treasurer@"+domain, passed, "the bill"))
+	p.lay(letterTo("eoc@"+domain, passed, "send cots"))
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	p.lay(letterTo("n0qrbb9b@"+domain, passed, "a call sign with a slip of the finger"))
+	g := p.fetch(func(o *Options) { o.Named = func(name string) bool { return name == "EOC" } })
+	g.until(t, "all but the treasurer's mail is looked at", func() bool { return len(g.host.Offered()) == 3 && p.unseen() == 1 })
+}
+
 func TestWhoWroteAFetchedMail(t *testing.T) {
 	own := "Authentication-Results: " + provider + "; "
 	for _, c := range []struct {

@@ -303,8 +303,8 @@ func (p *smarthost) dial(ctx context.Context) (*connection, error) {
 	// go-smtp knows no context, and its waits are minutes.
 	stop := context.AfterFunc(ctx, func() { conn.Close() })
 	client, err := p.greet(conn)
-	if !stop() && err == nil {
-		err = ctx.Err()
+	if !stop() {
+		err = fmt.Errorf("it did not answer within %v: %w", p.o.DialTimeout, ctx.Err())
 	}
 	if err != nil {
 		conn.Close()

@@ -154,6 +154,24 @@ func TestAnswersOfTheSmarthost(t *testing.T) {
 	}
 }
 
+// A server that takes connections and says nothing is named as what it is, and not
+// by the connection that we closed ourselves.
+func TestSilentServersAreNamed(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	o := Options{DialTimeout: 50 * time.Millisecond, Smarthost: l.Addr().String(), SmarthostTLS: NoTLS, Mailbox: Mailbox{Server: l.Addr().String(), TLS: NoTLS}}.withDefaults()
+	v := &visit{fetcher: &fetcher{intake: intake{o: o}}}
+	_, smarthost := newSmarthost(o, o.Log).dial(t.Context())
+	for name, err := range map[string]error{"smarthost": smarthost, "mailbox": v.open(t.Context())} {
+		if err == nil || !strings.Contains(err.Error(), "did not answer within 50ms") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
 func TestUnknownOutcomeIsSentAgainUnderTheSameID(t *testing.T) {
 	var first atomic.Bool
 	s := startSink(t, sink.Options{Answer: func(step, _ string) error {

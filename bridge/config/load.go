@@ -173,6 +173,11 @@ func (l *loader) nameTaken(name string, before Links) string {
 	return ""
 }
 
+// Named tells whether a name, in capitals, is a group, an alias or POST.
+func (c *Config) Named(name string) bool {
+	return name == "POST" || c.Aliases[name] != "" || slices.ContainsFunc(c.Links, func(l Link) bool { return slices.Contains(l.Groups, name) })
+}
+
 // normalise gives what people write in any case one form.
 func (c *Config) normalise() {
 	if call, err := parseCall(c.Callsign); err == nil {

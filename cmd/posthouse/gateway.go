@@ -174,6 +174,7 @@ func (g *gateway) makeLinks() error {
 		MayAnswer: func(l config.Link, address, station string) bool {
 			return g.bridge.MayAnswer(address, station, l.Mail.ReplyFor)
 		},
+		Named:        g.cfg.Named,
 		ClockTrusted: g.clockTrusted,
 		Wall:         func() (time.Time, bool) { return g.clock.Wall() },
 		Helps:        !g.leads,
