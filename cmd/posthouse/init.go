@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"fmt"
 	"strings"
 
 	"posthouse/bridge/config"
@@ -16,7 +17,7 @@ type initCmd struct {
 func (c initCmd) Run(s streams) error {
 	links, err := config.ParseLinkSpecs(c.Links)
 	if err != nil {
-		return fail(exitUsage, err)
+		return fail(exitUsage, fmt.Errorf("--links: %w", err))
 	}
 	var b bytes.Buffer
 	if err := config.Init(&b, c.Callsign, links); err != nil {

@@ -90,6 +90,7 @@ func run(args []string, s streams, environ []string) (code int) {
 		kong.Writers(s.out, s.err),
 		kong.Exit(func(c int) { panic(exiting(c)) }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+		kong.WithHyphenPrefixedParameters(true), // a text may begin so: "-5 degrees"
 		kong.Bind(s, env(environ)),
 	)
 	if err != nil {
@@ -115,12 +116,31 @@ func run(args []string, s streams, environ []string) (code int) {
 		}
 	}
 	ctx, err := parser.Parse(args)
+	if err == nil {
+		err = twice(ctx)
+	}
 	if err != nil {
 		fmt.Fprintf(s.err, "posthouse: %v\nTry 'posthouse --help'.\n", err)
 		return exitUsage
 	}
 	callsign.Use(config.Calls(environ))
 	return complain(s.err, out.verdict(ctx.Run()))
+}
+
+// twice says which flag was given twice: of two addressees the parser would take
+// the last one, and nobody know.
+func twice(ctx *kong.Context) error {
+	seen := make(map[*kong.Flag]bool)
+	for _, p := range ctx.Path {
+		if p.Flag == nil || p.Resolved {
+			continue
+		}
+		if seen[p.Flag] {
+			return fmt.Errorf("--%s is given twice", p.Flag.Name)
+		}
+		seen[p.Flag] = true
+	}
+	return nil
 }
 
 // env is the process's environment.
