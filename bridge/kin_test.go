@@ -435,6 +435,28 @@ func TestStationsOfOneMeshThatOnlyTheSecondGatewayHears(t *testing.T) {
 	}
 }
 
+// A node that was reset writes under a used id. The ack of what had it before ends nothing.
+func TestUsedIDOfStationsThatOnlyTheSecondGatewayHears(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		const near = "N0QRG-5"
+		valley.beacon(near)
+		valley.beacon(alder)
+		time.Sleep(time.Minute)
+		valley.deafen("N0QRA-10", true)
+		valley.says(near, alder, "7", "over the fence")
+		time.Sleep(5 * time.Second)
+		valley.heardBy(t.Context(), message.Message{Kind: message.Receipt, From: alder, To: near, Acks: "7"}, "")
+		time.Sleep(4 * time.Minute)
+		valley.says(near, alder, "7", "the roof is off")
+		time.Sleep(15 * time.Minute)
+		valley.deafen("N0QRA-10", false)
+		valley.beacon(alder)
+		time.Sleep(time.Minute)
+		same(t, "alder", valley.told(alder), "text N0QRG-5>N0QRC-7 the roof is off")
+	})
+}
+
 // The transmitter's disk is full, for hours: another gateway of the mesh transmits as
 // long as that lasts, and takes what comes from the mesh and for it.
 func TestFullStoreAnotherGatewayTransmits(t *testing.T) {

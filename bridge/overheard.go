@@ -42,15 +42,16 @@ func ackHash(station, writer, id string) queue.Identity {
 }
 
 // wasAcked tells whether the addressee of a text that was heard on a mesh was
-// heard to acknowledge it there: the stations need no gateway.
-func (s *siblings) wasAcked(m *message.Message) bool {
+// heard to acknowledge it there: the stations need no gateway. An ack from long before the
+// text was heard is for another one, which had this id before the writer's node was reset.
+func (s *siblings) wasAcked(m *message.Message, ago time.Duration) bool {
 	if m.OriginID == "" {
 		return false
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	at, ok := s.acked[ackHash(m.To, m.From, m.OriginID)]
-	return ok && time.Since(at) < toldFor
+	return ok && time.Since(at) < ago+sameWithoutID
 }
 
 // acksOverheard files what another gateway of a mesh heard stations acknowledge.

@@ -100,7 +100,8 @@ func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) func(*q
 	if ln := b.byName[r.Message.Link]; ln != nil && hasStep(r, forLeader) && !hasStep(r, decided) {
 		return b.decideForHelper(ln, r, it, at, tell)
 	}
-	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, at.Age.Sub(r.Accepted.Age)) || b.kin.wasAcked(&r.Message) {
+	ago := at.Age.Sub(r.Accepted.Age)
+	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, ago) || b.kin.wasAcked(&r.Message, ago) {
 		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }
 	}
 	b.hearShadow(r)

@@ -55,7 +55,7 @@ var bugs = []plant.Bug{
 		Name: "a shadow is never taken on", File: "bridge/shadow.go",
 		Old:     "	items, err := b.store.Due(ctx, \"\", until, atATime)\n	if err != nil {",
 		Planted: "	items, err := b.store.Due(ctx, \"\", until, atATime)\n	if err != nil || planted(%q) {",
-		Finds:   `invariant [16]`, Seed: 13,
+		Finds:   `invariant [16]`, Seed: 15,
 	},
 	{
 		Name: "two gateways of a mesh wait for each other", File: "bridge/custody.go",
@@ -183,6 +183,32 @@ var bugs = []plant.Bug{
 		Old:     "	m.Precedence = cmp.Or(m.Precedence, message.Routine) //",
 		Planted: "	if !planted(%q) {\n		m.Precedence = cmp.Or(m.Precedence, message.Routine)\n	} //",
 		Finds:   `never heard of it`, Seed: 1,
+	},
+
+	{
+		Name: "a used id is taken for a repetition whatever it says", File: "bridge/identity.go",
+		Old:     "	for _, s := range [...]string{identityVersion, m.From, m.Replyable(), m.OriginID, m.Text} {\n",
+		Planted: "	text := m.Text\n	if planted(%q) && m.Kind == message.Text && m.OriginID != \"\" {\n		text = \"\"\n	}\n	for _, s := range [...]string{identityVersion, m.From, m.Replyable(), m.OriginID, text} {\n",
+		Finds:   `which it had never taken`, Seed: 3,
+	},
+
+	{
+		Name: "an ack has no time to come", File: "bridge/outcome.go",
+		Old:     "	return c.ln.props.AckWait\n",
+		Planted: "	if planted(%q) {\n		return 2 * time.Second\n	}\n	return c.ln.props.AckWait\n",
+		Finds:   `invariant 2`, Seed: 1,
+	},
+	{
+		Name: "who once transmitted goes on transmitting", File: "bridge/sibling.go",
+		Old:     "func (ln *line) transmits() bool { ",
+		Planted: "func (ln *line) transmits() bool {\n	if ln.vote != nil && ln.elected.Load() {\n		transmitted.Store(ln, true)\n	}\n	if _, was := transmitted.Load(ln); was && planted(%q) {\n		return true\n	}\n	return ln.sends()\n}\n\nvar transmitted sync.Map\n\nfunc (ln *line) sends() bool { ",
+		Finds:   `invariant 2`, Seed: 1,
+	},
+	{
+		Name: "a full store takes no receipt", File: "bridge/receipt.go",
+		Old:     "	spent := &spending{}\n	change := b.receipt(item, part, ln, m, spent.tell(b))\n",
+		Planted: "	if planted(%q) && b.kin.isFull() {\n		return plan{err: queue.ErrFull}\n	}\n	spent := &spending{}\n	change := b.receipt(item, part, ln, m, spent.tell(b))\n",
+		Finds:   `what frees it`, Seed: 5,
 	},
 
 	// These need worlds in which nothing else goes wrong (calm.go).

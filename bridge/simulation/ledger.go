@@ -30,6 +30,7 @@ const (
 	lost        word = "lost"        // a station that would have acknowledged it did not hear it
 	got         word = "got"         // a station received it
 	acks        word = "acks"        // the station acknowledges
+	ackLost     word = "ackLost"     // and a gateway of the mesh does not hear that
 	ackTaken    word = "ackTaken"    // a gateway confirmed to have that
 	mailed      word = "mailed"      // the mail server has it
 	unanswered  word = "unanswered"  // but its answer was lost

@@ -78,8 +78,9 @@ type letter struct {
 	group, mail        bool
 	bad                string // why it must be refused; empty: it need not be
 	encrypted          bool
-	once               bool // it is not said again when no receipt comes
-	naks               bool // its addressee refuses it
+	once               bool          // it is not said again when no receipt comes
+	naks               bool          // its addressee refuses it
+	at                 time.Duration // when a station writes it
 }
 
 // happening is one event of the script.
@@ -120,6 +121,7 @@ func newPlan(seed uint64, size Size) *plan {
 	}
 	if p.calm {
 		p.calmly()
+		p.resetNodes()
 		return p
 	}
 	for range troubles {
@@ -129,6 +131,8 @@ func newPlan(seed uint64, size Size) *plan {
 	p.spoilStores()
 	p.addMore()
 	p.sign()
+	p.resetNodes()
+	p.addRare()
 	return p
 }
 
@@ -258,6 +262,7 @@ func (p *plan) write(from, to string, at time.Duration) {
 		p.writeMail(l)
 		return
 	}
+	l.at = at
 	p.happens(at, func(w *world) {
 		s := w.stations[from]
 		if l.from != from { // the blocked one borrows a place

@@ -2,6 +2,7 @@ package simulation
 
 import (
 	"context"
+	"errors"
 	"sync"
 	"time"
 
@@ -9,6 +10,7 @@ import (
 	"posthouse/bridge/fit"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
+	"posthouse/queue"
 )
 
 // port is a gateway's link to a mesh, to mail or to APRS, for one life of the
@@ -146,10 +148,16 @@ func (g *gateway) hear(name string, m message.Message) {
 		g.keep(name, m)
 	case err != nil:
 		g.keep(name, m)
+		if m.Kind == message.Receipt && errors.Is(err, queue.ErrFull) {
+			g.w.ledger.complain("invariant 1: %s, whose store is full, did not take what frees it: %s", g.call, words(&m))
+		}
 		if ctx.Err() == nil { // the adapter reconnects, and gets it again
 			g.w.after(2*time.Second, func() { p.sever(true); p.sever(false) }, "reconnect", g.call, name)
 		}
 	default:
+		if m.Kind == message.Receipt && verdicts[0].Code == link.CodeFull {
+			g.w.ledger.complain("invariant 1: %s, whose store is full, refused what frees it: %s", g.call, words(&m))
+		}
 		g.w.ledger.answered(g.call, name, &m, verdicts[0])
 	}
 }

@@ -35,6 +35,8 @@ type station struct {
 	mute time.Time       // until then it acknowledges nothing
 	away time.Time       // until then it neither hears nor speaks
 	mine map[string]bool // ids of its own texts that were not acknowledged yet
+
+	resets int // of its node
 }
 
 func (s *station) where() *mesh {
@@ -67,13 +69,15 @@ func (s *station) write(l *letter) {
 	if l.id != "" {
 		s.mine[l.id] = true
 	}
+	resets := s.resets
 	s.mu.Unlock()
-	s.tell(l, 0)
+	s.tell(l, 0, resets)
 }
 
-func (s *station) tell(l *letter, n int) {
+// tell says a text for the nth time, unless its node has forgotten it.
+func (s *station) tell(l *letter, n, resets int) {
 	s.mu.Lock()
-	waits := s.mine[l.id]
+	waits := s.mine[l.id] && s.resets == resets
 	s.mu.Unlock()
 	if n > 0 && (!waits || l.once) || n > repeats {
 		return
@@ -82,7 +86,7 @@ func (s *station) tell(l *letter, n int) {
 		s.w.ledger.note(entry{what: said, letter: l.n, station: s.call, mesh: at.name})
 	}
 	s.say(message.Message{Kind: message.Text, From: s.call, To: l.to, OriginID: l.id, Text: l.text, Encrypted: l.encrypted})
-	s.w.after(time.Duration(n+1)*40*time.Second, func() { s.tell(l, n+1) }, "repeat", s.call, l.id)
+	s.w.after(time.Duration(n+1)*40*time.Second, func() { s.tell(l, n+1, resets) }, "repeat", s.call, l.id)
 }
 
 // say puts a frame of a station on the air.
@@ -93,7 +97,10 @@ func (s *station) say(m message.Message) {
 	}
 	s.w.story("%s says %s on %s", s.call, words(&m), at.name)
 	for _, g := range s.w.gatewaysOn(at.name) {
-		at.reach(g.call, s.call, &m, func() { g.hear(g.linkTo(at.name), g.normalised(m)) })
+		heard := at.reach(g.call, s.call, &m, func() { g.hear(g.linkTo(at.name), g.normalised(m)) })
+		if !heard && m.Kind == message.Receipt {
+			s.w.ledger.note(entry{what: ackLost, gateway: g.call, station: s.call, mesh: at.name, frame: m.Acks})
+		}
 	}
 	at.relay(m)
 	if other := s.w.stations[m.To]; other != nil && other != s && at.name != aprsNet {
@@ -190,7 +197,11 @@ func (s *station) acknowledge(to string, f link.Frame, by string) {
 		s.say(message.Message{Kind: message.Receipt, From: s.call, To: to, Acks: f.ID, Nak: true})
 		return
 	}
-	s.w.ledger.note(entry{what: acks, letter: letterIn(&f), station: s.call, frame: f.ID, part: f.Part, parts: f.Parts, gateway: by})
+	mesh := ""
+	if at := s.where(); at != nil {
+		mesh = at.name
+	}
+	s.w.ledger.note(entry{what: acks, letter: letterIn(&f), station: s.call, mesh: mesh, frame: f.ID, part: f.Part, parts: f.Parts, gateway: by})
 	s.say(message.Message{Kind: message.Receipt, From: s.call, To: to, Acks: f.ID})
 }
 

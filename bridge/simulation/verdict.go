@@ -25,7 +25,9 @@ const (
 	// standsBack is how long after its disk was full a gateway lets another transmit.
 	standsBack = 5 * time.Minute
 	// sameWithoutID is how long a text without an id counts as the same.
-	sameWithoutID  = 2 * time.Minute
+	sameWithoutID = 2 * time.Minute
+	// ackWait is how long an ack is waited for at least, before a text goes out again.
+	ackWait        = 15 * time.Second
 	noticesAnHour  = 6
 	holdsLane      = 3 // tries that fail, until those behind may pass
 	mostHandOvers  = 8
@@ -64,6 +66,7 @@ func (l *ledger) judge() (faults []string, counts map[string]int) {
 		if l.w.plan.calm {
 			j.calmly(f)
 		}
+		j.notKnownUnseen(f)
 		j.notTwice(f)
 		j.sameFrame(f)
 		j.notRefused(f)
@@ -164,14 +167,16 @@ func (j *judge) notLost(f *file) {
 		j.fault(1, "%v was taken by %s at %.1f s; the mail server is there, and never got it", f, takes[0].gateway, takes[0].at.Seconds())
 	case f.told():
 		j.counts["told"]++
-	case f.trusted() && len(f.find(receipted)) > 0:
+	case j.anotherWasAcked(f):
+		j.counts["another text under its id was acknowledged"]++
+	case f.trusted() && j.hasReceipt(f, f.find(misled)[0].at):
 		j.counts["lost on the word of a liar"]++
 	case j.airless(f):
 		j.counts["not told for want of airtime"]++
 	default:
 		j.unnamed[f.from] = append(j.unnamed[f.from], f)
 	}
-	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && !j.isForgotten(f) && len(f.find(receipted))+len(f.find(noticed)) == 0 && !j.airless(f) && !j.isBlocked(f) {
+	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && !j.isForgotten(f) && !j.hasReceipt(f, f.firstAcked()) && len(f.find(noticed)) == 0 && !j.airless(f) && !j.isBlocked(f) {
 		j.fault(1, "%v was acknowledged, and its writer never heard of it", f)
 	}
 }
@@ -324,7 +329,7 @@ func (j *judge) excuse(f *file, a, b entry) string {
 		return "taken after the backup that its gateway went on with, and again"
 	}
 	if a.gateway != b.gateway {
-		if j.changedAmong(j.whoMayTransmit(a, b), f.entries[0].at, b.at) {
+		if j.changedAmong(j.whoMayTransmit(a, b), a.at, b.at) {
 			return "change of transmitter"
 		}
 		return ""
@@ -348,7 +353,38 @@ func (j *judge) excuse(f *file, a, b entry) string {
 			return j.excuseRoaming(f, a, b)
 		}
 	}
-	return "ack lost"
+	return j.excuseNoAck(f, a, b)
+}
+
+// onTheWay is how long an ack takes to its gateway at most.
+const onTheWay = 5 * time.Second
+
+// excuseNoAck is for what goes out again since its ack did not come: the station gave
+// none, and had the time for it; or each that it gave was lost, or is on its way.
+func (j *judge) excuseNoAck(f *file, a, b entry) string {
+	given := false
+	for _, e := range f.find(acks) {
+		if e.station != a.station || e.frame != a.frame || e.at < a.at || e.at > b.at {
+			continue
+		}
+		given = true
+		cameNot := e.mesh != a.mesh || b.at-e.at < onTheWay || j.troubled(a.gateway, e.at, b.at, crashed, stopped, linkDown, badDisk)
+		cameNot = cameNot || slices.ContainsFunc(j.l.all, func(x entry) bool {
+			return x.what == ackLost && x.gateway == a.gateway && x.station == e.station && x.frame == e.frame && x.at >= e.at && x.at < e.at+time.Second
+		})
+		if !cameNot {
+			return ""
+		}
+	}
+	if given {
+		return "ack lost"
+	}
+	if b.at-a.at < ackWait && !slices.ContainsFunc(j.l.all, func(e entry) bool {
+		return e.what == heardOf && e.station == a.station && e.at > a.at && e.at <= b.at
+	}) {
+		return ""
+	}
+	return "not acknowledged"
 }
 
 // markedBy is when it is on disk at the latest that something was sent. While a
@@ -566,7 +602,7 @@ func (j *judge) notices() {
 		another := !strings.Contains(e.text, `"`) && times[k] <= j.encryptedBy(e.station)
 		another = another || j.l.w.plan.old != "" && e.letter > 0 && times[k] <= 2 && strings.Contains(j.files[e.letter-1].text, " at ") // two normalisers, two texts
 		another = another || e.parts > 1 && number(e.text) == 0                                                                          // the second part says of what
-		another = another || e.letter > 0 && j.takenAnew(&j.files[e.letter-1], e.gateway)
+		another = another || e.letter > 0 && (j.takenAnew(&j.files[e.letter-1], e.gateway) || times[k] <= 2 && j.files[e.letter-1].cameBack())
 		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.changed(j.begun(e)-standsBack, e.at, badDisk) && !j.troubled(e.gateway, at, e.at, unanswered) {
 			j.fault(2, "%s told %s twice: %s", e.gateway, e.station, e.text)
 		}
@@ -584,6 +620,15 @@ func (j *judge) notices() {
 			}
 		}
 	}
+}
+
+// cameBack tells whether two gateways handed a letter to each other: then both tell its
+// writer, since among three each might leave it to the next.
+func (f *file) cameBack() bool {
+	sent := f.find(passed)
+	return slices.ContainsFunc(sent, func(a entry) bool {
+		return slices.ContainsFunc(sent, func(b entry) bool { return a.to == b.gateway && b.to == a.gateway })
+	})
 }
 
 func (j *judge) encryptedBy(station string) (n int) {
