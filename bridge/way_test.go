@@ -62,6 +62,28 @@ func TestSameIDWithAnotherTextIsAnotherMessage(t *testing.T) {
 	})
 }
 
+// A bridge of somebody else's that brings a frame of ours back brings its words; a
+// station that numbers with five characters may come upon the same id by itself.
+func TestAnIDLikeThatOfAFrameIsNoFrame(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "did they get there")
+		f := w.gets("hill", soon)
+		w.want(f, "text N0QRA-7>N0QRB-9 did they get there")
+		w.ack("hill", f)
+		w.gets("valley", soon)
+		for _, back := range []string{"did they get there", "relay: did they get there", "they get there"} {
+			if v := w.says("valley", "N0QRA-7", "N0QRB-9", f.ID, back); v.Code != link.CodeLooped {
+				t.Errorf("%q under the id of the frame: %+v", back, v)
+			}
+		}
+		if v := w.says("valley", "N0QRA-7", "N0QRB-9", f.ID, "bring the tent"); v.Refused() {
+			t.Fatalf("another text under that id: %+v", v)
+		}
+		w.want(w.gets("hill", soon), "text N0QRA-7>N0QRB-9 bring the tent")
+	})
+}
+
 func TestResendThenHeldThenOneRoundEachTimeHeard(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")
