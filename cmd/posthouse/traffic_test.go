@@ -130,11 +130,27 @@ func (x *traffic) settle() (confirmed, copies int) {
 	}
 	if len(all) > 0 {
 		x.t.Errorf("%d of %d confirmed messages are missing: %s", len(all), confirmed, strings.Join(all[:min(len(all), 30)], ", "))
+		x.explain(all)
 	}
 	for _, n := range x.arrived() {
 		copies += n - 1
 	}
 	return confirmed, copies
+}
+
+// explain shows what the gateway says became of a few of them.
+func (x *traffic) explain(missing []string) {
+	entries := strings.Split(x.tell("log", "--format", "jsonl"), "\n")
+	for _, key := range missing[:min(len(missing), 5)] {
+		name, id, _ := strings.Cut(strings.TrimSuffix(key, "'s ack"), " ")
+		text := fmt.Sprintf("text %s of %s", id, name)
+		at := slices.IndexFunc(entries, func(e string) bool { return strings.Contains(e, text) })
+		if at < 0 {
+			x.t.Logf("the gateway knows nothing of %q", text)
+			continue
+		}
+		x.t.Logf("the gateway says: %s", entries[at])
+	}
 }
 
 // written finds a text again, wherever it turns up.
