@@ -14,7 +14,7 @@ import (
 const (
 	early     = 35
 	late      = 100 // Go's default
-	roomyHeap = 12 << 20
+	roomyHeap = 10 << 20
 	heapCheck = time.Second
 	// What is in use doubles and halves with each checkpoint: the most that was seen
 	// counts, and falls by this part of it a second.
