@@ -178,7 +178,7 @@ func (c *comparing) bytes(ctx context.Context, by map[string][]result, measure s
 }
 
 func (c *comparing) fullRate(ctx context.Context) {
-	load := func(o *options) { o.texts = c.count(10_000) }
+	load := func(o *options) { o.texts = c.count(20_000) }
 	by := c.run(ctx, c.o.runs, load, daemon, memory, durable)
 	c.against(by, durable, "full rate, delivered", "/s", atLeast(5), perSecond)
 	c.against(by, memory, "full rate, delivered", "/s", atLeast(0.55), perSecond)
@@ -263,15 +263,15 @@ func (c *comparing) mails(ctx context.Context) {
 // in the midst of it, and lets everything out.
 func (c *comparing) backlogs(ctx context.Context) {
 	for _, q := range []struct {
-		texts int
-		aim   float64
-	}{{100_000, 0.15}, {1_000_000, 0.02}} {
+		texts, runs int
+		aim         float64
+	}{{100_000, c.o.runs, 0.15}, {1_000_000, 1, 0.02}} {
 		n := c.count(q.texts)
 		fill := func(starts bool) func(o *options) {
 			return func(o *options) { o.texts, o.queued, o.starts = n, n, starts }
 		}
-		by := c.run(ctx, 1, fill(true), daemon)
-		by[memory] = c.run(ctx, 1, fill(false), memory)[memory]
+		by := c.run(ctx, q.runs, fill(true), daemon)
+		by[memory] = c.run(ctx, q.runs, fill(false), memory)[memory]
 		c.against(by, memory, fmt.Sprintf("RssAnon growth with %d queued", n), "MiB", atMost(q.aim), func(r result) float64 { return r.QueuedGrowth })
 		if n < c.count(1_000_000) {
 			continue
