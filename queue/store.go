@@ -132,7 +132,7 @@ type Op struct {
 	// Put sets small values; a nil value removes the key.
 	Put map[string][]byte
 
-	// Lazy lets the op wait for the next commit, five seconds at most; Apply
+	// Lazy lets the op wait for company: it is on disk within five seconds. Apply
 	// returns at once with an empty Done. Lazy ops are applied in order, before
 	// any later op of the same store, and are seen by reads once committed.
 	// Only for Change and Put.

@@ -85,6 +85,9 @@ func (t *txn) replay(w *wal, opts Options) error {
 		}
 		t.changed = true
 	}
+	if len(frames) > 0 && w.sync(w.file) != nil { // the last one may have been loose
+		w.spoiled = true
+	}
 	return nil
 }
 

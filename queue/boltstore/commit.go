@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -15,7 +16,11 @@ import (
 	"posthouse/queue/line"
 )
 
-const maxBatch = 2000 // ops in one transaction
+const (
+	maxBatch = 2000                  // ops in one transaction
+	lazyWait = 20 * time.Millisecond // until a lazy op is in the log; a sync it gets later
+	lazyMany = 64                    // lazy ops that need not wait for that
+)
 
 // call is one piece of work for the committer: carry drafts it, maybe more than
 // once; one that gives an error has drafted nothing.
@@ -86,8 +91,12 @@ func (s *Store) commitLoop() {
 			continue
 		}
 		s.checkpointIfDue()
+		s.syncIfDue()
 		if due, some := s.dueIn(); some && due < wait {
 			wait = max(due, time.Millisecond)
+		}
+		if due, some := s.wal.looseFor(); some {
+			wait = min(wait, max(line.LazyWait-due, time.Millisecond))
 		}
 		timer.Reset(wait)
 		select {
@@ -114,10 +123,11 @@ func (s *Store) commitBatch(batch []*call) {
 			err = s.write(batch) // nothing of it was written
 		}
 	}
-	if err == nil {
-		s.took(time.Since(begun))
-	} else {
+	switch {
+	case err != nil:
 		s.failed(batch, err)
+	case !lazy(batch):
+		s.took(time.Since(begun))
 	}
 	s.answer(batch, err)
 	s.tell()
@@ -149,14 +159,14 @@ const complainAgain = time.Minute
 // as there is a later.
 func (s *Store) failed(batch []*call, err error) {
 	s.complain(err)
-	var lazy []*call
+	var later []*call
 	lost := 0
 	for _, c := range batch {
 		if c.Lazy {
-			lazy, lost = append(lazy, c), lost+c.Ops
+			later, lost = append(later, c), lost+c.Ops
 		}
 	}
-	if !s.line.GiveBack(lazy, line.LazyWait) {
+	if !s.line.GiveBack(later, line.LazyWait) {
 		s.mu.Lock()
 		s.closeErr = fmt.Errorf("%d changes could not be written before the end: %w", lost, err)
 		s.mu.Unlock()
@@ -187,7 +197,7 @@ func (s *Store) write(batch []*call) error {
 	}
 	logged := f.mark != mark{} && s.wal.fits(len(f.edits))
 	if logged {
-		if err := s.wal.append(f, memory); err != nil {
+		if err := s.wal.append(f, memory, lazy(batch)); err != nil {
 			return s.explain(err)
 		}
 	}
@@ -233,6 +243,25 @@ func (s *Store) draft(batch []*call) (d *draft, err error) {
 			return d, nil
 		}
 	}
+}
+
+// lazy tells whether nobody waits for a batch.
+func lazy(batch []*call) bool {
+	return !slices.ContainsFunc(batch, func(c *call) bool { return !c.Lazy })
+}
+
+// syncIfDue syncs lazy ops that have been in the log for long, as nothing came that
+// would have taken them along.
+func (s *Store) syncIfDue() {
+	if since, some := s.wal.looseFor(); !some || since < line.LazyWait {
+		return
+	}
+	begun := time.Now()
+	if err := s.wal.tighten(s.wal.untied()); err != nil {
+		s.complain(s.explain(err))
+		return
+	}
+	s.took(time.Since(begun))
 }
 
 func ops(batch []*call) (n int) {

@@ -164,7 +164,7 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 	s := &Store{path: path, opts: opts, log: opts.Log, lock: lock, stopped: make(chan struct{}), suspects: map[uint64]bool{}}
 	s.compactWait = compactRetry
 	s.life, s.end = context.WithCancel(context.Background())
-	s.line = line.New[*call]()
+	s.line = line.New[*call](lazyWait, lazyMany)
 	s.watchers.end = make(chan struct{})
 	if s.wal, err = openWAL(path+logExt, opts); err != nil {
 		return nil, errors.Join(err, lock.Close())

@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"time"
 )
 
 // The write-ahead log lies beside the data file. Each group commit is a frame of
@@ -24,6 +25,11 @@ import (
 // edits. Only the last frame can be torn, since the next is written after its
 // sync; the bytes of a page that a write does not change must survive it, as
 // every log asks of a disk.
+//
+// Lazy ops are written soon and synced later, with the next commit that somebody waits
+// for: a process that is killed then has done them, and they cost no sync. Such a frame
+// is loose: the next one is written over it, and begins with its edits, so that the last
+// frame is still the only one that can be torn.
 
 // logExt follows the data file's name in that of its log.
 const logExt = ".wal"
@@ -107,6 +113,10 @@ type wal struct {
 	size int64  // of the file; 0 when there is no room for it
 	full int64  // what the size should be
 	buf  []byte // memory for the next frame
+	// loose are the edits of the frame at end that is written and not synced; nil
+	// without one.
+	loose []byte
+	since time.Time // when loose began
 	// spoiled is set when a write failed: what the disk has is unknown until the
 	// next checkpoint makes it void. kept is where that begins, 0 for nowhere.
 	spoiled bool
@@ -182,47 +192,79 @@ func (w *wal) make(opts Options, headed bool) error {
 // fits tells whether a frame with so many bytes of edits has room.
 func (w *wal) fits(n int) bool { return !w.spoiled && w.end+frameHead+int64(n) <= w.size }
 
-// mostKept bounds the memory that is kept from one frame to the next.
-const mostKept = mib / 2
+const (
+	mostKept  = mib / 2  // bytes of memory that are kept from one frame to the next
+	mostLoose = 32 << 10 // bytes of a loose frame: it is written again with each lazy op
+)
 
 // room lends memory for a frame with about so many bytes of edits: its head's, and
-// the edits go behind that.
+// the edits that are loose; the others go behind that.
 func (w *wal) room(edits int) []byte {
-	b := w.buf
-	if cap(b) < frameHead+edits {
-		b = make([]byte, frameHead+edits)
+	b, size := w.buf, frameHead+len(w.loose)+edits
+	if cap(b) < size {
+		b = make([]byte, size)
 	}
 	w.buf = nil
 	if cap(b) <= mostKept {
 		w.buf = b
 	}
-	return b[:frameHead]
+	return append(b[:frameHead], w.loose...)
 }
 
-// append writes a frame and syncs it; b is what room gave, with the frame's edits.
-func (w *wal) append(f frame, b []byte) error {
+// append writes a frame and syncs it, unless it is to be loose; b is what room gave,
+// with the frame's edits.
+func (w *wal) append(f frame, b []byte, loose bool) error {
 	f.putHead(b)
-	_, err := w.file.WriteAt(b, w.end)
-	if err == nil {
-		err = w.sync(w.file)
+	if _, err := w.file.WriteAt(b, w.end); err != nil {
+		return w.spoil(err)
 	}
-	if err != nil {
-		w.spoiled = true
-		return fmt.Errorf("writing the log of the queue: %w", err)
+	if loose && len(f.edits) <= mostLoose {
+		if w.loose == nil {
+			w.since = time.Now()
+		}
+		w.loose = f.edits
+		return nil
 	}
-	w.end += int64(len(b))
+	return w.tighten(int64(len(b)))
+}
+
+// tighten syncs the frame at the end, which has so many bytes.
+func (w *wal) tighten(size int64) error {
+	if err := w.sync(w.file); err != nil {
+		return w.spoil(err)
+	}
+	w.end += size
+	w.loose = nil
 	return nil
 }
 
+func (w *wal) spoil(err error) error {
+	w.spoiled = true
+	return fmt.Errorf("writing the log of the queue: %w", err)
+}
+
+// looseFor tells for how long a frame has not been synced; false when all are.
+func (w *wal) looseFor() (time.Duration, bool) {
+	return time.Since(w.since), w.loose != nil && !w.spoiled
+}
+
 // restart begins anew after a checkpoint.
-func (w *wal) restart() { w.end, w.spoiled, w.kept = walHead, false, 0 }
+func (w *wal) restart() { w.end, w.spoiled, w.kept, w.loose = walHead, false, 0, nil }
 
 // keep has read give what was written, and no more, after a checkpoint that
 // failed.
-func (w *wal) keep() { w.kept = w.end }
+func (w *wal) keep() { w.kept = w.end + w.untied() }
+
+// untied is how many bytes the loose frame has.
+func (w *wal) untied() int64 {
+	if w.loose == nil {
+		return 0
+	}
+	return frameHead + int64(len(w.loose))
+}
 
 // used is how many bytes of frames wait for a checkpoint.
-func (w *wal) used() int64 { return w.end - walHead }
+func (w *wal) used() int64 { return w.end - walHead + w.untied() }
 
 // read gives the frames of a mark, up to an offset in the file (0: its end); the
 // next one is written behind the last. damage tells that one before others cannot

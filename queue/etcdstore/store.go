@@ -109,7 +109,7 @@ var _ queue.Store = (*Store)(nil)
 func Open(ctx context.Context, o Options) (s *Store, err error) {
 	o = o.withDefaults()
 	s = &Store{opts: o, log: o.Log, keys: keys{"posthouse/1/" + o.Name + "/"}, stopped: make(chan struct{})}
-	s.line = line.New[*call]()
+	s.line = line.New[*call](line.LazyWait, line.LazyMany)
 	s.life, s.end = context.WithCancel(context.Background())
 	opened := s // a return of nil takes s away
 	defer func() {

@@ -1,7 +1,7 @@
 // Package line is the queue of calls in front of a store's committer, first in, first
 // out. The committer takes all that waits and fits, without waiting for more, so one
 // caller pays one sync and a hundred share it. Lazy calls, for which nobody waits, ride
-// along, or wait for company a while.
+// along, or wait for company a while: as long as New says, or until they are as many.
 package line
 
 import (
@@ -14,8 +14,8 @@ import (
 )
 
 const (
-	LazyWait = 5 * time.Second // the longest that a lazy op waits for company
-	lazyMany = 1000            // lazy ops that are reason enough for a commit
+	LazyWait = 5 * time.Second // the longest until a lazy op is on disk
+	LazyMany = 1000            // lazy ops that are worth a commit
 	maxLazy  = 20000           // lazy ops that are kept while nothing can be written
 )
 
@@ -40,8 +40,11 @@ func (c *Call) Withdraw() bool { return c.claimed.CompareAndSwap(false, true) }
 // Line is made by New.
 type Line[C interface{ Waits() *Call }] struct {
 	wake chan struct{} // holds one word while there is news
+	wait time.Duration // the longest that a lazy op waits for company
+	many int           // lazy ops that are company enough
 
 	mu     sync.Mutex
+	alarm  *time.Timer // rings when the oldest lazy op has waited long enough
 	calls  []C
 	firm   int       // calls in it that somebody waits for
 	lazy   int       // lazy ops in it
@@ -49,9 +52,10 @@ type Line[C interface{ Waits() *Call }] struct {
 	closed bool
 }
 
-// New makes a line of calls.
-func New[C interface{ Waits() *Call }]() *Line[C] {
-	return &Line[C]{wake: make(chan struct{}, 1)}
+// New makes a line of calls, in which a lazy op waits so long for company, or until
+// there are so many.
+func New[C interface{ Waits() *Call }](wait time.Duration, many int) *Line[C] {
+	return &Line[C]{wake: make(chan struct{}, 1), wait: wait, many: many}
 }
 
 // Wake holds a word when Take may have something.
@@ -71,10 +75,19 @@ func (l *Line[C]) Add(call C) error {
 	c.queued = time.Now()
 	l.calls = append(l.calls, call)
 	l.counted(c, +1)
-	if !c.Lazy || l.lazy >= lazyMany { // else the committer looks in time by itself
+	if !c.Lazy || l.lazy >= l.many {
 		l.Ring()
 	}
 	return nil
+}
+
+// ringIn has the committer look after a time: it is not woken for a lazy op that comes.
+func (l *Line[C]) ringIn(wait time.Duration) {
+	if l.alarm == nil {
+		l.alarm = time.AfterFunc(wait, l.Ring)
+	} else {
+		l.alarm.Reset(wait)
+	}
 }
 
 func (l *Line[C]) counted(c *Call, sign int) {
@@ -84,6 +97,7 @@ func (l *Line[C]) counted(c *Call, sign int) {
 	}
 	if l.lazy == 0 {
 		l.since = c.queued
+		l.ringIn(l.wait)
 	}
 	l.lazy += sign * c.Ops
 }
@@ -103,11 +117,11 @@ func (l *Line[C]) Ring() {
 func (l *Line[C]) Take(size func(C) int, most int) (batch []C, wait time.Duration, over bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.firm == 0 && l.lazy < lazyMany && !l.closed {
-		if l.lazy == 0 { // one that comes now will have waited less than that
+	if l.firm == 0 && l.lazy < l.many && !l.closed {
+		if l.lazy == 0 {
 			return nil, LazyWait, false
 		}
-		if wait = LazyWait - time.Since(l.since); wait > 0 {
+		if wait = l.wait - time.Since(l.since); wait > 0 {
 			return nil, wait, false
 		}
 	}
@@ -140,7 +154,7 @@ func (l *Line[C]) Take(size func(C) int, most int) (batch []C, wait time.Duratio
 }
 
 // GiveBack puts lazy calls in front again, after a commit that failed, to be tried
-// after a pause, of LazyWait at most; false: the line is closed, and there is no later.
+// after a pause; false: the line is closed, and there is no later.
 func (l *Line[C]) GiveBack(calls []C, pause time.Duration) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -151,7 +165,7 @@ func (l *Line[C]) GiveBack(calls []C, pause time.Duration) bool {
 		l.counted(call.Waits(), +1)
 	}
 	l.calls = append(calls, l.calls...)
-	l.since = time.Now().Add(pause - LazyWait)
+	l.since = time.Now().Add(pause - l.wait)
 	return true
 }
 
@@ -160,5 +174,8 @@ func (l *Line[C]) Close() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.closed = true
+	if l.alarm != nil {
+		l.alarm.Stop()
+	}
 	l.Ring()
 }

@@ -22,7 +22,7 @@ func lazy(name string) *note { return &note{Call{Ops: 1, Lazy: true}, name} }
 // fill makes a line of these.
 func fill(t *testing.T, notes ...*note) *Line[*note] {
 	t.Helper()
-	l := New[*note]()
+	l := New[*note](LazyWait, LazyMany)
 	for _, n := range notes {
 		if err := l.Add(n); err != nil {
 			t.Fatal(err)
@@ -140,7 +140,7 @@ func TestNobodyIsWokenForALazyOne(t *testing.T) {
 			return false
 		}
 	}
-	l := New[*note]()
+	l := New[*note](LazyWait, LazyMany)
 	if _, wait, _ := l.Take((*note).ops, 9); wait != LazyWait {
 		t.Errorf("with nothing to do it is to look again after %v", wait)
 	}
@@ -148,7 +148,7 @@ func TestNobodyIsWokenForALazyOne(t *testing.T) {
 		t.Error("woken for a lazy one")
 	}
 	many := lazy("many")
-	many.Ops = lazyMany
+	many.Ops = LazyMany
 	if l.Add(many); !woken(l) {
 		t.Error("not woken for many")
 	}
