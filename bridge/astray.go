@@ -11,7 +11,8 @@ import (
 
 // What waits for a gateway that is not alive looks for another way.
 
-// reaches tells whether the gateway of a delivery is alive, and has it followed.
+// reaches tells whether the gateway of a delivery is alive and takes something over, and
+// has it followed.
 func (c *carrier) reaches(d *queue.Delivery) bool {
 	if c.ln.trunk == nil || d.Gateway == "" {
 		return true
@@ -20,7 +21,7 @@ func (c *carrier) reaches(d *queue.Delivery) bool {
 	if c.b.far.meet(d.Gateway, c.ln.Name, true, now) {
 		c.b.lookFar()
 	}
-	return c.b.far.table.IsAlive(d.Gateway, now)
+	return c.b.far.table.Takes(d.Gateway, now)
 }
 
 // How long a receipt waits for a gateway that is away before it is looked at
@@ -30,7 +31,7 @@ const (
 	longestAstray = time.Minute
 )
 
-// astray files that the gateway for which a delivery waits is not alive: the
+// astray files that the gateway for which a delivery waits is not there for it: the
 // message takes another way or looks for one, a receipt waits for that gateway.
 func (c *carrier) astray(item queue.Item, r *queue.Record, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
 	b := c.b
@@ -49,7 +50,7 @@ func (c *carrier) astray(item queue.Item, r *queue.Record, at queue.Stamp) func(
 			return nil, nil
 		}
 		b.offered(r, d)
-		r.Note(at, "astray", d.Link, d.Gateway+" is not alive")
+		r.Note(at, "astray", d.Link, d.Gateway+b.whyAstray(d.Gateway))
 		attempts, parked := d.Attempts, d.State == queue.Parked
 		*d = next
 		d.Attempts = attempts
@@ -61,6 +62,14 @@ func (c *carrier) astray(item queue.Item, r *queue.Record, at queue.Stamp) func(
 		}
 		return nil, nil
 	}
+}
+
+// whyAstray says what keeps a gateway from taking something over.
+func (b *Bridge) whyAstray(gateway string) string {
+	if b.far.table.IsAlive(gateway, time.Now()) {
+		return " takes nothing over, its clock is wrong"
+	}
+	return " is not alive"
 }
 
 // otherWay finds a way for a delivery whose gateway is not alive; without one it

@@ -60,6 +60,7 @@ type Bridge struct {
 	again  *repeats    // receipts given lately
 	lately sync.Map    // station -> given: what is on its way to the disk; emptied with each purge
 	far    *far        // gateways beyond the trunks, and whom they hear
+	dates  dates
 	kin    *siblings   // the other gateways of our meshes
 	parts  *gatherings // parts of texts that wait for the others
 

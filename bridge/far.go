@@ -343,16 +343,16 @@ func (b *Bridge) gatewayFor(trunk, to string, mail bool) string {
 	now := time.Now()
 	if !mail {
 		var best *farHearing
+		taker := ""
 		for _, h := range b.far.where(callsign.Base(to), now) {
 			if h.trunk == trunk && (h.Call == to || callsign.Base(to) == to) && (best == nil || h.at.After(best.at)) {
-				best = &h
+				if g := b.takerOf(h, now); g != "" {
+					best, taker = &h, g
+				}
 			}
 		}
 		if best != nil {
-			if t, ok := b.far.table.Transmitter(best.Mesh, now); ok && best.Mesh != "" {
-				return t
-			}
-			return best.Gateway
+			return taker
 		}
 	}
 	offer := "aprs"
@@ -365,6 +365,19 @@ func (b *Bridge) gatewayFor(trunk, to string, mail bool) string {
 		}
 	}
 	return ""
+}
+
+// takerOf is the gateway to which goes what is for a station that was heard; none if it
+// takes nothing over.
+func (b *Bridge) takerOf(h farHearing, now time.Time) string {
+	g := h.Gateway
+	if t, ok := b.far.table.Transmitter(h.Mesh, now); ok && h.Mesh != "" {
+		g = t
+	}
+	if !b.far.table.Takes(g, now) {
+		return ""
+	}
+	return g
 }
 
 // meshes lists those on which far gateways hear the stations that are sought.

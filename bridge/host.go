@@ -141,6 +141,9 @@ func (h *host) Spoke(call string) {
 	h.b.far.meet(call, h.ln.Name, false, time.Now())
 }
 
+// Dated implements link.TrunkHost.
+func (h *host) Dated(agrees bool) { h.b.dates.note(agrees, time.Now()) }
+
 // FarHeard implements link.TrunkHost.
 func (h *host) FarHeard(f link.FarHearing) {
 	if h.b.far.hear(h.ln.Name, f, time.Now()) {

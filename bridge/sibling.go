@@ -101,7 +101,7 @@ func (b *Bridge) isMute() bool {
 // there is one: this one does not hear the mesh, may not transmit, or can take
 // nothing over.
 func (b *Bridge) standsBy(ln *line) bool {
-	return !ln.MaySend() || !ln.MayReceive() || b.control.isQuiet(ln.Name) || b.kin.isFull()
+	return !ln.MaySend() || !ln.MayReceive() || b.control.isQuiet(ln.Name) || b.kin.isFull() || b.isClosed()
 }
 
 // fills notes that the store has no room for a text.
@@ -131,7 +131,7 @@ func (b *Bridge) hush() {
 func (b *Bridge) says() []presence.Say {
 	var offers []string
 	for _, ln := range b.lines {
-		if (ln.Kind == config.KindMail || ln.Kind == config.KindAPRS) && ln.MaySend() && ln.up.Load() && !b.kin.isFull() && !slices.Contains(offers, ln.Kind) {
+		if (ln.Kind == config.KindMail || ln.Kind == config.KindAPRS) && ln.MaySend() && ln.up.Load() && !b.kin.isFull() && !b.isClosed() && !slices.Contains(offers, ln.Kind) {
 			offers = append(offers, ln.Kind)
 		}
 		if ln.APRS != nil && ln.gated.every > 0 && (&carrier{b: b, ln: ln}).Open() && !slices.Contains(offers, offersPositions) {
@@ -142,7 +142,7 @@ func (b *Bridge) says() []presence.Say {
 	b.kin.count++
 	count := b.kin.count
 	b.kin.mu.Unlock()
-	base := presence.Say{Call: b.own.String(), Boot: b.kin.boot, Count: count, Offers: offers}
+	base := presence.Say{Call: b.own.String(), Boot: b.kin.boot, Count: count, Closed: b.isClosed(), Offers: offers}
 	var out []presence.Say
 	for _, ln := range b.lines {
 		if ln.Mesh == nil {
@@ -150,6 +150,9 @@ func (b *Bridge) says() []presence.Say {
 		}
 		s := base
 		s.Mesh, s.MeshUp, s.Transmits, s.Standby = ln.meshName(), ln.up.Load(), ln.transmits(), b.standsBy(ln)
+		if ln.vote != nil {
+			s.Hears = b.far.table.Words(s.Mesh, b.own.String())
+		}
 		out = append(out, s)
 	}
 	if len(out) == 0 {

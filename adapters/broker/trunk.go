@@ -86,6 +86,7 @@ type Trunk struct {
 
 	mu       sync.Mutex
 	says     []presence.Say
+	spoke    spokens
 	told     map[string]toldPlace // by station
 	heard    map[string]link.FarHearing
 	sought   []string

@@ -40,6 +40,7 @@ type bureau struct {
 	places   []link.FarPosition
 	taken    []link.Taken
 	spoke    []string
+	dated    []bool
 	dropped  []string
 	refused  []string
 	fallen   []string
@@ -120,6 +121,7 @@ func (b *bureau) TurnedAway(message.Message, string, string) {}
 func (b *bureau) Count(why string)                           { b.with(func() { b.dropped = append(b.dropped, why) }) }
 func (b *bureau) Absent(string, uint64)                      {}
 func (b *bureau) Spoke(call string)                          { b.with(func() { b.spoke = append(b.spoke, call) }) }
+func (b *bureau) Dated(agrees bool)                          { b.with(func() { b.dated = append(b.dated, agrees) }) }
 func (b *bureau) FarHeard(h link.FarHearing)                 { b.with(func() { b.heard = append(b.heard, h) }) }
 func (b *bureau) FarPosition(p link.FarPosition)             { b.with(func() { b.places = append(b.places, p) }) }
 func (b *bureau) TakenBy(t link.Taken)                       { b.with(func() { b.taken = append(b.taken, t) }) }

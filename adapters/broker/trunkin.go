@@ -16,12 +16,13 @@ type receiver struct {
 	t       *Trunk
 	host    link.TrunkHost
 	windows map[envelope.PublicKey]envelope.Window
+	proofs  proofs                 // of what was signed lately, whatever our clock says
 	mark    string                 // under which windows are on disk
 	ours    func(wire []byte) bool // nil: all is
 }
 
 func newReceiver(t *Trunk, host link.TrunkHost) *receiver {
-	return &receiver{t: t, host: host, windows: map[envelope.PublicKey]envelope.Window{}, mark: windowMark}
+	return &receiver{t: t, host: host, windows: map[envelope.PublicKey]envelope.Window{}, proofs: proofs{}, mark: windowMark}
 }
 
 // dropTrunk are the reasons for events that nobody can be held to.
@@ -77,9 +78,16 @@ func (in *receiver) take(ctx context.Context, packets []packet) error {
 
 func (in *receiver) open(p packet) (*envelope.Received, error) {
 	now, trusted := in.t.opts.Wall()
-	return envelope.Open(p.payload, in.t.trust.get(), envelope.Want{
+	r, err := envelope.Open(p.payload, in.t.trust.get(), envelope.Want{
 		Root: in.t.opts.TopicRoot, Topic: p.topic, Own: in.t.opts.Call, Groups: in.t.opts.Groups, Now: now, ClockTrusted: trusted,
 	})
+	if err == nil && r.Listed && !r.Signed.IsZero() {
+		in.host.Dated(true)
+	}
+	if refused, ok := errors.AsType[*envelope.Refused](err); ok && errors.Is(err, envelope.ErrSkew) && refused.Received.Listed && in.isLate(refused.Received, now) {
+		return refused.Received, nil
+	}
+	return r, err
 }
 
 // refused counts what is not taken.
@@ -150,7 +158,8 @@ func (in *receiver) state(_ context.Context, p packet, r *envelope.Received) boo
 			return true
 		}
 		in.host.Present(presence.Say{
-			Mesh: b.Mesh, Call: r.Source, Boot: b.Boot, Count: b.Counter, MeshUp: b.Up, Transmits: b.Transmits, Standby: b.Standby, Offers: b.Offers,
+			Mesh: b.Mesh, Call: r.Source, Boot: b.Boot, Count: b.Counter, MeshUp: b.Up, Transmits: b.Transmits, Standby: b.Standby, Closed: b.Closed,
+			Offers: b.Offers,
 		}, p.retained && !in.fresh(r))
 	case envelope.Heard:
 		if in.latest(p.topic, r.Number) {

@@ -226,7 +226,8 @@ func (t *Trunk) giveCustody(ctx context.Context) {
 func (t *Trunk) Announce(says []presence.Say) {
 	t.mu.Lock()
 	changed := !slices.EqualFunc(t.says, says, func(a, b presence.Say) bool {
-		return a.Mesh == b.Mesh && a.MeshUp == b.MeshUp && a.Transmits == b.Transmits && a.Standby == b.Standby && slices.Equal(a.Offers, b.Offers)
+		return a.Mesh == b.Mesh && a.MeshUp == b.MeshUp && a.Transmits == b.Transmits && a.Standby == b.Standby && a.Closed == b.Closed &&
+			slices.Equal(a.Offers, b.Offers) && slices.EqualFunc(a.Hears, b.Hears, func(a, b presence.Word) bool { return a.Call == b.Call && a.Boot == b.Boot })
 	})
 	t.says = slices.Clone(says)
 	t.mu.Unlock()
@@ -314,6 +315,7 @@ func (t *Trunk) publishStates(ctx context.Context) {
 func (t *Trunk) sayPresence(ctx context.Context) bool {
 	t.mu.Lock()
 	says := slices.Clone(t.says)
+	t.spoke.note(says, time.Now())
 	t.mu.Unlock()
 	ok := len(says) > 0
 	for _, s := range says {
@@ -323,7 +325,14 @@ func (t *Trunk) sayPresence(ctx context.Context) bool {
 }
 
 func (t *Trunk) presence(s presence.Say, gone bool) envelope.Presence {
-	return envelope.Presence{Mesh: s.Mesh, Boot: s.Boot, Counter: s.Count, Up: s.MeshUp, Transmits: s.Transmits, Standby: s.Standby, Gone: gone, Groups: t.opts.Groups, Offers: s.Offers}
+	p := envelope.Presence{
+		Mesh: s.Mesh, Boot: s.Boot, Counter: s.Count, Up: s.MeshUp, Transmits: s.Transmits, Standby: s.Standby, Closed: s.Closed, Gone: gone,
+		Groups: t.opts.Groups, Offers: s.Offers,
+	}
+	for _, w := range s.Hears {
+		p.Hears = append(p.Hears, envelope.Word{Gateway: w.Call, Boot: w.Boot, Counter: w.Count})
+	}
+	return p
 }
 
 // atOnce bounds how many stations are told of in one second.

@@ -64,6 +64,9 @@ type TrunkHost interface {
 	// Spoke tells that a gateway has just signed something for us alone, with a
 	// number that it had not used before.
 	Spoke(call string)
+	// Dated tells whether the time that a listed gateway has signed agrees with our
+	// clock. Only while that is not trusted it may not.
+	Dated(agrees bool)
 	// FarHeard takes in where a far gateway heard a station.
 	FarHeard(h FarHearing)
 	// TakenBy takes in what another gateway of a mesh has in hand.

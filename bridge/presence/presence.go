@@ -35,8 +35,23 @@ type Say struct {
 	MeshUp     bool     // the link to its mesh works
 	Transmits  bool     // it routes and transmits for the mesh
 	Standby    bool     // it does so only while no other can do better
+	Closed     bool     // it takes nothing over, since its clock is wrong
 	Offers     []string // kinds of links that others may use through it
+	Hears      []Word   // the other gateways of the mesh, as it heard them last
+
+	// Unproven: its time cannot be judged, it may be a replay. It only has a newcomer
+	// listen, as the broker's memory does.
+	Unproven bool
 }
+
+// Word names what a gateway said by its numbers.
+type Word struct {
+	Call        string
+	Boot, Count uint64
+}
+
+// maxWords is how many others of a mesh a gateway names.
+const maxWords = 16
 
 // later tells whether s was said after t.
 func (s Say) later(t Say) bool {
@@ -68,22 +83,22 @@ func (t *Table) Hear(s Say, retained bool, now time.Time) bool {
 	defer t.mu.Unlock()
 	k := key{s.Mesh, s.Call}
 	e := t.all[k]
-	if e == nil {
+	if e == nil || e.say.Unproven && !s.Unproven {
 		if len(t.all) >= maxGateways {
 			t.forgetOldest()
 		}
 		e = &entry{say: s, came: now}
 		t.all[k] = e
-		if !retained {
+		if !retained && !s.Unproven {
 			e.heard = now
 		}
 		return true
 	}
-	if !s.later(e.say) {
+	if s.Unproven || !s.later(e.say) {
 		return false
 	}
 	was := e.alive(now)
-	changed := !was || e.say.MeshUp != s.MeshUp || e.say.Transmits != s.Transmits || e.say.Standby != s.Standby || !slices.Equal(e.say.Offers, s.Offers)
+	changed := !was || e.say.MeshUp != s.MeshUp || e.say.Transmits != s.Transmits || e.say.Standby != s.Standby || e.say.Closed != s.Closed || !slices.Equal(e.say.Offers, s.Offers)
 	e.say, e.heard, e.came = s, now, now
 	return changed
 }
@@ -175,6 +190,36 @@ func (t *Table) IsAlive(call string, now time.Time) bool {
 	return ok && now.Sub(at) < Alive
 }
 
+// Takes tells whether a gateway is alive and takes over what is handed to it.
+func (t *Table) Takes(call string, now time.Time) bool {
+	if !t.IsAlive(call, now) {
+		return false
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for k, e := range t.all {
+		if k.call == call && e.say.Closed && e.alive(now) {
+			return false
+		}
+	}
+	return true
+}
+
+// Words lists the latest word of the other gateways of a mesh: who finds his own in it
+// knows that it was said since.
+func (t *Table) Words(mesh, but string) []Word {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	var out []Word
+	for k, e := range t.all {
+		if k.mesh == mesh && k.call != but && !e.say.Unproven {
+			out = append(out, Word{k.call, e.say.Boot, e.say.Count})
+		}
+	}
+	slices.SortFunc(out, func(a, b Word) int { return strings.Compare(a.Call, b.Call) })
+	return out[:min(len(out), maxWords)]
+}
+
 // Serves tells whether a gateway has ever said that it serves a mesh, as far as
 // is remembered.
 func (t *Table) Serves(mesh, call string) bool {
@@ -211,7 +256,7 @@ func (t *Table) Known(mesh, but string, standby bool) bool {
 
 // Transmitter gives the gateway that transmits for a mesh: of those alive with
 // their mesh up the one with the lowest call sign, those that say so before the
-// others, and those on standby last.
+// others, those on standby behind them, and last those that take nothing over.
 func (t *Table) Transmitter(mesh string, now time.Time) (string, bool) {
 	return t.Ahead(Say{Mesh: mesh}, now)
 }
@@ -238,6 +283,9 @@ func (s Say) rank() int {
 		return 0
 	}
 	rank := 1
+	if !s.Closed {
+		rank += 2
+	}
 	if !s.Standby {
 		rank += 2
 	}

@@ -123,9 +123,17 @@ func (p *plan) joinInARing() {
 }
 
 // wakeInThePast has a gateway of a mesh start without a battery for its clock, beside
-// another one that is right, and nobody sets it for as long as the script lasts.
+// another one that is right, and nobody sets it for longer than texts live.
 func (p *plan) wakeInThePast(mesh string) {
 	p.signed = true
+	p.end = settle + lifetime + 20*time.Minute
+	for range 10 {
+		on, off := p.oneOn(mesh), p.oneOff(mesh)
+		if off != "" {
+			p.write(off, on, p.span(settle, p.end-lifetime))
+			p.write(on, off, p.span(settle, p.end-lifetime))
+		}
+	}
 	var of []string
 	for _, g := range p.gateways {
 		if g.mesh == mesh {
@@ -235,8 +243,8 @@ func (j *judge) calmly(f *file) {
 	if len(f.find(taken)) == 0 || f.group || f.bad != "" || f.naks || f.to == nobody || f.to == nobodyHears || len(f.find(refused)) > 0 && f.find(refused)[0].text != link.CodeFull {
 		return
 	}
-	if f.trusted() || slices.ContainsFunc(f.find(passed), func(e entry) bool { return e.to == j.l.w.plan.past && e.to != "" }) {
-		return // a gateway without a clock cannot judge what comes: it is not refused, and not taken
+	if f.trusted() || f.isStuckWith(j.l.w.plan.past) {
+		return
 	}
 	if j.l.w.plan.meshOf(f.to) == aprsNet {
 		return // there stations hear each other, and one gateway alone sends
@@ -245,6 +253,12 @@ func (j *judge) calmly(f *file) {
 		j.fault(1, "%v was taken by %s at %.1f s, nothing went wrong, and it did not arrive", f, f.find(taken)[0].gateway, f.find(taken)[0].at.Seconds())
 	}
 	j.notAfterAck(f)
+}
+
+// isStuckWith tells whether a letter came by a gateway without a clock alone, as mail does:
+// that does not know where far stations are.
+func (f *file) isStuckWith(gateway string) bool {
+	return len(f.find(passed)) == 0 && !slices.ContainsFunc(f.find(taken), func(e entry) bool { return e.gateway != gateway })
 }
 
 // wasLost tells whether the air took a part from the addressee, who was there and would

@@ -192,6 +192,7 @@ func (b *booth) TurnedAway(message.Message, string, string)   {}
 func (b *booth) Present(presence.Say, bool)                   {}
 func (b *booth) Absent(string, uint64)                        {}
 func (b *booth) Spoke(string)                                 {}
+func (b *booth) Dated(bool)                                   {}
 func (b *booth) FarHeard(link.FarHearing)                     {}
 func (b *booth) TakenBy(link.Taken)                           {}
 func (b *booth) Refuse(string)                                {}

@@ -90,6 +90,7 @@ func genBody(t *rapid.T) (Body, Topic) {
 		return Presence{
 			Mesh: mesh, Boot: rapid.Uint64Range(0, MaxNumber).Draw(t, "boot"), Counter: rapid.Uint64Range(0, MaxNumber).Draw(t, "counter"),
 			Up: rapid.Bool().Draw(t, "up"), Transmits: rapid.Bool().Draw(t, "transmits"), Standby: rapid.Bool().Draw(t, "standby"), Gone: rapid.Bool().Draw(t, "gone"),
+			Closed: rapid.Bool().Draw(t, "closed"), Hears: some(t, genHeardWord, 3, "hears"),
 			Groups: some(t, genGroup, 5, "groups"), Offers: some(t, rapid.SampledFrom([]string{"mail", "aprs"}), 2, "offers"),
 		}, PresenceAt(mesh, gatewayA)
 	case TypeHeard:
@@ -103,6 +104,13 @@ func genBody(t *rapid.T) (Body, Topic) {
 		}, TakenAt(mesh)
 	}
 }
+
+var genHeardWord = rapid.Custom(func(t *rapid.T) Word {
+	return Word{
+		Gateway: rapid.SampledFrom([]string{gatewayA, gatewayB}).Draw(t, "gateway"),
+		Boot:    rapid.Uint64Range(0, MaxNumber).Draw(t, "boot"), Counter: rapid.Uint64Range(0, MaxNumber).Draw(t, "counter"),
+	}
+})
 
 // genEvent gives an event of gateway A that B may take at now, and B's Want.
 func genEvent(t *rapid.T) (Event, Want) {

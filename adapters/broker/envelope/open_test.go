@@ -420,6 +420,8 @@ func TestStatesFitTheirTopics(t *testing.T) {
 		"presence in an inbox":             {Inbox(gatewayB), Presence{Mesh: "valley"}, false},
 		"presence with a group of letters": {PresenceAt("valley", gatewayA), Presence{Mesh: "valley", Groups: []string{"all"}}, false},
 		"presence with too many groups":    {PresenceAt("valley", gatewayA), Presence{Mesh: "valley", Groups: many("ALL", maxOffers+1)}, false},
+		"presence that hears a crowd":      {PresenceAt("valley", gatewayA), Presence{Mesh: "valley", Hears: make([]Word, MaxHears+1)}, false},
+		"presence that hears nobody known": {PresenceAt("valley", gatewayA), Presence{Mesh: "valley", Hears: []Word{{Gateway: "all"}}}, false},
 		"presence with a strange offer":    {PresenceAt("valley", gatewayA), Presence{Mesh: "valley", Offers: []string{"a b"}}, false},
 		"presence with a huge counter":     {PresenceAt("valley", gatewayA), Presence{Mesh: "valley", Counter: MaxNumber + 1}, false},
 		"heard":                            {HeardAt("N0QRA-7", gatewayA), Heard{Station: "N0QRA-7", Mesh: "valley"}, true},

@@ -18,6 +18,12 @@ type Presence struct {
 	Transmits bool `json:"transmits,omitempty"`
 	// Standby: it does so only while no other gateway of the mesh can do better.
 	Standby bool `json:"standby,omitempty"`
+	// Closed: its clock is wrong, so that it cannot tell what is still worth taking
+	// over. Hand nothing to it.
+	Closed bool `json:"closed,omitempty"`
+	// Hears are the other gateways of the mesh that it hears, and their latest word. A
+	// gateway without a clock knows by it that this one was signed since.
+	Hears []Word `json:"hears,omitempty"`
 	// Gone is set in the will, signed beforehand: it only shortens the wait, and
 	// only for the same Boot. Its number is older than that of later presences.
 	Gone bool `json:"gone,omitempty"`
@@ -26,8 +32,18 @@ type Presence struct {
 	Offers []string `json:"offers,omitempty"` // kinds of its other links: mail, aprs
 }
 
+// Word names a presence of a gateway by its numbers.
+type Word struct {
+	Gateway string `json:"gateway"`
+	Boot    uint64 `json:"boot"`
+	Counter uint64 `json:"counter"`
+}
+
 // maxOffers bounds the lists of a Presence.
 const maxOffers = 64
+
+// MaxHears is how many gateways a Presence may name.
+const MaxHears = 16
 
 // Type is TypePresence.
 func (Presence) Type() string { return TypePresence }
@@ -40,6 +56,13 @@ func (p Presence) check(e *Event) error {
 		return errors.New("boot or counter is too large")
 	case len(p.Groups) > maxOffers || len(p.Offers) > maxOffers:
 		return fmt.Errorf("more than %d groups or offers", maxOffers)
+	case len(p.Hears) > MaxHears:
+		return fmt.Errorf("more than %d gateways heard", MaxHears)
+	}
+	for _, w := range p.Hears {
+		if !isCall(w.Gateway) || w.Boot > MaxNumber || w.Counter > MaxNumber {
+			return fmt.Errorf("the word of %q", clip(w.Gateway))
+		}
 	}
 	for _, g := range p.Groups {
 		if !isGroup(g) {
