@@ -30,6 +30,29 @@ func (d *dates) note(agrees bool, now time.Time) {
 	d.off = !agrees && (d.agreed.IsZero() || now.Sub(d.agreed) >= presence.Alive || d.off)
 }
 
+// ClockDoubt says what is wrong with the clock, and what to do; empty when it is trusted.
+func (b *Bridge) ClockDoubt() string {
+	doubt := b.clock.Doubt()
+	if doubt != "" && b.isClosed() {
+		return "it is wrong by what other gateways sign, and nothing is taken over from them until it is set; " + doubt
+	}
+	return doubt
+}
+
+// clockCondition is the trouble with the clock. Where others cannot reach this gateway for
+// it, people hear of it sooner.
+func (b *Bridge) clockCondition() condition {
+	doubt := b.ClockDoubt()
+	c := condition{
+		key: "clock", wrong: doubt != "", after: clockAfter, over: clockOver, do: doubt,
+		what: "the clock is not trusted", well: "the clock is trusted again",
+	}
+	if doubt != "" && b.isClosed() {
+		c.after, c.what = clockOffAfter, "the clock is wrong, nothing comes in from other gateways until it is set"
+	}
+	return c
+}
+
 // isClosed tells whether this gateway can take nothing over from others, since its clock
 // is wrong by what they sign.
 func (b *Bridge) isClosed() bool {

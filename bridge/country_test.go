@@ -46,6 +46,7 @@ type post struct {
 	log    strings.Builder
 	stop   func()
 	full   atomic.Bool            // its store has no room for new texts
+	unsure atomic.Bool            // nobody has synchronised its clock
 	next   atomic.Pointer[func()] // is done once, right after the next write to the store
 
 	mu   sync.Mutex
@@ -171,7 +172,7 @@ func (p *post) start() {
 	p.mu.Unlock()
 	p.bridge, err = bridge.New(ctx, bridge.Options{
 		Config: p.cfg, Links: ways, Store: fillable{p.store, &p.full, &p.next}, Log: log,
-		Clock: clock.New(saved, time.Now, func() bool { return true }),
+		Clock: clock.New(saved, time.Now, func() bool { return !p.unsure.Load() }),
 		Meter: metrics.New(prometheus.NewRegistry(), labels, link.Codes),
 	})
 	if err != nil {

@@ -41,6 +41,7 @@
 //	farreceipt.go  what became of it goes back from gateway to gateway
 //	astray.go      what waits for a gateway that is not alive takes another way
 //	untrusted.go   what a key brought that is not believed any more is held
+//	clockoff.go    while the clock is wrong the others are told so
 //	sibling.go     of several gateways of one mesh one transmits
 //	taken.go       they tell each other what they have in hand
 //	shadow.go      the others keep shadows, in case it falls silent

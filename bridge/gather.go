@@ -3,6 +3,7 @@ package bridge
 import (
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"sync"
@@ -21,7 +22,8 @@ import (
 // has split for its medium comes in parts, and only the first has the address:
 // they are gathered and become one text again, which then goes its way. Each
 // part is a record of its own from the moment it is taken over, so that a crash
-// loses none; if the others do not come in time, it goes on as it is.
+// loses none; if the others do not come in time, its writer is told, or it goes on as it
+// is where it may be no part at all.
 
 const (
 	gatherFor       = 10 * time.Minute // from the last part that came
@@ -325,7 +327,7 @@ func (b *Bridge) endGathering(r *queue.Record, at queue.Stamp, spent *spending) 
 	if beginsEmergency(&m) {
 		m.Precedence = message.Emergency
 	}
-	deliveries, ref := b.consider(ln, ln, &m, true)
+	deliveries, ref := b.considerPart(ln, &m)
 	var alarms []*queue.Record
 	told := untold
 	switch {
@@ -352,6 +354,22 @@ func (b *Bridge) endGathering(r *queue.Record, at queue.Stamp, spent *spending) 
 		b.firstLook(r, at.Age)
 		return alarms, nil
 	}}, true
+}
+
+// considerPart decides about a part of which the others have not come. Where it has no
+// address of its own, or is a first part that has one, its writer hears that the others are
+// missing: it is no answer, and of half a text nobody knows what it says.
+func (b *Bridge) considerPart(ln *line, m *message.Message) ([]queue.Delivery, *rules.Refusal) {
+	k, n, behind, _ := partOf(m)
+	missing := fmt.Sprintf("not all %d parts have come, send it again", n)
+	if _, _, ok := b.table.Address(behind); ok && k == 1 {
+		return nil, &rules.Refusal{Code: link.CodeNoRoute, Why: missing}
+	}
+	deliveries, ref := b.consider(ln, ln, m, true)
+	if ref != nil && ref.Code == link.CodeNoRoute {
+		ref.Why = missing
+	}
+	return deliveries, ref
 }
 
 // joinedInto gives the record of the whole text for one of its parts; any other

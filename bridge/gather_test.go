@@ -108,10 +108,30 @@ func TestPartsWaitTenMinutesForTheOthers(t *testing.T) {
 		if r := w.record(v.ID); r.Outcome != queue.Failed || r.Deliveries[0].Code != "no-route" {
 			t.Errorf("%s %s", r.Outcome, r.Deliveries[0].Code)
 		}
-		if f := w.gets("aprs", soon); f.Message.Kind != message.Notice && f.Message.Kind != message.Receipt {
+		if f := w.gets("aprs", soon); f.Message.Kind != message.Notice || !strings.Contains(f.Message.Text, "not all 3 parts have come, send it again") {
 			t.Errorf("the writer hears %s", show(f))
 		}
 		w.silent("post", time.Hour)
+	})
+}
+
+// The first part has the address, so alone it is no answer to whom the writer heard from
+// last. A text of people that only looks like a part is.
+func TestAFirstPartAloneIsNoAnswer(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("aprs", "N0QRA-7")
+		w.says("hill", birch, "N0QRA-7", "1", "how are you")
+		f := w.gets("aprs", soon)
+		w.want(f, "text N0QRD-9>N0QRA-7 how are you")
+		w.ack("aprs", f)
+		w.gets("hill", soon) // its receipt
+		v := w.says("aprs", "N0QRA-7", gateway, "p0", parted(t, longMail, fit.Mark{})[0])
+		w.silent("hill", 11*time.Minute)
+		if r := w.record(v.ID); r.Outcome != queue.Failed || r.Deliveries[0].Code != link.CodeNoRoute {
+			t.Errorf("%s %s", r.Outcome, r.Deliveries[0].Code)
+		}
+		w.says("aprs", "N0QRA-7", gateway, "p1", "1/2 of us are here")
+		w.want(w.gets("hill", 11*time.Minute), "text N0QRA-7>N0QRD-9 1/2 of us are here")
 	})
 }
 
@@ -186,7 +206,7 @@ func TestAnEmergencyInPartsAlarms(t *testing.T) {
 		alarm  string
 	}{
 		"whole":             {long, false, "to ann@club.example: EMERGENCY The bridge at the mill"},
-		"without a rest":    {long[:1], false, "NOT TAKEN (begin with a call sign or mail address): " + long[0]},
+		"without a rest":    {long[:1], false, "NOT TAKEN (not all 3 parts have come, send it again): " + long[0]},
 		"an answer's start": {answer[:1], true, "to N0QRB-9: " + answer[0]},
 		"another part":      {long[1:], false, ""},
 		"in an exercise":    {[]string{"EXERCISE " + long[0] + " EXERCISE"}, false, ""},

@@ -23,6 +23,7 @@ const (
 	deafAfter, deafOver   = 0, time.Minute
 	diskAfter, diskOver   = time.Minute, 10 * time.Minute
 	clockAfter, clockOver = 15 * time.Minute, 5 * time.Minute
+	clockOffAfter         = 2 * time.Minute
 
 	// troubleRest is how long after an alert the next one of the same kind has to
 	// wait: at most two words an hour of each, whatever happens.
@@ -38,6 +39,7 @@ type condition struct {
 	since       clock.Age // when it began to be wrong, where that is known; else when it was seen
 	after, over time.Duration
 	what, well  string // for people: "link valley is down", "link valley is up again"
+	do          string // why, and what to do, for the log; empty: what says it all
 }
 
 // trouble is what became of a condition.
@@ -80,7 +82,11 @@ func (b *Bridge) watchTroubles(ctx context.Context) {
 		}
 		switch t.step(c, now) {
 		case begins:
-			b.log.Warn("trouble", "what", c.what, "for", now.Sub(t.wrong).Round(time.Second))
+			about := []any{"what", c.what, "for", now.Sub(t.wrong).Round(time.Second)}
+			if c.do != "" {
+				about = append(about, "why", c.do)
+			}
+			b.log.Warn("trouble", about...)
 			b.tellTrouble(ctx, c, trouble{wrong: t.wrong, told: true, rest: now.Add(troubleRest)},
 				fmt.Sprintf("ALERT %s: %s (%s)", b.own, c.what, desk.Brief(now.Sub(t.wrong))))
 		case ends:
@@ -150,11 +156,7 @@ func (b *Bridge) conditions() []condition {
 			})
 		}
 	}
-	_, trusted := b.clock.Wall()
-	all = append(all, condition{
-		key: "clock", wrong: !trusted, after: clockAfter, over: clockOver,
-		what: "the clock is not trusted", well: "the clock is trusted again",
-	})
+	all = append(all, b.clockCondition())
 	if b.room != nil {
 		all = append(all, condition{
 			key: "disk", wrong: b.isFilling(), after: diskAfter, over: diskOver,

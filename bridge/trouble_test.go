@@ -154,6 +154,30 @@ func TestClockThatIsNotTrustedIsTold(t *testing.T) {
 	})
 }
 
+// It is told sooner where the clock keeps out what others say.
+func TestClockThatKeepsOthersOutIsToldSooner(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley mail", "N0QRE-10 hill"}, func(t *testing.T, c *country) {
+		p := c.posts["N0QRA-10"]
+		p.cfg.AlertTo = []string{"ops@club.example"}
+		p.shut()
+		p.unsure.Store(true)
+		p.start()
+		time.Sleep(5 * time.Second)
+		p.host(c).Dated(false)
+		time.Sleep(90 * time.Second)
+		if got := p.went("post"); len(got) != 0 {
+			t.Errorf("after 90 s told %q", got)
+		}
+		time.Sleep(time.Minute)
+		if got := p.went("post"); count(got, "ALERT N0QRA-10: the clock is wrong, nothing comes in from other gateways until it is set (2m)") != 1 {
+			t.Errorf("told %q", got)
+		}
+		if got := p.bridge.ClockDoubt(); !strings.Contains(got, "time server") {
+			t.Errorf("in doubt: %q", got)
+		}
+	})
+}
+
 func TestFillingDiskIsTold(t *testing.T) {
 	const mib = 1 << 20
 	var free, used atomic.Int64

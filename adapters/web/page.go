@@ -42,7 +42,7 @@ var templates = template.Must(template.New("").Funcs(words).ParseFS(files, "page
 
 func newPage(ctx context.Context, p *Public, log *slog.Logger) *page {
 	return &page{
-		desk: p.Desk, healthy: p.Healthy, lack: p.lack, clock: p.ClockTrusted, operators: p.Operators, host: hostOf(p.Listen), log: log, end: ctx.Done(),
+		desk: p.Desk, healthy: p.Healthy, lack: p.lack, clock: func() bool { return p.clockDoubt() == "" }, operators: p.Operators, host: hostOf(p.Listen), log: log, end: ctx.Done(),
 		hashing: make(chan struct{}, 1), streams: make(chan struct{}, maxStreams), reports: make(chan struct{}, 1),
 	}
 }

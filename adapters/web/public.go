@@ -19,9 +19,9 @@ type Public struct {
 	Healthy func() error  // nil error: the store works
 	Lack    func() string // why the store takes nothing new; empty: it does, nil: always
 
-	ClockTrusted func() bool // nil: always
-	Listen       string      // the address as it is in the settings
-	Operators    []config.Operator
+	ClockDoubt func() string // why the clock is not trusted; nil: it always is
+	Listen     string        // the address as it is in the settings
+	Operators  []config.Operator
 }
 
 // maxConnections bounds who is connected to the public listener at once.
@@ -62,8 +62,8 @@ func (p *Public) health(w http.ResponseWriter, _ *http.Request) {
 			fmt.Fprintf(w, "link %s (%s): %s\n", l.Name, l.Kind, l.Trouble)
 		}
 	}
-	if p.ClockTrusted != nil && !p.ClockTrusted() {
-		fmt.Fprintln(w, "the clock is not trusted")
+	if doubt := p.clockDoubt(); doubt != "" {
+		fmt.Fprintln(w, "the clock is not trusted:", doubt)
 	}
 }
 
@@ -72,6 +72,13 @@ func (p *Public) lack() string {
 		return ""
 	}
 	return p.Lack()
+}
+
+func (p *Public) clockDoubt() string {
+	if p.ClockDoubt == nil {
+		return ""
+	}
+	return p.ClockDoubt()
 }
 
 // ready says that messages are taken over, and how each link is. A link that is

@@ -46,6 +46,8 @@ type Clock struct {
 	synced   func() bool
 	base     Age       // age at the start
 	saved    time.Time // trusted time of the last run; zero: never known
+	certain  bool      // saved goes by a synchronised clock: one that stands before it is wrong
+	set      bool      // somebody has set the clock while this run went on
 	known    instant   // the last trusted one; zero: none
 	right    instant   // the last at which the kernel was synchronised; zero: none
 	seen     instant   // when the present steadiness began
@@ -78,7 +80,7 @@ func New(saved Saved, now func() time.Time, synced func() bool) *Clock {
 
 // NewFrom is New with the wall clock and the time since the start read apart.
 func NewFrom(saved Saved, read func() (wall time.Time, ran time.Duration), synced func() bool) *Clock {
-	c := &Clock{read: read, synced: synced, base: saved.Age, saved: saved.Wall}
+	c := &Clock{read: read, synced: synced, base: saved.Age, saved: saved.Wall, certain: saved.Synced}
 	c.seen = c.now()
 	if c.look() && c.isSynced && saved.Synced {
 		c.addTimeOff(c.seen)
@@ -145,18 +147,42 @@ func (c *Clock) look() bool {
 		c.asked, c.isSynced = t, c.synced()
 	}
 	if t.moved(c.seen) > jump {
-		c.seen = t
+		c.seen, c.set = t, true
 	}
 	switch {
 	case c.isSynced:
 		c.right = t
 	case !c.known.isZero() && t.moved(c.known) <= jump:
-	case t.ran-c.seen.ran >= steady && t.wall.After(c.saved):
+	case t.ran-c.seen.ran >= steady && !c.isBehind(t):
 	default:
 		return false
 	}
 	c.known = t
 	return true
+}
+
+// isBehind tells whether the clock stands before what the last run knew, as that of a
+// small computer without a battery does after a start. What the last run took for right
+// since the clock was only steady may itself have been years ahead: then whoever sets the
+// clock while this one runs knows better.
+func (c *Clock) isBehind(t instant) bool {
+	return !t.wall.After(c.saved) && (c.certain || !c.set)
+}
+
+// Doubt says why the clock is not trusted, and what to do; empty when it is.
+func (c *Clock) Doubt() string {
+	if _, trusted := c.Wall(); trusted {
+		return ""
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	switch {
+	case !c.isBehind(c.now()):
+		return "nobody has synchronised it: give this computer a time server, or set it right and wait ten minutes"
+	case c.certain:
+		return "it stands before " + c.saved.UTC().Format(time.DateOnly) + ", when it was synchronised: give this computer a time server, or set it right and wait ten minutes"
+	}
+	return "it stands before " + c.saved.UTC().Format(time.DateOnly) + ", which the last run took for right: set it right; if it is right, README.md (The clock) says how to have it believed"
 }
 
 // addTimeOff adds the time since the last run to the age, when the clock is

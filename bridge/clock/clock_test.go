@@ -85,3 +85,37 @@ func TestAgeNeverLeaps(t *testing.T) {
 	c.boot(c.clock.Save())
 	wantAge(t, "after a restart", c.clock.Age(), 3*time.Minute)
 }
+
+// Nobody synchronises the clock of this site, and once it was years ahead for long enough
+// to be believed. Whoever sets it while the gateway runs has it believed again; a clock
+// that wakes up in the past is set by nobody.
+func TestSettingTheClockOutweighsWhatWasOnceBelieved(t *testing.T) {
+	for _, row := range []struct {
+		name              string
+		synced, set, want bool
+	}{
+		{"steady years ahead, and set since", false, true, true},
+		{"steady years ahead, and nobody has set it", false, false, false},
+		{"synchronised later than it stands", true, true, false},
+	} {
+		c := &computer{wrong: 70 * 365 * 24 * time.Hour, synced: row.synced}
+		c.boot(Saved{})
+		c.real += time.Hour
+		c.clock.Age()
+		saved := c.clock.Save()
+		c.wrong, c.synced = 0, false
+		if row.set {
+			c.wrong = -3 * time.Hour
+		}
+		c.boot(saved)
+		if c.clock.Doubt() == "" {
+			t.Errorf("%s: believed at once", row.name)
+		}
+		c.wrong = 0
+		c.clock.Age()
+		c.real += 11 * time.Minute
+		if _, trusted := c.clock.Wall(); trusted != row.want || (c.clock.Doubt() == "") != row.want {
+			t.Errorf("%s: trusted %v; %q", row.name, trusted, c.clock.Doubt())
+		}
+	}
+}

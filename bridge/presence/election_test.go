@@ -337,3 +337,37 @@ func TestAheadAgreesOnOne(t *testing.T) {
 		}
 	}
 }
+
+func TestWhatMayBeAReplayOnlyHasANewcomerListen(t *testing.T) {
+	table, now := NewTable(), time.Unix(1e9, 0)
+	replay := Say{Mesh: "valley", Call: "N0QRA-10", Boot: 9, Count: 7, MeshUp: true, Transmits: true, Unproven: true}
+	table.Hear(replay, true, now)
+	if !table.Known("valley", "N0QRB-10", false) {
+		t.Error("a newcomer would not listen")
+	}
+	replay.Count = 8
+	table.Hear(replay, false, now)
+	if table.IsAlive("N0QRA-10", now) || len(table.Words("valley", "")) != 0 {
+		t.Error("alive by a replay")
+	}
+	table.Hear(Say{Mesh: "valley", Call: "N0QRA-10", Boot: 2, Count: 1, MeshUp: true}, false, now)
+	if !table.IsAlive("N0QRA-10", now) {
+		t.Error("what is proven counts for less than a replay")
+	}
+	table.Hear(replay, false, now)
+	if got := table.Words("valley", "N0QRB-10"); len(got) != 1 || got[0].Boot != 2 {
+		t.Errorf("its latest word is %v", got)
+	}
+}
+
+func TestNothingGoesToWhoIsClosedAndItGivesWay(t *testing.T) {
+	table, now := NewTable(), time.Unix(1e9, 0)
+	table.Hear(Say{Mesh: "valley", Call: "N0QRA-10", Boot: 1, Count: 1, MeshUp: true, Transmits: true, Standby: true, Closed: true}, false, now)
+	if !table.IsAlive("N0QRA-10", now) || table.Takes("N0QRA-10", now) {
+		t.Error("it is alive, and takes nothing")
+	}
+	table.Hear(Say{Mesh: "valley", Call: "N0QRB-10", Boot: 1, Count: 1, MeshUp: true, Standby: true}, false, now)
+	if g, _ := table.Transmitter("valley", now); g != "N0QRB-10" || !table.Takes(g, now) {
+		t.Errorf("what is for the mesh goes to %s", g)
+	}
+}

@@ -113,8 +113,8 @@ var bugs = []plant.Bug{
 	},
 	{
 		Name: "texts are handed to gateways that are not alive", File: "bridge/astray.go",
-		Old:     "	return c.b.far.table.IsAlive(d.Gateway, now)\n",
-		Planted: "	return c.b.far.table.IsAlive(d.Gateway, now) || planted(%q)\n",
+		Old:     "	return c.b.far.table.Takes(d.Gateway, now)\n",
+		Planted: "	return c.b.far.table.Takes(d.Gateway, now) || planted(%q)\n",
 		Finds:   `which had been off`, Seed: 2,
 	},
 	{
@@ -214,8 +214,8 @@ var bugs = []plant.Bug{
 	// These need worlds in which nothing else goes wrong (calm.go).
 	{
 		Name: "a gateway with a full disk goes on transmitting", File: "bridge/sibling.go",
-		Old:     "b.control.isQuiet(ln.Name) || b.kin.isFull()\n",
-		Planted: "b.control.isQuiet(ln.Name) || b.kin.isFull() && !planted(%q)\n",
+		Old:     "b.control.isQuiet(ln.Name) || b.kin.isFull() || b.isClosed()\n",
+		Planted: "b.control.isQuiet(ln.Name) || b.kin.isFull() && !planted(%q) || b.isClosed()\n",
 		Finds:   `nothing went wrong, and it did not arrive`, Seed: 5,
 	},
 	{
@@ -254,6 +254,12 @@ var bugs = []plant.Bug{
 		Old:     "	if err != nil && !w.ClockTrusted {\n",
 		Planted: "	if err != nil && !w.ClockTrusted && !planted(%q) {\n",
 		Finds:   `(nothing went wrong, and it did not arrive|invariant 1)`, Seed: 71,
+	},
+	{
+		Name: "a gateway whose clock is wrong has others wait for it", File: "bridge/clockoff.go",
+		Old:     "	return b.dates.off\n",
+		Planted: "	return b.dates.off && !planted(%q)\n",
+		Finds:   `nothing went wrong, and it did not arrive`, Seed: 71,
 	},
 
 	// These need gateways that sign (exchange.go).

@@ -136,7 +136,7 @@ func (g *gateway) assemble(ctx context.Context) (err error) {
 	}
 	g.public = &web.Public{
 		Desk: g.bridge, Metrics: g.metrics(), Healthy: g.store.Healthy, Lack: g.lack,
-		ClockTrusted: g.clockTrusted, Listen: cfg.HTTPListen, Operators: cfg.Operators,
+		ClockDoubt: func() string { return g.bridge.ClockDoubt() }, Listen: cfg.HTTPListen, Operators: cfg.Operators,
 	}
 	return g.listen()
 }
