@@ -15,7 +15,6 @@ type clockless struct {
 	host *bureau
 	in   *receiver
 	keys map[string]envelope.Key
-	sent uint64
 }
 
 func newClockless(t *testing.T) *clockless {
