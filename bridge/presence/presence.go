@@ -132,13 +132,14 @@ func (t *Table) Gone(call string, boot uint64) bool {
 	return gone
 }
 
-// Forget drops all that a gateway said: its key is no longer trusted.
+// Forget has all that a gateway said count for nothing: its key is no longer trusted. Which
+// meshes it serves stays known: with its next key it goes on with what is under way there.
 func (t *Table) Forget(call string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	for k := range t.all {
+	for k, e := range t.all {
 		if k.call == call {
-			delete(t.all, k)
+			e.say.Unproven, e.heard = true, time.Time{}
 		}
 	}
 	delete(t.spoke, call)
