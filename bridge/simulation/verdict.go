@@ -26,8 +26,9 @@ const (
 	standsBack = 5 * time.Minute
 	// sameWithoutID is how long a text without an id counts as the same.
 	sameWithoutID = 2 * time.Minute
-	// ackWait is how long an ack is waited for at least, before a text goes out again.
-	ackWait        = 15 * time.Second
+	// ackWait is how long an ack is waited for at least, before a text goes out again. A
+	// gateway counts from when it turns to the text, a moment before that is on its way.
+	ackWait        = 15*time.Second - 10*time.Millisecond
 	noticesAnHour  = 6
 	holdsLane      = 3 // tries that fail, until those behind may pass
 	mostHandOvers  = 8
