@@ -256,6 +256,12 @@ var bugs = []plant.Bug{
 		Finds:   `(nothing went wrong, and it did not arrive|invariant 1)`, Seed: 71,
 	},
 	{
+		Name: "of a store that broke nothing is saved", File: "queue/boltstore/salvage.go",
+		Old:     "	s.collect(w)\n",
+		Planted: "	if !planted(%q) {\n		s.collect(w)\n	}\n",
+		Finds:   `records are lost`, Seed: 127,
+	},
+	{
 		Name: "a gateway whose clock is wrong has others wait for it", File: "bridge/clockoff.go",
 		Old:     "	return b.dates.off\n",
 		Planted: "	return b.dates.off && !planted(%q)\n",

@@ -243,7 +243,7 @@ func (j *judge) calmly(f *file) {
 	if len(f.find(taken)) == 0 || f.group || f.bad != "" || f.naks || f.to == nobody || f.to == nobodyHears || len(f.find(refused)) > 0 && f.find(refused)[0].text != link.CodeFull {
 		return
 	}
-	if f.trusted() || f.isStuckWith(j.l.w.plan.past) {
+	if f.trusted() || f.isStuckWith(j.l.w.plan.past) || len(f.find(lostRecord)) > 0 {
 		return
 	}
 	if j.l.w.plan.meshOf(f.to) == aprsNet {

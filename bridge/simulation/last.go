@@ -106,9 +106,13 @@ func (p *plan) killAtFullAirtime(draw *rand.Rand) {
 // changeTransmitter is for calm worlds of two gateways on a mesh: the one that transmits
 // is killed after it took custody of texts, and comes back when the other transmits; or
 // its mesh's broker is dead while its trunk lives; or every clock jumps to the end of the
-// century, and back.
+// century, and back; or a page of its store breaks.
 func (p *plan) changeTransmitter(mesh, gateway string) {
-	how := p.seed / 16 % 3
+	how := p.seed / 16 % 4
+	if how == 3 {
+		p.breakPage(mesh, gateway)
+		return
+	}
 	if how == 2 {
 		for _, g := range p.gateways {
 			at := p.span(settle+time.Minute, settle+6*time.Minute)

@@ -3,6 +3,7 @@ package simulation
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -54,6 +55,8 @@ const (
 	misled      word = "misled"      // it gave a text to the gateway that lies; frame is its own id of it
 	replayed    word = "replayed"    // a stranger said it again, and its gateway had no clock to say until when it lives
 	restored    word = "restored"    // it went on with a backup; until is when that was made
+	broken      word = "broken"      // a page of its store was overwritten
+	lostRecord  word = "lostRecord"  // and a record about the letter was on it
 )
 
 // entry is one line of the ledger.
@@ -92,6 +95,13 @@ func (l *ledger) note(e entry) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.all = append(l.all, e)
+}
+
+// has tells whether something happened to a gateway.
+func (l *ledger) has(what word, gateway string) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.ContainsFunc(l.all, func(e entry) bool { return e.what == what && e.gateway == gateway })
 }
 
 // complain writes down what must not be.

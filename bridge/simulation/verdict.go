@@ -156,6 +156,8 @@ func (j *judge) notLost(f *file) {
 		j.counts["blocked by an operator"]++
 	case j.isForgotten(f):
 		j.counts["taken after the backup that a gateway went on with"]++
+	case len(f.find(lostRecord)) > 0:
+		j.counts["lost with a page"]++
 	case f.group:
 		if len(f.find(passed))+len(f.find(transmitted)) == 0 {
 			j.fault(1, "%v to a group was taken by %s and went nowhere", f, takes[0].gateway)
@@ -177,7 +179,7 @@ func (j *judge) notLost(f *file) {
 	default:
 		j.unnamed[f.from] = append(j.unnamed[f.from], f)
 	}
-	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && !j.isForgotten(f) && !j.hasReceipt(f, f.firstAcked()) && len(f.find(noticed)) == 0 && !j.airless(f) && !j.isBlocked(f) {
+	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && !j.isForgotten(f) && len(f.find(lostRecord)) == 0 && !j.hasReceipt(f, f.firstAcked()) && len(f.find(noticed)) == 0 && !j.airless(f) && !j.isBlocked(f) {
 		j.fault(1, "%v was acknowledged, and its writer never heard of it", f)
 	}
 }
@@ -604,7 +606,7 @@ func (j *judge) notices() {
 		another = another || j.l.w.plan.old != "" && e.letter > 0 && times[k] <= 2 && strings.Contains(j.files[e.letter-1].text, " at ") // two normalisers, two texts
 		another = another || e.parts > 1 && number(e.text) == 0                                                                          // the second part says of what
 		another = another || e.letter > 0 && (j.takenAnew(&j.files[e.letter-1], e.gateway) || times[k] <= 2 && j.files[e.letter-1].cameBack())
-		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.changed(j.begun(e)-standsBack, e.at, badDisk) && !j.troubled(e.gateway, at, e.at, unanswered) {
+		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.changed(j.begun(e)-standsBack, e.at, badDisk) && !j.troubled(e.gateway, at, e.at, unanswered, broken) {
 			j.fault(2, "%s told %s twice: %s", e.gateway, e.station, e.text)
 		}
 		last[k] = e.at
