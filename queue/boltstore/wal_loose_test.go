@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -36,12 +37,12 @@ func afterKill(t *testing.T, dir, key string) string {
 }
 
 // countSyncs gives how often the log has been synced since.
-func countSyncs(t *testing.T, s *Store, fail *bool) *int {
+func countSyncs(t *testing.T, s *Store, fail *atomic.Bool) *atomic.Int64 {
 	t.Helper()
-	n := new(int)
+	n := new(atomic.Int64)
 	err := s.alone(context.Background(), func() error {
 		s.wal.sync = func(*os.File) error {
-			if *n++; *fail {
+			if n.Add(1); fail.Load() {
 				return errPulled
 			}
 			return nil
@@ -63,26 +64,26 @@ func TestLazyOpsOutliveAKill(t *testing.T) {
 		defer closeStore(t, s)
 		fill(t, s, 5)
 		settle(t, s)
-		syncs := countSyncs(t, s, new(bool))
+		syncs := countSyncs(t, s, new(atomic.Bool))
 		lazily(t, s, "a", "1")
 		time.Sleep(lazyWait + time.Millisecond)
 		lazily(t, s, "b", "2")
 		time.Sleep(lazyWait + time.Millisecond)
-		if a, b := afterKill(t, dir, "a"), afterKill(t, dir, "b"); a != "1" || b != "2" || *syncs != 0 {
-			t.Errorf("after %v: %q and %q, %d syncs, want 1 and 2 with none", lazyWait, a, b, *syncs)
+		if a, b := afterKill(t, dir, "a"), afterKill(t, dir, "b"); a != "1" || b != "2" || syncs.Load() != 0 {
+			t.Errorf("after %v: %q and %q, %d syncs, want 1 and 2 with none", lazyWait, a, b, syncs.Load())
 		}
 		applyEach(t, s, 100, 1)
-		if got := afterKill(t, dir, "b"); got != "2" || *syncs != 1 {
-			t.Errorf("after a commit: %q, %d syncs", got, *syncs)
+		if got := afterKill(t, dir, "b"); got != "2" || syncs.Load() != 1 {
+			t.Errorf("after a commit: %q, %d syncs", got, syncs.Load())
 		}
 		time.Sleep(2 * line.LazyWait)
-		if *syncs != 1 {
-			t.Errorf("%d syncs, and nothing was loose", *syncs)
+		if syncs.Load() != 1 {
+			t.Errorf("%d syncs, and nothing was loose", syncs.Load())
 		}
 		lazily(t, s, "c", "3")
 		time.Sleep(line.LazyWait + 2*lazyWait)
-		if *syncs != 2 {
-			t.Errorf("%d syncs, five seconds after a lazy op, want one more", *syncs)
+		if syncs.Load() != 2 {
+			t.Errorf("%d syncs, five seconds after a lazy op, want one more", syncs.Load())
 		}
 		applyEach(t, s, 200, 1)
 		if got := afterKill(t, dir, "c"); got != "3" {
@@ -102,14 +103,14 @@ func TestLooseFrameIsBounded(t *testing.T) {
 		dir := t.TempDir()
 		s := openIn(t, dir, Options{NoSync: true})
 		defer closeStore(t, s)
-		syncs := countSyncs(t, s, new(bool))
+		syncs := countSyncs(t, s, new(atomic.Bool))
 		const each = mostLoose / 8
 		for i := range 80 {
 			lazily(t, s, fmt.Sprint("k", i), strings.Repeat("x", each))
 			time.Sleep(lazyWait + time.Millisecond)
 		}
-		if *syncs < 8 || *syncs > 20 {
-			t.Errorf("%d syncs for %d bytes", *syncs, 80*each)
+		if syncs.Load() < 8 || syncs.Load() > 20 {
+			t.Errorf("%d syncs for %d bytes", syncs.Load(), 80*each)
 		}
 		if got := afterKill(t, dir, "k79"); len(got) != each {
 			t.Errorf("the last has %d bytes", len(got))
@@ -171,15 +172,15 @@ func TestLooseFrameThatCannotBeSynced(t *testing.T) {
 		defer closeStore(t, s)
 		fill(t, s, 5)
 		settle(t, s)
-		fail := false
+		var fail atomic.Bool
 		syncs := countSyncs(t, s, &fail)
 		lazily(t, s, "a", "1")
-		fail = true
+		fail.Store(true)
 		time.Sleep(line.LazyWait + 2*lazyWait)
-		if *syncs != 1 {
-			t.Errorf("%d syncs", *syncs)
+		if syncs.Load() != 1 {
+			t.Errorf("%d syncs", syncs.Load())
 		}
-		fail = false
+		fail.Store(false)
 		time.Sleep(time.Second)
 		if got := afterKill(t, dir, "a"); got != "1" {
 			t.Errorf("%q", got)

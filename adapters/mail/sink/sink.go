@@ -92,6 +92,8 @@ func Start(ctx context.Context, o Options) (*Sink, error) {
 	if o.TLS != nil && !o.Implicit {
 		s.server.TLSConfig = o.TLS
 	}
+	all := &open{Listener: l, conns: map[*conn]struct{}{}}
+	l = all
 	if o.TLS != nil && o.Implicit {
 		l = tls.NewListener(l, o.TLS)
 	}
@@ -99,9 +101,9 @@ func Start(ctx context.Context, o Options) (*Sink, error) {
 	go func() { s.server.Serve(l); close(served) }()
 	go func() {
 		<-ctx.Done()
-		s.server.Close()
-		l.Close() // Close knows the listener only once Serve runs
+		all.end()
 		<-served
+		s.server.Shutdown(context.Background()) // waits until each connection has been left
 		close(s.stopped)
 	}()
 	return s, nil
