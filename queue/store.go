@@ -138,11 +138,12 @@ type Op struct {
 	// Only for Change and Put.
 	Lazy bool
 
-	// Then, if set, is called once with what the op did, after it is on disk,
-	// from the store's own goroutine: it must be quick and must not call the
-	// store. For a lazy op this is the only way to learn of it; the Record may then
-	// share memory with what Change put into it. It is not called when the commit
-	// failed (a lazy op is then tried again).
+	// Then, if set, is called once with what the op did, after it is on disk (a
+	// lazy op: once reads see it, which a power cut may take back), from the
+	// store's own goroutine: it must be quick and must not call the store. For a
+	// lazy op this is the only way to learn of it; the Record may then share memory
+	// with what Change put into it. It is not called when the commit failed (a lazy
+	// op is then tried again).
 	Then func(Done)
 }
 
