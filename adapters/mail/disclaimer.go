@@ -1,7 +1,6 @@
 package mail
 
 import (
-	"regexp"
 	"slices"
 	"strings"
 )
@@ -21,7 +20,7 @@ var (
 	ofMails = []string{
 		"email", "e-mail", "message", "nachricht", "courriel", "mensaje", "mensagem", "correo", "messaggio", "bericht", "meddelande", "wiadomo", "сообщени",
 	}
-	disclaimerTitle = regexp.MustCompile(`(?i)^(\W{5,}|\W*(disclaimer|confidentiality notice|legal notice|haftungsausschluss)\W*)$`)
+	disclaimerTitle = pattern(`(?i)^(\W{5,}|\W*(disclaimer|confidentiality notice|legal notice|haftungsausschluss)\W*)$`)
 )
 
 func isDisclaimer(paragraph string) bool {
@@ -47,7 +46,7 @@ func cutDisclaimer(text string) string {
 	if i < 0 {
 		return text
 	}
-	for i > 0 && (lines[i-1] == "" || disclaimerTitle.MatchString(lines[i-1])) {
+	for i > 0 && (lines[i-1] == "" || disclaimerTitle().MatchString(lines[i-1])) {
 		i--
 	}
 	return strings.Join(lines[:i], "\n")

@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 )
 
 // A station may send the General Message that incident management uses (form
@@ -38,8 +39,8 @@ var blocks = []block{
 }
 
 var (
-	formName  = regexp.MustCompile(`(?i)^(?:(?:EXERCISE|TEST|EMERGENCY|PRIORITY|WELFARE)\b[ :]*)*(?:ICS[- ]?213\b|GENERAL MESSAGE\b)`)
-	formTitle = titlesPattern()
+	formName  = pattern(`(?i)^(?:(?:EXERCISE|TEST|EMERGENCY|PRIORITY|WELFARE)\b[ :]*)*(?:ICS[- ]?213\b|GENERAL MESSAGE\b)`)
+	formTitle = sync.OnceValue(titlesPattern)
 )
 
 // titlesPattern finds a title at the beginning of a line or behind a blank, with
@@ -69,7 +70,7 @@ func readForm(text string) form {
 	}
 	f := form{}
 	last, from := 0, 0
-	for _, at := range formTitle.FindAllStringSubmatchIndex(text, -1) {
+	for _, at := range formTitle().FindAllStringSubmatchIndex(text, -1) {
 		n := blockNumber(text[at[2]:at[3]])
 		if n <= last {
 			continue
@@ -86,7 +87,7 @@ func readForm(text string) form {
 	for n, s := range f {
 		f[n] = strings.TrimSpace(s)
 	}
-	if f[7] == "" || !formName.MatchString(text) && (f[2] == "" || f[3] == "" || f[4] == "") {
+	if f[7] == "" || !formName().MatchString(text) && (f[2] == "" || f[3] == "" || f[4] == "") {
 		return nil
 	}
 	return f

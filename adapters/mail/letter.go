@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"regexp"
 	"slices"
 	"strings"
 
@@ -92,14 +91,14 @@ func (in *intake) recipients(head []byte) (to []string, bounced string) {
 
 // roughAddress is what looks like an address in a list that is none by RFC 5322: with
 // semicolons, or a name in bytes that are no UTF-8.
-var roughAddress = regexp.MustCompile(`[^\s<>,;:"()@]+@[^\s<>,;:"()@]+`)
+var roughAddress = pattern(`[^\s<>,;:"()@]+@[^\s<>,;:"()@]+`)
 
 // roughly reads a list of addresses, also a broken one: a mail that nobody looks at
 // for that would lie in the mailbox, and nobody know.
 func roughly(h gomail.Header, key string) (all []string) {
 	list, err := addresses(h, key)
 	if err != nil {
-		return roughAddress.FindAllString(h.Get(key), maxRough)
+		return roughAddress().FindAllString(h.Get(key), maxRough)
 	}
 	for _, a := range list {
 		all = append(all, a.Address)

@@ -1,7 +1,6 @@
 package mail
 
 import (
-	"regexp"
 	"strings"
 
 	"golang.org/x/net/html"
@@ -32,7 +31,7 @@ func (l look) of(n *html.Node) (inside look, shown bool) {
 		case a.Key == "hidden":
 			return l, false
 		case a.Key != "style":
-		case gone.MatchString(";" + a.Val):
+		case gone().MatchString(";" + a.Val):
 			return l, false
 		default:
 			l = l.styled(a.Val)
@@ -43,12 +42,12 @@ func (l look) of(n *html.Node) (inside look, shown bool) {
 
 // gone: an element that takes no room or cannot be seen, with all that is in it
 // (CSS 2.2; mso-hide is what one office program goes by instead).
-var gone = regexp.MustCompile(`(?is)[;\s](display\s*:\s*none|visibility\s*:\s*hidden|mso-hide\s*:\s*all|` +
+var gone = pattern(`(?is)[;\s](display\s*:\s*none|visibility\s*:\s*hidden|mso-hide\s*:\s*all|` +
 	`(opacity|max-height)\s*:\s*0*\.?0+(px)?\s*(!|;|$)|text-decoration(-line)?\s*:[^;]*line-through)`)
 
 var (
-	noSize     = regexp.MustCompile(`^0*\.?0+([a-z%]|$)`)
-	partOfSize = regexp.MustCompile(`%$|[^r]em$|ex$|^(smaller|larger|inherit)$`)
+	noSize     = pattern(`^0*\.?0+([a-z%]|$)`)
+	partOfSize = pattern(`%$|[^r]em$|ex$|^(smaller|larger|inherit)$`)
 )
 
 // styled reads what is inherited: letters of no size (so are the frames of designed
@@ -61,7 +60,7 @@ func (l look) styled(style string) look {
 		value = strings.TrimSpace(value)
 		switch strings.TrimSpace(key) {
 		case "font-size":
-			l.hidden = noSize.MatchString(value) || l.hidden && partOfSize.MatchString(value)
+			l.hidden = noSize().MatchString(value) || l.hidden && partOfSize().MatchString(value)
 		case "white-space":
 			l.lines = strings.HasPrefix(value, "pre")
 		}

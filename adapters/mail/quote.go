@@ -1,7 +1,6 @@
 package mail
 
 import (
-	"regexp"
 	"strings"
 )
 
@@ -53,25 +52,25 @@ func cutSignature(text string) string {
 
 // original is the line above a quoted mail that is not marked line by line
 // (common practice, no source).
-var original = regexp.MustCompile(`(?i)^-{3,}\s*(original message|forwarded message|urspr\x{fc}ngliche nachricht|message d'origine|mensaje original|mensagem original|messaggio originale|` +
+var original = pattern(`(?i)^-{3,}\s*(original message|forwarded message|urspr\x{fc}ngliche nachricht|message d'origine|mensaje original|mensagem original|messaggio originale|` +
 	`oorspronkelijk bericht|ursprungligt meddelande|oprindelig meddelelse|исходное сообщение|原始邮件|原始郵件|元のメッセージ|원본 메일|원본 메시지)\s*-{3,}$`)
 
 // The first lines of a quoted mail's header, which office programs put above it, under
 // an empty line or one of underscores, or in HTML under nothing that is left of it
 // (common practice, no source).
 var (
-	quotedFrom = regexp.MustCompile(`(?i)^(from|von|de|da|van|fr\x{e5}n|fra|od|odes\x{ed}latel|felad\x{f3}|kimden|lähettäjä|от|від|差出人|发件人|寄件者|보낸 사람)\s*[:：]\s*\S`)
-	quotedSent = regexp.MustCompile(`(?i)^(sent|gesendet|envoy\x{e9}|enviad[oa]( el| em)?|inviato|verzonden|skickat|sendt|wys\x{142}ano|odesl\x{e1}no|elküldve|gönderildi|lähetetty|отправлено|надіслано|送信日時|发送时间|寄件日期|보낸 날짜)\s*[:：]\s*\S`)
-	quotedDate = regexp.MustCompile(`(?i)^(date|datum|data|fecha|dato|дата|日期|日時|날짜)\s*[:：]\s*\S`)
-	quotedTo   = regexp.MustCompile(`(?i)^(to|an|\x{e0}|a|para|aan|till|til|do|komu|címzett|kime|vastaanottaja|кому|宛先|收件人|收件者|받는 사람|subject|betreff|objet|oggetto|asunto|assunto|onderwerp|\x{e4}mne|emne|temat|předmět|tárgy|konu|aihe|тема|件名|主题|主旨|제목)\s*[:：]`)
-	ruler      = regexp.MustCompile(`^_{10,}$`)
+	quotedFrom = pattern(`(?i)^(from|von|de|da|van|fr\x{e5}n|fra|od|odes\x{ed}latel|felad\x{f3}|kimden|lähettäjä|от|від|差出人|发件人|寄件者|보낸 사람)\s*[:：]\s*\S`)
+	quotedSent = pattern(`(?i)^(sent|gesendet|envoy\x{e9}|enviad[oa]( el| em)?|inviato|verzonden|skickat|sendt|wys\x{142}ano|odesl\x{e1}no|elküldve|gönderildi|lähetetty|отправлено|надіслано|送信日時|发送时间|寄件日期|보낸 날짜)\s*[:：]\s*\S`)
+	quotedDate = pattern(`(?i)^(date|datum|data|fecha|dato|дата|日期|日時|날짜)\s*[:：]\s*\S`)
+	quotedTo   = pattern(`(?i)^(to|an|\x{e0}|a|para|aan|till|til|do|komu|címzett|kime|vastaanottaja|кому|宛先|收件人|收件者|받는 사람|subject|betreff|objet|oggetto|asunto|assunto|onderwerp|\x{e4}mne|emne|temat|předmět|tárgy|konu|aihe|тема|件名|主题|主旨|제목)\s*[:：]`)
+	ruler      = pattern(`^_{10,}$`)
 )
 
 func cutOriginal(text string) string {
 	lines := strings.Split(text, "\n")
 	for i, line := range lines {
 		if isOriginal(line) || isHeader(lines, i) || isIndented(lines, i) {
-			if i > 0 && ruler.MatchString(lines[i-1]) {
+			if i > 0 && ruler().MatchString(lines[i-1]) {
 				i--
 			}
 			return strings.Join(lines[:i], "\n")
@@ -84,21 +83,21 @@ func cutOriginal(text string) string {
 // and a regular expression reads all of a line for each word in it.
 
 func isOriginal(line string) bool {
-	return strings.HasPrefix(line, "---") && original.MatchString(line)
+	return strings.HasPrefix(line, "---") && original().MatchString(line)
 }
 
 // isHeader tells whether a quoted mail's header begins on line i: two of its fields
 // where it stands apart, else three, with an address.
 func isHeader(lines []string, i int) bool {
-	if i+1 >= len(lines) || !strings.ContainsAny(lines[i], ":：") || !quotedFrom.MatchString(lines[i]) {
+	if i+1 >= len(lines) || !strings.ContainsAny(lines[i], ":：") || !quotedFrom().MatchString(lines[i]) {
 		return false
 	}
-	apart := i > 0 && (strings.TrimSpace(lines[i-1]) == "" || ruler.MatchString(lines[i-1]))
-	sent := quotedSent.MatchString(lines[i+1])
+	apart := i > 0 && (strings.TrimSpace(lines[i-1]) == "" || ruler().MatchString(lines[i-1]))
+	sent := quotedSent().MatchString(lines[i+1])
 	if apart && sent {
 		return true
 	}
-	three := i+2 < len(lines) && (sent || quotedDate.MatchString(lines[i+1])) && quotedTo.MatchString(lines[i+2])
+	three := i+2 < len(lines) && (sent || quotedDate().MatchString(lines[i+1])) && quotedTo().MatchString(lines[i+2])
 	return three && (apart || strings.Contains(lines[i], "@"))
 }
 
@@ -106,11 +105,11 @@ func isHeader(lines []string, i int) bool {
 // that is indented by a blank, as one large provider's pages quote, or stands behind
 // it on the same line, as that provider's phone program does.
 func isIndented(lines []string, i int) bool {
-	if strings.HasPrefix(lines[i], " ") && wroteInLine.MatchString(lines[i]) {
+	if strings.HasPrefix(lines[i], " ") && wroteInLine().MatchString(lines[i]) {
 		return true
 	}
 	line := strings.TrimSpace(lines[i])
-	if i+1 == len(lines) || !strings.HasSuffix(line, ":") || !strings.Contains(line, "@") || !wroteAtEnd.MatchString(line) {
+	if i+1 == len(lines) || !strings.HasSuffix(line, ":") || !strings.Contains(line, "@") || !wroteAtEnd().MatchString(line) {
 		return false
 	}
 	for _, below := range lines[i+1:] {
@@ -142,16 +141,16 @@ func cutQuotes(text string) string {
 
 // wrote are the verbs of attribution lines, and a year or address says the same
 // (common practice, no source).
-var wrote = regexp.MustCompile(`(?i)(wrote|writes|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|ha scritto|napisa\x{142}|@|\b(19|20)\d\d\b)`)
+var wrote = pattern(`(?i)(wrote|writes|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|ha scritto|napisa\x{142}|@|\b(19|20)\d\d\b)`)
 
 // wroteAtEnd ends an attribution line, whatever stands in it.
-var wroteAtEnd = regexp.MustCompile(`(?i)(wrote|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|escreveu|ha scritto|napisa\x{142}):$`)
+var wroteAtEnd = pattern(`(?i)(wrote|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|escreveu|ha scritto|napisa\x{142}):$`)
 
 // wroteInLine is an attribution with the quoted text behind it.
-var wroteInLine = regexp.MustCompile(`^ +\S.*\d.*<\S+@\S+> ?[\pL ]{1,20}: {2,}\S`)
+var wroteInLine = pattern(`^ +\S.*\d.*<\S+@\S+> ?[\pL ]{1,20}: {2,}\S`)
 
 // attributionStart begins an attribution that was wrapped into two lines.
-var attributionStart = regexp.MustCompile(`(?i)^(on|am|le|el|il|op|den|w dniu) .*\d`)
+var attributionStart = pattern(`(?i)^(on|am|le|el|il|op|den|w dniu) .*\d`)
 
 // dropAttribution removes the line "On ... N. wrote:" at the end of lines, also
 // when it was wrapped or an empty line follows.
@@ -166,9 +165,9 @@ func dropAttribution(lines []string) []string {
 	if start := wrapped(lines[:n]); start < n {
 		return lines[:start]
 	}
-	if wrote.MatchString(lines[n-1]) {
+	if wrote().MatchString(lines[n-1]) {
 		n--
-		if n > 0 && !attributionStart.MatchString(lines[n]) && attributionStart.MatchString(lines[n-1]) {
+		if n > 0 && !attributionStart().MatchString(lines[n]) && attributionStart().MatchString(lines[n-1]) {
 			n--
 		}
 		return lines[:n]
@@ -191,12 +190,12 @@ func wrapped(lines []string) int {
 }
 
 var (
-	attributedWho  = regexp.MustCompile(`<\s*[^\s<>@]+@[^\s<>@]+>`)
-	attributedWhen = regexp.MustCompile(`\b(19|20)\d\d(\D|$)`)
+	attributedWho  = pattern(`<\s*[^\s<>@]+@[^\s<>@]+>`)
+	attributedWhen = pattern(`\b(19|20)\d\d(\D|$)`)
 )
 
 func isAttribution(s string) bool {
-	return attributedWho.MatchString(s) && attributedWhen.MatchString(s)
+	return attributedWho().MatchString(s) && attributedWhen().MatchString(s)
 }
 
 // unflow undoes format=flowed (RFC 3676 section 4): a line that ends in a blank

@@ -5,7 +5,6 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
-	"regexp"
 	"strings"
 	"time"
 
@@ -35,7 +34,7 @@ func init() {
 }
 
 // latin1Word begins an encoded word (RFC 2047) that package mime reads by itself.
-var latin1Word = regexp.MustCompile(`(?i)=\?(iso-8859-1|us-ascii)\?`)
+var latin1Word = pattern(`(?i)=\?(iso-8859-1|us-ascii)\?`)
 
 // incoming is one mail as read, before it is known whether its From is true.
 type incoming struct {
@@ -155,7 +154,7 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 }
 
 // encodedWord is one of RFC 2047.
-var encodedWord = regexp.MustCompile(`=\?[^?\s]+\?[bBqQ]\?[^?\s]*\?=`)
+var encodedWord = pattern(`=\?[^?\s]+\?[bBqQ]\?[^?\s]*\?=`)
 
 // addresses reads a list of addresses, also when a name in it is in a charset
 // that nobody knows: the name does not matter here.
@@ -165,7 +164,7 @@ func addresses(h gomail.Header, key string) ([]*gomail.Address, error) {
 		return list, nil
 	}
 	h = h.Copy()
-	h.Set(key, encodedWord.ReplaceAllString(h.Get(key), "name"))
+	h.Set(key, encodedWord().ReplaceAllString(h.Get(key), "name"))
 	return h.AddressList(key)
 }
 
@@ -259,7 +258,7 @@ var answerMarks = []string{"re", "aw", "sv", "antw", "r", "res", "rif", "odp", "
 // plainSubject decodes the subject and takes the marks of answers off.
 func plainSubject(h gomail.Header) (subject string, reply bool) {
 	h = h.Copy()
-	h.Set("Subject", latin1Word.ReplaceAllString(h.Get("Subject"), "=?windows-1252?"))
+	h.Set("Subject", latin1Word().ReplaceAllString(h.Get("Subject"), "=?windows-1252?"))
 	subject, err := h.Subject()
 	if err != nil {
 		return "", false // an unknown charset is never guessed

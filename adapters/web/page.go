@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"sync"
 
 	"posthouse/bridge/config"
 )
@@ -38,7 +39,10 @@ const maxForm = 64 << 10
 //go:embed page
 var files embed.FS
 
-var templates = template.Must(template.New("").Funcs(words).ParseFS(files, "page/*.gohtml"))
+// templates are read when the first page is asked for: a start has no time for them.
+var templates = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("").Funcs(words).ParseFS(files, "page/*.gohtml"))
+})
 
 func newPage(ctx context.Context, p *Public, log *slog.Logger) *page {
 	return &page{
@@ -81,7 +85,7 @@ func (p *page) handler() http.Handler {
 func (p *page) show(w http.ResponseWriter, status int, name string, data any) {
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(status)
-	if err := templates.ExecuteTemplate(w, name, data); err != nil {
+	if err := templates().ExecuteTemplate(w, name, data); err != nil {
 		p.log.Debug("the page was not written to its end", "err", err) // its reader is gone
 	}
 }

@@ -70,7 +70,7 @@ func (p *page) sendLook(r *http.Request, out *liveClient, s *session) error {
 	v := p.view(l, s)
 	for _, name := range parts {
 		var b bytes.Buffer
-		if err := templates.ExecuteTemplate(&b, name, v); err != nil {
+		if err := templates().ExecuteTemplate(&b, name, v); err != nil {
 			return err
 		}
 		if last, sent := out.last[name]; sent && b.String() == last {

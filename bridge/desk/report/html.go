@@ -7,6 +7,7 @@ import (
 	"io"
 	"iter"
 	"strings"
+	"sync"
 	"time"
 
 	"posthouse/bridge/desk"
@@ -16,14 +17,17 @@ import (
 //go:embed report.gohtml
 var page string
 
-var pageTemplate = template.Must(template.New("report").Funcs(template.FuncMap{
-	"share": share, "brief": brief, "utc": utc, "ways": func(l desk.Line) string { return Ways(&l) }, "height": height, "word": word, "precedence": shown,
-}).Parse(page))
+// pageTemplate is read for the first report: a start has no time for it.
+var pageTemplate = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("report").Funcs(template.FuncMap{
+		"share": share, "brief": brief, "utc": utc, "ways": func(l desk.Line) string { return Ways(&l) }, "height": height, "word": word, "precedence": shown,
+	}).Parse(page))
+})
 
 // HTML writes the report as one page with nothing outside of it, for screens and
 // printers. lines gives all the lines that were counted, each time anew.
 func HTML(w io.Writer, s Summary, lines iter.Seq[desk.Line]) error {
-	err := pageTemplate.Execute(w, struct {
+	err := pageTemplate().Execute(w, struct {
 		Summary
 		Lines       iter.Seq[desk.Line]
 		Undelivered iter.Seq[desk.Line]
