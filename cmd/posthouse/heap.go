@@ -14,7 +14,7 @@ import (
 const (
 	early     = 35
 	late      = 100 // Go's default
-	roomyHeap = 10 << 20
+	roomyHeap = 24 << 20
 	heapCheck = time.Second
 	// What is in use doubles and halves with each checkpoint: the most that was seen
 	// counts, and falls by this part of it a second.
@@ -29,14 +29,45 @@ func garbage(live uint64) int {
 	return max(early, min(late, int(roomyHeap*100/live)-100))
 }
 
-// keepHeap has garbage collected as early as the heap asks for, until ctx ends.
+// What a burst leaves behind is given back to the system when it is over: Go alone
+// keeps it for minutes.
+const (
+	burstBytes = 8 << 20   // allocated since the last time
+	calmBytes  = 512 << 10 // allocated between two looks, at most
+	calmLooks  = 2
+)
+
+// calm tells when a burst is over.
+type calm struct {
+	given, allocated uint64
+	looks            int
+}
+
+// over takes what was allocated since the program began.
+func (c *calm) over(allocated uint64) bool {
+	if allocated-c.allocated > calmBytes {
+		c.looks = 0
+	} else {
+		c.looks++
+	}
+	c.allocated = allocated
+	if c.looks < calmLooks || allocated-c.given < burstBytes {
+		return false
+	}
+	c.given = allocated
+	return true
+}
+
+// keepHeap has garbage collected as early as the heap asks for, and what a burst
+// leaves behind given back, until ctx ends.
 func keepHeap(ctx context.Context) {
-	now := early
+	now := late
 	debug.SetGCPercent(now)
 	tick := time.NewTicker(heapCheck)
 	defer tick.Stop()
-	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
+	sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}, {Name: "/gc/heap/allocs:bytes"}}
 	var most uint64
+	var c calm
 	for {
 		select {
 		case <-ctx.Done():
@@ -49,6 +80,9 @@ func keepHeap(ctx context.Context) {
 		if want != now { // it stops all for a moment
 			debug.SetGCPercent(want)
 			now = want
+		}
+		if c.over(sample[1].Value.Uint64()) {
+			debug.FreeOSMemory()
 		}
 	}
 }
