@@ -19,6 +19,10 @@ import (
 // daemon that comes back waits up to 30 s for its broker.
 const quiet = 45 * time.Second
 
+// settled is how long after the last text memory is measured: what a queue holds,
+// and not what taking it in left behind.
+const settled = 5 * time.Second
+
 // measure carries one load through one target.
 func measure(ctx context.Context, o options, target, dir string) (r result, err error) {
 	if !o.keep {
@@ -156,6 +160,7 @@ func fill(ctx context.Context, s *stage, st *stations, before usage, r *result) 
 		return fmt.Errorf("%d of %d texts in the queue: %w", waiting(s.get("/metrics")), s.o.texts, err)
 	}
 	r.FillPerSecond = round(float64(s.o.texts) / time.Duration(st.t.now()-begun).Seconds())
+	time.Sleep(settled)
 	full := usageOf(s.carrier)
 	r.QueuedAnon, r.QueuedRSS, r.QueuedGrowth = mib(full.anon), mib(full.rss), mib(full.anon-before.anon)
 	if s.o.kills > 0 {
