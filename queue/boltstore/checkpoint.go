@@ -51,8 +51,19 @@ func begin(f *file, w *wal, opts Options) (t *txn, err error) {
 	return t, nil
 }
 
-// replay carries out the frames of the log that came after the checkpoint.
+// replay carries out the frames of the log that came after the checkpoint, and what was
+// loose if that checkpoint did not come about.
 func (t *txn) replay(w *wal, opts Options) error {
+	loose := w.loose
+	if err := t.replayFrames(w, opts); err != nil || loose.edits == nil || loose.mark != t.mark {
+		return err
+	}
+	t.changed = true
+	w.loosen(loose)
+	return t.redo(loose)
+}
+
+func (t *txn) replayFrames(w *wal, opts Options) error {
 	f, ok := w.first()
 	kept := w.kept
 	w.restart()
@@ -70,11 +81,12 @@ func (t *txn) replay(w *wal, opts Options) error {
 	if err != nil {
 		return err
 	}
-	if damage && kept == 0 {
+	damage = damage || w.end < kept
+	if damage && (kept == 0 || !w.told) {
 		opts.Log.Error("the log of the queue is damaged: something that was changed since the last checkpoint is lost, what can be read is kept")
 		w.setAside(opts)
 	}
-	w.spoiled = damage
+	w.spoiled, w.told = damage, damage
 	if w.missing && t.records.Sequence() > 0 && t.mark != (mark{}) {
 		opts.Log.Warn("the queue's log was missing, or a part of it: unless posthouse had been stopped, or this is a backup, what changed in the minute before is lost")
 	}
@@ -85,9 +97,7 @@ func (t *txn) replay(w *wal, opts Options) error {
 		}
 		t.changed = true
 	}
-	if len(frames) > 0 && w.sync(w.file) != nil { // the last one may have been loose
-		w.spoiled = true
-	}
+	w.unsure = kept == 0 && len(frames) > 0 && w.again(frames[len(frames)-1]) != nil
 	return nil
 }
 

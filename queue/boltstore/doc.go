@@ -44,8 +44,12 @@
 //   - The log is gone, or another data file was put beside it (an old copy): the
 //     data file counts, a line says so, a log that does not fit is kept as above.
 //   - Writing or syncing the log fails: the commit is refused, and the next one goes
-//     into the data file. Syncing that fails: nothing is confirmed until the disk has
-//     what it missed (settle in checkpoint.go).
+//     into the data file. When that fails as well, what lazy ops have changed stays so
+//     and is written again. Syncing the data file fails: nothing is confirmed until the
+//     disk has what it missed (settle in checkpoint.go).
+//   - The process ends after a sync that failed: the next start has the disk take the
+//     log's last frame and the data file's newest meta page anew, since the kernel says
+//     that it has them.
 //   - The file was written by a newer posthouse: Open refuses and leaves it alone.
 //     An older one, from before the log or the runs of identities, is taken over with
 //     the first checkpoint.

@@ -46,6 +46,7 @@ type Options struct {
 
 	noLog  bool                 // each commit goes into the data file
 	commit func(*bolt.Tx) error // nil for Commit. For tests
+	sync   func(*os.File) error // of the log; nil for syncData, or nothing. For tests
 }
 
 // askDisk is how often at most the disk is asked how much room it has.
@@ -80,6 +81,12 @@ func (o Options) withDefaults() Options {
 	}
 	if o.commit == nil {
 		o.commit = (*bolt.Tx).Commit
+	}
+	if o.sync == nil {
+		o.sync = syncData
+		if o.NoSync {
+			o.sync = func(*os.File) error { return nil }
+		}
 	}
 	if o.OnCommit == nil {
 		o.OnCommit = func(time.Duration) {}
@@ -179,6 +186,11 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 	}
 	if s.txn.changed {
 		s.firstChange = time.Now()
+	}
+	if s.wal.unsure { // what is there may be confirmed again, as a duplicate
+		if err := s.checkpoint(); err != nil {
+			return nil, errors.Join(err, s.txn.tx.Rollback(), s.file.db.Close(), s.wal.close(), lock.Close())
+		}
 	}
 	go s.commitLoop()
 	return s, nil

@@ -113,14 +113,16 @@ type wal struct {
 	size int64  // of the file; 0 when there is no room for it
 	full int64  // what the size should be
 	buf  []byte // memory for the next frame
-	// loose are the edits of the frame at end that is written and not synced; nil
-	// without one.
-	loose []byte
+	// loose is the frame at end that is written and not synced; without edits there is
+	// none.
+	loose frame
 	since time.Time // when loose began
 	// spoiled is set when a write failed: what the disk has is unknown until the
 	// next checkpoint makes it void. kept is where that begins, 0 for nowhere.
 	spoiled bool
 	kept    int64
+	unsure  bool // read gave what the disk may not have
+	told    bool // that read lacks something
 	missing bool // openWAL found none, or a part of one
 }
 
@@ -134,10 +136,7 @@ func openWAL(path string, opts Options) (*wal, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening the log of the queue: %w", err)
 	}
-	w := &wal{file: f, sync: syncData, end: walHead, full: opts.LogBytes}
-	if opts.NoSync {
-		w.sync = func(*os.File) error { return nil }
-	}
+	w := &wal{file: f, sync: opts.sync, end: walHead, full: opts.LogBytes}
 	head := make([]byte, len(walMagic))
 	_, err = f.ReadAt(head, 0)
 	switch {
@@ -200,7 +199,7 @@ const (
 // room lends memory for a frame with about so many bytes of edits: its head's, and
 // the edits that are loose; the others go behind that.
 func (w *wal) room(edits int) []byte {
-	b, size := w.buf, frameHead+len(w.loose)+edits
+	b, size := w.buf, frameHead+len(w.loose.edits)+edits
 	if cap(b) < size {
 		b = make([]byte, size)
 	}
@@ -208,7 +207,7 @@ func (w *wal) room(edits int) []byte {
 	if cap(b) <= mostKept {
 		w.buf = b
 	}
-	return append(b[:frameHead], w.loose...)
+	return append(b[:frameHead], w.loose.edits...)
 }
 
 // append writes a frame and syncs it, unless it is to be loose; b is what room gave,
@@ -219,10 +218,10 @@ func (w *wal) append(f frame, b []byte, loose bool) error {
 		return w.spoil(err)
 	}
 	if loose && len(f.edits) <= mostLoose {
-		if w.loose == nil {
+		if w.loose.edits == nil {
 			w.since = time.Now()
 		}
-		w.loose = f.edits
+		w.loose = f
 		return nil
 	}
 	return w.tighten(int64(len(b)))
@@ -234,7 +233,7 @@ func (w *wal) tighten(size int64) error {
 		return w.spoil(err)
 	}
 	w.end += size
-	w.loose = nil
+	w.loose = frame{}
 	return nil
 }
 
@@ -245,22 +244,47 @@ func (w *wal) spoil(err error) error {
 
 // looseFor tells for how long a frame has not been synced; false when all are.
 func (w *wal) looseFor() (time.Duration, bool) {
-	return time.Since(w.since), w.loose != nil && !w.spoiled
+	return time.Since(w.since), w.loose.edits != nil && !w.spoiled
 }
 
 // restart begins anew after a checkpoint.
-func (w *wal) restart() { w.end, w.spoiled, w.kept, w.loose = walHead, false, 0, nil }
+func (w *wal) restart() {
+	w.end, w.spoiled, w.kept, w.loose, w.unsure = walHead, false, 0, frame{}, false
+}
 
-// keep has read give what was written, and no more, after a checkpoint that
-// failed.
-func (w *wal) keep() { w.kept = w.end + w.untied() }
+// keep has read give what was synced, and no more, after a checkpoint that failed.
+func (w *wal) keep() { w.kept = w.end }
+
+// loosen writes the loose frame that was before a checkpoint failed: a commit that
+// failed may have been written over it.
+func (w *wal) loosen(f frame) {
+	w.loose = f
+	b := w.room(0)
+	f.putHead(b)
+	if _, err := w.file.WriteAt(b, w.end); err != nil {
+		_ = w.spoil(err) // the next checkpoint is due at once
+	}
+}
+
+// again has the disk take the last frame that was read: it may have been loose, and
+// after a sync that failed the kernel takes what it holds for written.
+func (w *wal) again(f frame) error {
+	b := f.append(nil)
+	if _, err := w.file.WriteAt(b, w.end-int64(len(b))); err != nil {
+		return w.spoil(err)
+	}
+	if err := w.sync(w.file); err != nil {
+		return w.spoil(err)
+	}
+	return nil
+}
 
 // untied is how many bytes the loose frame has.
 func (w *wal) untied() int64 {
-	if w.loose == nil {
+	if w.loose.edits == nil {
 		return 0
 	}
-	return frameHead + int64(len(w.loose))
+	return frameHead + int64(len(w.loose.edits))
 }
 
 // used is how many bytes of frames wait for a checkpoint.

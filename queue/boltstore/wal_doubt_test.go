@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -287,5 +288,113 @@ func TestMetaPageBreaksWhileStopped(t *testing.T) {
 		}
 		verified(t, c)
 		closeStore(t, c)
+	}
+}
+
+// TestLogThatWasNotSynced: a start has the disk take the last frame of the log anew, as
+// a sync of it may have failed before the last process ended. If that fails, the data
+// file gets what the log has before anybody hears that it is there.
+func TestLogThatWasNotSynced(t *testing.T) {
+	dir := t.TempDir()
+	s := openIn(t, dir, Options{NoSync: true})
+	fill(t, s, 5)
+	settle(t, s)
+	applyEach(t, s, 100, 2)
+	d := readDisk(t, dir)
+	closeStore(t, s)
+
+	opts, before, _ := failing()
+	opts.MinFree, opts.LogBytes = -1, walHead+mib
+	log := filepath.Join(dir, "queue.db"+logExt)
+	long := time.Unix(0, 0)
+	written, fail := false, false
+	opts.sync = func(f *os.File) error {
+		info, err := f.Stat()
+		if written = err == nil && info.ModTime().After(long); fail {
+			return errPulled
+		}
+		return err
+	}
+	for _, fail = range []bool{false, true} {
+		for _, stuck := range []bool{false, true} {
+			d.put(t, dir)
+			if err := errors.Join(os.Truncate(log, opts.LogBytes), os.Chtimes(log, long, long)); err != nil {
+				t.Fatal(err)
+			}
+			before.Store(stuck)
+			written = false
+			s, err := Open(filepath.Join(dir, "queue.db"), opts)
+			if !written {
+				t.Error("the log was synced, and not written before")
+			}
+			if want := fail && stuck; errors.Is(err, errPulled) != want {
+				t.Fatalf("Open, log fails: %t, checkpoint fails: %t: %v", fail, stuck, err)
+			}
+			before.Store(false)
+			if err != nil {
+				continue
+			}
+			if fail {
+				d := readDisk(t, dir)
+				clear(d.log[walHead:])
+				c, _ := d.reopened(t, Options{})
+				if n := len(all(t, c)); n != 7 {
+					t.Errorf("the data file has %d records, want 7", n)
+				}
+				closeStore(t, c)
+			}
+			if n := len(all(t, s)); n != 7 {
+				t.Errorf("%d records, want 7", n)
+			}
+			verified(t, s)
+			closeStore(t, s)
+		}
+	}
+}
+
+// TestLogRotsAndNoCheckpoint: a frame that cannot be read back after a checkpoint that
+// failed is told of, the last one too, and once.
+func TestLogRotsAndNoCheckpoint(t *testing.T) {
+	for name, nth := range map[string]int{"the first": 0, "the last": 2} {
+		t.Run(name, func(t *testing.T) {
+			var out bytes.Buffer
+			dir := t.TempDir()
+			opts, before, _ := failing()
+			opts.MinFree, opts.Log = -1, textLog(&out)
+			s, err := Open(filepath.Join(dir, "queue.db"), opts)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer closeStore(t, s)
+			fill(t, s, 5)
+			settle(t, s)
+			var at []int64
+			for i := range 3 {
+				at = append(at, s.walEnd(t))
+				applyEach(t, s, 100+i, 1)
+			}
+			f, err := os.OpenFile(filepath.Join(dir, "queue.db"+logExt), os.O_RDWR, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := f.WriteAt([]byte("rotten"), at[nth]+frameHead); err != nil {
+				t.Fatal(err)
+			}
+			f.Close()
+			before.Store(true)
+			for range 3 {
+				if err := s.alone(t.Context(), s.checkpoint); !errors.Is(err, errPulled) {
+					t.Fatalf("checkpoint: %v", err)
+				}
+			}
+			if n := len(all(t, s)); n != 7 {
+				t.Errorf("%d records, want 7", n)
+			}
+			before.Store(false)
+			if n := strings.Count(out.String(), "the log of the queue is damaged"); n != 1 {
+				t.Errorf("said %d times, want once:\n%s", n, &out)
+			}
+			verified(t, s)
+		})
 	}
 }

@@ -2,6 +2,7 @@ package boltstore
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -188,4 +189,50 @@ func TestLooseFrameThatCannotBeSynced(t *testing.T) {
 		applyEach(t, s, 100, 1)
 		verified(t, s)
 	})
+}
+
+// TestNeitherLogNorCheckpoint: what lazy ops did is still so when the log cannot be
+// synced and the checkpoint after that fails, for as long as that lasts.
+func TestNeitherLogNorCheckpoint(t *testing.T) {
+	for name, confirmed := range map[string]int{"first in the log": 0, "behind a commit": 1} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) { neitherLogNorCheckpoint(t, confirmed) })
+		})
+	}
+}
+
+func neitherLogNorCheckpoint(t *testing.T, confirmed int) {
+	dir := t.TempDir()
+	opts, before, _ := failing()
+	s := openIn(t, dir, opts)
+	defer closeStore(t, s)
+	var fail atomic.Bool
+	countSyncs(t, s, &fail)
+	fill(t, s, 5)
+	settle(t, s)
+	applyEach(t, s, 100, confirmed)
+	lazily(t, s, "a", "1")
+	time.Sleep(lazyWait + time.Millisecond)
+	fail.Store(true)
+	before.Store(true)
+	for range 3 {
+		if _, err := s.Apply(t.Context(), queue.Op{New: sample(200), Urgent: true}); !errors.Is(err, errPulled) {
+			t.Fatalf("Apply: %v", err)
+		}
+		time.Sleep(time.Second)
+		if a := must(s.Setting(t.Context(), "a")); string(a) != "1" {
+			t.Fatalf("the lazy op is undone: %q", a)
+		}
+		if a := afterKill(t, dir, "a"); a != "1" {
+			t.Fatalf("after a kill it is undone: %q", a)
+		}
+	}
+	fail.Store(false)
+	before.Store(false)
+	time.Sleep(time.Minute)
+	applyEach(t, s, 300, 1)
+	if a := afterKill(t, dir, "a"); a != "1" || len(all(t, s)) != 6+confirmed {
+		t.Errorf("in the end: %q, %d records", a, len(all(t, s)))
+	}
+	verified(t, s)
 }
