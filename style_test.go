@@ -28,10 +28,15 @@ type source struct {
 	test      bool
 }
 
-// sources reads every Go file of the module.
-func sources(t *testing.T) (all []source) {
+// parsed is every Go file of the module, once read.
+var parsed []source
+
+func sources(t *testing.T) []source {
 	t.Helper()
-	files := token.NewFileSet()
+	if parsed != nil {
+		return parsed
+	}
+	files, all := token.NewFileSet(), []source{}
 	walk(t, func(name string) {
 		if !strings.HasSuffix(name, ".go") || strings.Contains(name, "testdata/") {
 			return
@@ -45,6 +50,7 @@ func sources(t *testing.T) (all []source) {
 	if len(all) == 0 {
 		t.Fatal("no Go files found")
 	}
+	parsed = all
 	return all
 }
 

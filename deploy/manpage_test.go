@@ -3,7 +3,6 @@ package deploy_test
 import (
 	"os"
 	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
 )
@@ -11,9 +10,7 @@ import (
 // The commands of the contract; those of two words have subcommands.
 func TestManPageShowsEachCommand(t *testing.T) {
 	needs(t, "bash")
-	program := filepath.Join(t.TempDir(), "posthouse")
-	command(t, "go", "build", "-o", program, "../cmd/posthouse")
-	page := command(t, "./manpage", program, "1.0", "2026-01-02")
+	page := command(t, "./manpage", posthouse(t, t.TempDir()), "1.0", "2026-01-02")
 	for _, name := range []string{"run", "check", "init", "demo", "send", "queue list", "queue move", "quiet", "resume", "block", "unblock",
 		"stations", "log", "report", "vet", "airtime", "key", "exercise start", "exercise stop", "completion", "version"} {
 		if !strings.Contains(page, "\n.SS posthouse "+name+"\n.nf\nUsage: posthouse "+name) {

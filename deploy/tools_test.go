@@ -6,6 +6,7 @@ package deploy_test
 import (
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 )
@@ -48,6 +49,16 @@ func succeed(t *testing.T, c *exec.Cmd) string {
 		t.Fatalf("%s: %v\n%s", strings.Join(c.Args, " "), err, out)
 	}
 	return string(out)
+}
+
+// posthouse builds the program in a folder, without C as it is released.
+func posthouse(t *testing.T, dir string) string {
+	t.Helper()
+	program := filepath.Join(dir, "posthouse")
+	build := exec.Command("go", "build", "-o", program, "../cmd/posthouse")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	succeed(t, build)
+	return program
 }
 
 func read(t *testing.T, name string) string {

@@ -72,9 +72,12 @@ func (r *rig) await(t testing.TB, what string, ok func() bool) {
 	}
 }
 
+// kept waits for n messages, for as long as more come.
 func (r *rig) kept(t testing.TB, n int) []message.Message {
 	t.Helper()
-	r.await(t, fmt.Sprintf("%d messages were kept", n), func() bool { return len(r.Kept()) >= n })
+	for have := 0; have < n; have = len(r.Kept()) {
+		r.await(t, fmt.Sprintf("more than %d of %d messages were kept", have, n), func() bool { return len(r.Kept()) > have })
+	}
 	return r.Kept()
 }
 

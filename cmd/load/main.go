@@ -202,7 +202,7 @@ func run(ctx context.Context, o options) error {
 }
 
 func build(ctx context.Context, o options) error {
-	args := []string{"build", "-trimpath", "-o", o.program}
+	args := []string{"build", "-o", o.program}
 	if o.profile != "" {
 		args = append(args, "-tags", "profile")
 	}

@@ -293,7 +293,7 @@ func (d *process) rss() int64 {
 // tests have.
 var shipped = sync.OnceValues(func() (string, error) {
 	path := shippedPath()
-	args := []string{"build", "-buildvcs=false", "-trimpath", "-o", path}
+	args := []string{"build", "-buildvcs=false", "-o", path}
 	if info, ok := debug.ReadBuildInfo(); ok {
 		for _, s := range info.Settings {
 			if s.Key == "-tags" {

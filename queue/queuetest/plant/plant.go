@@ -46,7 +46,10 @@ const asked = "POSTHOUSE_PLANTED"
 func (f Field) Find(t *testing.T, bugs []Bug) {
 	program := f.build(t, bugs)
 	for _, b := range bugs {
-		t.Run(b.Name, func(t *testing.T) { f.seek(t, program, b) })
+		t.Run(b.Name, func(t *testing.T) {
+			t.Parallel()
+			f.seek(t, program, b)
+		})
 	}
 }
 
@@ -82,6 +85,7 @@ func (f Field) build(t *testing.T, bugs []Bug) (program string) {
 	}
 	program = filepath.Join(dir, "planted.test")
 	build := exec.Command("go", "test", "-c", "-tags", f.Tags, "-vet=off", "-overlay", replace, "-o", program, ".")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0") // compiled already for the other tests
 	if out, err := build.CombinedOutput(); err != nil {
 		t.Fatalf("building with bugs: %v\n%s", err, out)
 	}
