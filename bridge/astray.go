@@ -35,7 +35,7 @@ const (
 // message takes another way or looks for one, a receipt waits for that gateway.
 func (c *carrier) astray(item queue.Item, r *queue.Record, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
 	b := c.b
-	b.far.free(item.Seq)
+	b.far.freeRoom(item.Seq)
 	next := b.otherWay(r, item.Delivery)
 	b.control.toRelease(callsign.Base(next.To)) // word of another way may come before this is on disk
 	return func(r *queue.Record) ([]*queue.Record, error) {

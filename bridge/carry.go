@@ -82,7 +82,7 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	}
 	if untouched(t.d) || c.isUnanswered(t.d) {
 		if next, ok := c.b.roamed(r, j.Item.Delivery); ok {
-			c.b.far.free(j.Item.Seq)
+			c.b.far.freeRoom(j.Item.Seq)
 			return t.settle(queue.Outcome{Urgent: true, Change: c.b.follow(j.Item.Delivery, c.ln.Name, next, at)})
 		}
 	}

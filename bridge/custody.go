@@ -104,7 +104,7 @@ func (b *Bridge) planCustody(ln *line, m *message.Message) plan {
 			return nil, nil
 		}}},
 		answer: func(done []queue.Done) link.Verdict {
-			b.far.free(seq)
+			b.far.freeRoom(seq)
 			ln.courier.Wake()
 			if done[0].Err == nil {
 				b.meter.Delivery(ln.Name, "passed")
@@ -265,6 +265,6 @@ func (b *Bridge) roomOn(ln *line) func(*queue.Record, int) bool {
 	}
 	return func(r *queue.Record, delivery int) bool {
 		g := r.Deliveries[delivery].Gateway
-		return g == "" || b.far.place(g, r.Seq, time.Now())
+		return g == "" || b.far.keepRoom(g, r.Seq, time.Now())
 	}
 }

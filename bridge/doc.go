@@ -36,7 +36,10 @@
 //
 // Between gateways:
 //
-//	far.go         which far gateways are alive, and whom they hear
+//	far.go         whom far gateways hear, of those that somebody writes to
+//	seek.go        what the trunks are asked for that, and told of our own stations
+//	partner.go     which gateway gets a message, and how many may be on their way there
+//	farplace.go    where stations are that far gateways hear
 //	custody.go     a far gateway takes a message over, or hands one to us
 //	farreceipt.go  what became of it goes back from gateway to gateway
 //	astray.go      what waits for a gateway that is not alive takes another way

@@ -56,7 +56,7 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 			return b.end(r, i, state, at, tell), nil
 		}}},
 		answer: func(done []queue.Done) link.Verdict {
-			b.far.free(seq)
+			b.far.freeRoom(seq)
 			ln.courier.Wake()
 			if done[0].Err == nil {
 				b.ended(done[0].Record, confirmed)

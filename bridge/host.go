@@ -167,7 +167,7 @@ func (h *host) Refuse(code string) { h.b.meter.Refused(h.ln.Name, code) }
 
 // FarPosition implements link.TrunkHost.
 func (h *host) FarPosition(p link.FarPosition) {
-	h.b.far.mark(h.ln.Name, p, time.Now())
+	h.b.far.locate(h.ln.Name, p, time.Now())
 	h.b.positionTold(&p)
 }
 

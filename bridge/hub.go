@@ -223,7 +223,7 @@ func (b *Bridge) recount(ctx context.Context) {
 	for _, seq := range b.far.crowded() {
 		r, err := b.store.Get(ctx, seq)
 		if err == nil && !slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool { return d.Gateway != "" && waits(&d) }) {
-			b.far.free(seq)
+			b.far.freeRoom(seq)
 			freed = true
 		}
 	}

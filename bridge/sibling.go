@@ -198,3 +198,24 @@ func (b *Bridge) ahead(ln *line) (string, bool) {
 	own := presence.Say{Mesh: ln.meshName(), Call: b.own.String(), MeshUp: ln.up.Load() && !b.isMute(), Standby: b.standsBy(ln)}
 	return b.far.table.Ahead(own, time.Now())
 }
+
+// sharedLine finds the link to a mesh that other gateways may serve, too.
+func (b *Bridge) sharedLine(mesh string) *line {
+	for _, ln := range b.lines {
+		if ln.vote != nil && ln.meshName() == mesh {
+			return ln
+		}
+	}
+	return nil
+}
+
+// meshName is the name of the mesh that a link serves, empty for other kinds.
+func (ln *line) meshName() string {
+	switch {
+	case ln.Mesh == nil:
+		return ""
+	case ln.Mesh.Mesh == "":
+		return ln.Name
+	}
+	return ln.Mesh.Mesh
+}
