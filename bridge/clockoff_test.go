@@ -36,9 +36,7 @@ func TestNothingWaitsForAGatewayWhoseClockIsWrong(t *testing.T) {
 		same(t, "N0QRE-10", c.posts["N0QRE-10"].outcomes("when it is set"), "open:held")
 		a.unsure.Store(false)
 		time.Sleep(time.Minute)
-		if n := count(valley.told(alder), "when it is set"); n != 1 {
-			t.Errorf("alder was told %q", valley.told(alder))
-		}
+		once(t, "alder", valley.told(alder), "when it is set")
 		c.posts["N0QRB-10"].start()
 		time.Sleep(5 * time.Minute)
 		same(t, "transmitter once all is well", c.transmitter("valley"), "N0QRA-10")

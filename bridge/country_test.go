@@ -68,6 +68,11 @@ type air struct {
 	frames []link.Frame    // all that gateways transmitted
 }
 
+var twoOnOneMesh = []string{"N0QRA-10 valley mail", "N0QRB-10 valley mail"}
+
+// threeGateways are two on the valley mesh and one far away.
+var threeGateways = []string{"N0QRA-10 valley", "N0QRB-10 valley", "N0QRE-10 hill"}
+
 // inCountry runs a test in a bubble with these gateways: "N0QRA-10 valley mail".
 func inCountry(t *testing.T, gateways []string, test func(t *testing.T, c *country)) {
 	t.Helper()
@@ -384,6 +389,16 @@ func (a *air) told(to string) (out []string) {
 	return out
 }
 
+// first gives the first frame that a gateway transmitted.
+func (a *air) first() link.Frame {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if len(a.frames) == 0 {
+		a.c.t.Fatal("no gateway has transmitted")
+	}
+	return a.frames[0]
+}
+
 // same compares lists of lines.
 func same(t *testing.T, what string, got []string, want ...string) {
 	t.Helper()
@@ -400,6 +415,19 @@ func count(lines []string, words string) (n int) {
 		}
 	}
 	return n
+}
+
+// once demands one line with these words.
+func once(t *testing.T, what string, lines []string, words string) {
+	t.Helper()
+	if count(lines, words) != 1 {
+		t.Errorf("%s: want once %q in %q", what, words, lines)
+	}
+}
+
+func sorted(lines []string) []string {
+	slices.Sort(lines)
+	return lines
 }
 
 // outcomes gives what became of a gateway's records of a text, an outcome each.
@@ -420,6 +448,14 @@ func (p *post) outcomes(text string) (out []string) {
 			}
 			out = append(out, o)
 		}
+	}
+	return out
+}
+
+// mails gives what all gateways mailed, a line each.
+func (c *country) mails() (out []string) {
+	for _, call := range c.calls() {
+		out = append(out, c.posts[call].went("post")...)
 	}
 	return out
 }
@@ -459,4 +495,12 @@ func (c *country) transmitter(mesh string) (out []string) {
 		}
 	}
 	return out
+}
+
+func textFrom(from, to, id, text string) message.Message {
+	return message.Message{Kind: message.Text, From: from, To: to, OriginID: id, Text: text, SenderCall: "N0QRH"}
+}
+
+func beaconOf(call string) message.Message {
+	return message.Message{Kind: message.Beacon, From: call, Messaging: true}
 }

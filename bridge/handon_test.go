@@ -17,9 +17,7 @@ func TestTransmitterHandsOnByTheLinkOfAnotherGatewayOfItsMesh(t *testing.T) {
 				valley.deafen("N0QRB-10", deaf)
 				valley.says(alder, "ann@club.example", "1", "good morning")
 				time.Sleep(10 * time.Minute)
-				if got := c.posts["N0QRB-10"].went("post"); count(got, "good morning") != 1 {
-					t.Errorf("ann got %q", got)
-				}
+				once(t, "ann", c.posts["N0QRB-10"].went("post"), "good morning")
 				same(t, "alder", valley.told(alder), "receipt ann@club.example>N0QRC-7 1")
 				same(t, "left open", c.open())
 			})

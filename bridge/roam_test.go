@@ -25,12 +25,8 @@ func TestStationRoamsWhileATextWaitsForALinkThatIsDown(t *testing.T) {
 					time.Sleep(10 * time.Minute)
 					c.airs[to].beacon(birch)
 					time.Sleep(3 * time.Minute)
-					if n := count(c.airs[to].told(birch), "where are you"); n != 1 {
-						t.Errorf("birch was told %q", c.airs[to].told(birch))
-					}
-					if n := count(c.airs["coast"].told(alder), "receipt"); n != 1 {
-						t.Errorf("alder was told %q", c.airs["coast"].told(alder))
-					}
+					once(t, "birch", c.airs[to].told(birch), "where are you")
+					once(t, "alder", c.airs["coast"].told(alder), "receipt")
 					a.links["valley"].Up()
 					time.Sleep(20 * time.Minute)
 					want := map[bool]int{false: 0, true: 1}[begun]

@@ -175,9 +175,7 @@ func TestAtMostEightHandOvers(t *testing.T) {
 		if n := c.wire.counted("text"); n > 8+20 {
 			t.Errorf("%d transmissions", n)
 		}
-		if got := c.airs["coast"].told(alder); count(got, "not delivered") != 1 {
-			t.Errorf("alder was told %q", got)
-		}
+		once(t, "alder", c.airs["coast"].told(alder), "not delivered")
 		same(t, "left open", c.open())
 	})
 }
@@ -270,9 +268,7 @@ func TestGatewayTakesNothingAndTheStationIsHeardElsewhere(t *testing.T) {
 				if n := count(c.airs["coast"].told(birch), "hello"); n != 1 {
 					t.Errorf("birch was told %q on the coast", c.airs["coast"].told(birch))
 				}
-				if n := count(c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1"); n != 1 {
-					t.Errorf("alder was told %q", c.airs["valley"].told(alder))
-				}
+				once(t, "alder", c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1")
 				same(t, "left open", c.open())
 			})
 		})
@@ -286,9 +282,7 @@ func TestNoGatewayLeftTheTextIsHeldAndComesWhenOneIsBack(t *testing.T) {
 		c.posts["N0QRB-10"].shut()
 		c.airs["valley"].says(alder, birch, "1", "hello")
 		time.Sleep(20 * time.Minute)
-		if got := c.airs["valley"].told(alder); count(got, "held") != 1 {
-			t.Errorf("alder was told %q", got)
-		}
+		once(t, "alder", c.airs["valley"].told(alder), "held")
 		c.posts["N0QRB-10"].start()
 		time.Sleep(3 * time.Minute)
 		same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
@@ -379,12 +373,8 @@ func TestMailThroughAFarGateway(t *testing.T) {
 				}
 				b.links["post"].Hear(t.Context(), textFrom("ann@club.example", alder, "<m1@club.example>", "good to hear"))
 				time.Sleep(time.Minute)
-				if got := c.airs["valley"].told(alder); count(got, "text ann@club.example>N0QRC-7 good to hear") != 1 {
-					t.Errorf("alder was told %q", got)
-				}
-				if got := b.went("post"); count(got, "delivered: N0QRC-7 acknowledged") != 1 {
-					t.Errorf("ann got %q", got)
-				}
+				once(t, "alder", c.airs["valley"].told(alder), "text ann@club.example>N0QRC-7 good to hear")
+				once(t, "ann", b.went("post"), "delivered: N0QRC-7 acknowledged")
 				same(t, "left open", c.open())
 			})
 		})
@@ -397,9 +387,7 @@ func TestMailThroughAnotherGatewayWhileOneIsFull(t *testing.T) {
 		c.posts["N0QRB-10"].full.Store(true)
 		c.airs["valley"].says(alder, "ann@club.example", "1", "all well")
 		time.Sleep(5 * time.Minute)
-		if n := c.mails("all well"); n != 1 {
-			t.Errorf("%d mails", n)
-		}
+		once(t, "mails", c.mails(), "all well")
 		same(t, "alder", c.airs["valley"].told(alder), "receipt ann@club.example>N0QRC-7 1")
 		same(t, "left open", c.open())
 	})
@@ -560,9 +548,7 @@ func TestPortableStationFarAway(t *testing.T) {
 				c.airs["valley"].says(alder, row.to, "1", "hello")
 				time.Sleep(time.Minute)
 				same(t, row.heard, c.airs["hill"].told(row.heard), "text N0QRC-7>"+row.heard+" hello")
-				if got := c.airs["valley"].told(alder); count(got, "receipt") != 1 {
-					t.Errorf("alder was told %q", got)
-				}
+				once(t, "alder", c.airs["valley"].told(alder), "receipt")
 				same(t, "left open", c.open())
 			})
 		})

@@ -1,0 +1,137 @@
+package bridge_test
+
+import (
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"posthouse/bridge/message"
+)
+
+func TestTransmitterKilledAfterCustodyAndBackAsNonTransmitterHandsOver(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		valley.silence(alder, true)
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(5 * time.Second)
+		same(t, "N0QRE-10", c.posts["N0QRE-10"].outcomes("hello"), "open:passed")
+		c.posts["N0QRA-10"].shut()
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		valley.silence(alder, false)
+		c.posts["N0QRA-10"].start()
+		time.Sleep(15 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1")
+		for _, call := range c.calls() {
+			same(t, call, c.posts[call].outcomes("hello"), "delivered")
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+// After a long cut both gateways listen before one transmits again. What waits is
+// not thrown from one to the other meanwhile, until it has been handed on too often.
+func TestAfterALongCutNothingIsHandedToAndFro(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		hill.beacon(birch)
+		valley.beacon(alder)
+		valley.silence(alder, true)
+		time.Sleep(time.Minute)
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(time.Minute)
+		for _, call := range []string{"N0QRA-10", "N0QRB-10"} {
+			c.wire.sever(call, true)
+		}
+		time.Sleep(10 * time.Minute)
+		valley.beacon(alder)
+		for _, call := range []string{"N0QRA-10", "N0QRB-10"} {
+			c.wire.sever(call, false)
+		}
+		texts := c.wire.counted("text")
+		time.Sleep(65 * time.Second)
+		if n := c.wire.counted("text") - texts; n > 3 {
+			t.Errorf("one text was published %d times", n)
+		}
+		valley.silence(alder, false)
+		valley.beacon(alder)
+		time.Sleep(10 * time.Minute)
+		same(t, "transmitters", c.transmitter("valley"), "N0QRA-10")
+		if got := hill.told(birch); count(got, "receipt N0QRC-7>N0QRD-9 1") != 1 || count(got, "nak") != 0 {
+			t.Errorf("birch was told %q", got)
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+// Who is handed a text and refuses it tells its writer, also where nobody
+// transmits yet: the one that handed it over leaves that to him.
+func TestRefusedWhileBothListenTheWriterIsTold(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley aprs", "N0QRB-10 valley"}, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		for _, call := range c.calls() {
+			c.posts[call].shut()
+		}
+		for _, call := range c.calls() {
+			c.posts[call].start()
+		}
+		time.Sleep(2 * time.Second)
+		if _, err := c.posts["N0QRA-10"].links["aprs"].Hear(t.Context(), beaconOf(birch)); err != nil {
+			t.Fatal(err)
+		}
+		valley.deafen("N0QRA-10", true)
+		var handed atomic.Int32
+		c.wire.spoil(func() {
+			c.wire.lose = func(_ string, e *event) bool {
+				if e.m.Kind == message.Text {
+					handed.Add(1)
+				}
+				return false
+			}
+		})
+		valley.says(alder, birch, "1", strings.Repeat("a text that is too long for it ", 10))
+		time.Sleep(10 * time.Minute)
+		if n := handed.Load(); n != 1 {
+			t.Errorf("handed over %d times, want once: the first refusal was not heard", n)
+		}
+		once(t, "alder", valley.told(alder), "too-long")
+		same(t, "left open", c.open())
+	})
+}
+
+func TestMailForAMeshBelongsToItsTransmitter(t *testing.T) {
+	inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {
+		valley, b := c.airs["valley"], c.posts["N0QRB-10"]
+		valley.beacon(alder)
+		b.links["post"].Hear(t.Context(), textFrom("ann@club.example", alder, "<m1@club.example>", "good morning"))
+		time.Sleep(5 * time.Minute)
+		once(t, "alder", valley.told(alder), "good morning")
+		same(t, "by the transmitter", c.posts["N0QRA-10"].outcomes("good morning"), "delivered")
+		once(t, "ann", b.went("post"), "delivered: N0QRC-7 acknowledged")
+		same(t, "left open", c.open())
+	})
+}
+
+// What is on the air is not handed over while its ack may still come: whoever
+// transmits now would send it once more, and nobody would know the ack.
+func TestTextOnTheAirIsNotHandedOverBeforeItsAck(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		valley.silence(alder, true)
+		time.Sleep(time.Minute)
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(2 * time.Second)
+		c.posts["N0QRA-10"].links["valley"].Down("the broker is gone")
+		time.Sleep(10 * time.Second)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		c.posts["N0QRB-10"].links["valley"].Ack(t.Context(), valley.first())
+		time.Sleep(30 * time.Minute)
+		same(t, "alder", valley.told(alder), "text N0QRD-9>N0QRC-7 hello")
+		same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1")
+		same(t, "left open", c.open())
+	})
+}
