@@ -10,9 +10,9 @@
 // the edge of a gateway (a frame in or out, a call of its store) waits for its turn
 // (turns), so that it does not matter which goroutine the scheduler prefers.
 //
-// A Ledger writes down what crosses the outer edges: what stations, brokers and
+// A ledger writes down what crosses the outer edges: what stations, brokers and
 // mail servers gave and got, what was confirmed to whom. When all has come to
-// rest, Judge compares that with what must always hold (DEVELOPERS.md). It never
+// rest, a judge compares that with what must always hold (DEVELOPERS.md). It never
 // asks a gateway to excuse itself.
 //
 //	go test ./bridge/simulation -seeds 10000 -from 1   # as many as you like
