@@ -2,12 +2,9 @@ package boltstore
 
 import (
 	"bytes"
-	"encoding/binary"
 	"errors"
 	"fmt"
-	"hash/crc32"
 	"io"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"time"
@@ -35,75 +32,10 @@ import (
 const logExt = ".wal"
 
 const (
-	walMagic  = "posthouse wal 1\n"
-	walHead   = 4096    // where the frames begin
-	walSize   = 8 * mib // of the file: bounds how long a start takes
-	frameHead = 8 + 8 + 8 + 4 + 4
-	markLen   = 8 + 8
+	walMagic = "posthouse wal 1\n"
+	walHead  = 4096    // where the frames begin
+	walSize  = 8 * mib // of the file: bounds how long a start takes
 )
-
-// mark names a checkpoint. The data file and the frames of what came after it
-// bear the same. The upper half of the salt stays what it was when the data file
-// was made; the lower is drawn for each checkpoint, and keeps frames of another
-// course of events, or bytes that a stranger wrote, from being taken for ours.
-type mark struct{ number, salt uint64 }
-
-func (m mark) next() mark {
-	of := m.salt
-	if m == (mark{}) {
-		of = rand.Uint64()
-	}
-	return mark{m.number + 1, of>>32<<32 | uint64(rand.Uint32())}
-}
-
-// kin tells whether two marks are of one data file, at one time or another.
-func (m mark) kin(o mark) bool { return m.salt>>32 == o.salt>>32 }
-
-func (m mark) bytes() []byte {
-	return binary.BigEndian.AppendUint64(binary.BigEndian.AppendUint64(nil, m.number), m.salt)
-}
-
-func readMark(b []byte) mark {
-	return mark{binary.BigEndian.Uint64(b), binary.BigEndian.Uint64(b[8:])}
-}
-
-// frame is one group commit as the log has it.
-type frame struct {
-	mark   mark
-	commit uint64
-	edits  []byte
-}
-
-func (f *frame) append(b []byte) []byte {
-	at := len(b)
-	b = append(append(b, make([]byte, frameHead)...), f.edits...)
-	f.putHead(b[at:])
-	return b
-}
-
-// putHead writes what stands in front of the edits; b has them already, behind room
-// for it.
-func (f *frame) putHead(b []byte) {
-	h := append(b[:0], f.mark.bytes()...)
-	h = binary.BigEndian.AppendUint64(h, f.commit)
-	h = binary.BigEndian.AppendUint32(h, uint32(len(f.edits)))
-	sum := crc32.Update(crc32.Checksum(h, castagnoli), castagnoli, f.edits)
-	binary.BigEndian.AppendUint32(h, sum)
-}
-
-// cutFrame reads the frame that b begins with; false when there is no whole one.
-func cutFrame(b []byte) (f frame, rest []byte, ok bool) {
-	if len(b) < frameHead {
-		return f, nil, false
-	}
-	n := uint64(binary.BigEndian.Uint32(b[24:]))
-	if n > uint64(len(b)-frameHead) {
-		return f, nil, false
-	}
-	f = frame{readMark(b), binary.BigEndian.Uint64(b[markLen:]), b[frameHead : frameHead+n]}
-	sum := crc32.Update(crc32.Checksum(b[:frameHead-4], castagnoli), castagnoli, f.edits)
-	return f, b[frameHead+n:], sum == binary.BigEndian.Uint32(b[frameHead-4:])
-}
 
 // wal is the open log.
 type wal struct {
@@ -290,102 +222,6 @@ func (w *wal) untied() int64 {
 // used is how many bytes of frames wait for a checkpoint.
 func (w *wal) used() int64 { return w.end - walHead + w.untied() }
 
-// read gives the frames of a mark, up to an offset in the file (0: its end); the
-// next one is written behind the last. damage tells that one before others cannot
-// be read.
-func (w *wal) read(m mark, upTo int64) (all []frame, damage bool, err error) {
-	if w.file == nil || m == (mark{}) {
-		return nil, false, nil
-	}
-	if upTo == 0 {
-		upTo = max(w.size, w.full)
-	}
-	b, err := w.content(m, upTo)
-	if err != nil {
-		return nil, false, fmt.Errorf("reading the log of the queue: %w", err)
-	}
-	all, end, damage := framesOf(m, b)
-	if len(all) > 0 {
-		w.end = walHead + end
-	}
-	return all, damage, nil
-}
-
-// framesOf finds the frames of a mark, and where the last one ends.
-func framesOf(m mark, b []byte) (all []frame, end int64, damage bool) {
-	from := b
-	for {
-		f, rest, ok := cutFrame(from)
-		if ok && f.mark == m && f.commit != stopped {
-			all, from = append(all, f), rest
-			end = int64(len(b) - len(rest))
-			continue
-		}
-		at := -1
-		if len(from) > 0 {
-			at = bytes.Index(from[1:], m.bytes())
-		}
-		if at < 0 {
-			return all, end, damage
-		}
-		from = from[1+at:]
-		if f, _, ok := cutFrame(from); ok && f.mark == m {
-			damage = true
-		}
-	}
-}
-
-// content gives what the log has up to the end of the last frame of a mark. Behind
-// it most of the file is empty, or old: that is looked through in pieces, for the
-// salt, and not kept.
-func (w *wal) content(m mark, upTo int64) ([]byte, error) {
-	const piece = 256 << 10
-	b, end := make([]byte, piece), int64(walHead)
-	for at := int64(walHead); at < upTo; at += piece - frameHead { // a head may lie across two
-		n, err := w.file.ReadAt(b[:min(piece, upTo-at)], at)
-		if err != nil && !errors.Is(err, io.EOF) {
-			return nil, err
-		}
-		if far := endOfFrames(m, b[:n]); far > 0 {
-			end = max(end, at+far)
-		}
-	}
-	all := make([]byte, min(end, upTo)-walHead)
-	n, err := w.file.ReadAt(all, walHead)
-	if errors.Is(err, io.EOF) {
-		err = nil
-	}
-	return all[:n], err
-}
-
-// endOfFrames is where the last frame of a mark ends whose head is in b, by what the
-// heads say; 0 without one.
-func endOfFrames(m mark, b []byte) (end int64) {
-	const saltAt, lengthAt = 8, 8 + 8 + 8
-	salt := m.bytes()[saltAt:]
-	for from := saltAt; ; from += len(salt) {
-		i := bytes.Index(b[min(from, len(b)):], salt)
-		if from += i; i < 0 || from-saltAt+frameHead > len(b) {
-			return end
-		}
-		length := binary.BigEndian.Uint32(b[from-saltAt+lengthAt:])
-		end = max(end, int64(from-saltAt+frameHead)+int64(length))
-	}
-}
-
-// first reads the first frame; false when it cannot be read. No frame has a newer
-// mark.
-func (w *wal) first() (f frame, ok bool) {
-	b := make([]byte, frameHead)
-	if n, _ := w.file.ReadAt(b, walHead); n < len(b) {
-		return f, false
-	}
-	b = append(b, make([]byte, min(int64(binary.BigEndian.Uint32(b[24:])), max(w.size, w.full)))...)
-	n, _ := w.file.ReadAt(b, walHead)
-	f, _, ok = cutFrame(b[:n])
-	return f, ok
-}
-
 // stopped is the commit number of a frame that says: all is in the data file.
 const stopped = 1<<64 - 1
 
@@ -406,14 +242,4 @@ func (w *wal) close() error {
 		return nil
 	}
 	return w.file.Close()
-}
-
-// setAside keeps a copy of a log that does not fit the data file.
-func (w *wal) setAside(opts Options) {
-	name, err := freeName(w.file.Name(), opts.Now(), func(name string) error { return copyFile(w.file.Name(), name) })
-	if err != nil {
-		opts.Log.Error("the log of the queue could not be copied", "err", err)
-		return
-	}
-	opts.Log.Error("a copy of the queue's log was set aside", "file", name)
 }

@@ -302,54 +302,56 @@ func TestLogThatWasNotSynced(t *testing.T) {
 	applyEach(t, s, 100, 2)
 	d := readDisk(t, dir)
 	closeStore(t, s)
+	for _, logFails := range []bool{false, true} {
+		for _, fileFails := range []bool{false, true} {
+			s, err := d.startedAfterAFailure(t, dir, logFails, fileFails)
+			if want := logFails && fileFails; errors.Is(err, errPulled) != want {
+				t.Fatalf("Open, log fails: %t, checkpoint fails: %t: %v", logFails, fileFails, err)
+			}
+			if err != nil {
+				continue
+			}
+			now := readDisk(t, dir)
+			if logFails {
+				clear(now.log[walHead:])
+			}
+			c, _ := now.reopened(t, Options{})
+			if n := len(all(t, c)); n != 7 {
+				t.Errorf("log fails: %t: %d records after a power cut, want 7", logFails, n)
+			}
+			verified(t, c)
+			closeStore(t, c)
+			closeStore(t, s)
+		}
+	}
+}
 
+// startedAfterAFailure opens a store whose log was written long ago, and checks that it
+// is written once more before it is synced.
+func (d disk) startedAfterAFailure(t *testing.T, dir string, logFails, fileFails bool) (*Store, error) {
+	t.Helper()
 	opts, before, _ := failing()
 	opts.MinFree, opts.LogBytes = -1, walHead+mib
-	log := filepath.Join(dir, "queue.db"+logExt)
-	long := time.Unix(0, 0)
-	written, fail := false, false
+	long, written := time.Unix(0, 0), false
 	opts.sync = func(f *os.File) error {
 		info, err := f.Stat()
-		if written = err == nil && info.ModTime().After(long); fail {
+		if written = err == nil && info.ModTime().After(long); logFails {
 			return errPulled
 		}
 		return err
 	}
-	for _, fail = range []bool{false, true} {
-		for _, stuck := range []bool{false, true} {
-			d.put(t, dir)
-			if err := errors.Join(os.Truncate(log, opts.LogBytes), os.Chtimes(log, long, long)); err != nil {
-				t.Fatal(err)
-			}
-			before.Store(stuck)
-			written = false
-			s, err := Open(filepath.Join(dir, "queue.db"), opts)
-			if !written {
-				t.Error("the log was synced, and not written before")
-			}
-			if want := fail && stuck; errors.Is(err, errPulled) != want {
-				t.Fatalf("Open, log fails: %t, checkpoint fails: %t: %v", fail, stuck, err)
-			}
-			before.Store(false)
-			if err != nil {
-				continue
-			}
-			if fail {
-				d := readDisk(t, dir)
-				clear(d.log[walHead:])
-				c, _ := d.reopened(t, Options{})
-				if n := len(all(t, c)); n != 7 {
-					t.Errorf("the data file has %d records, want 7", n)
-				}
-				closeStore(t, c)
-			}
-			if n := len(all(t, s)); n != 7 {
-				t.Errorf("%d records, want 7", n)
-			}
-			verified(t, s)
-			closeStore(t, s)
-		}
+	d.put(t, dir)
+	log := filepath.Join(dir, "queue.db"+logExt)
+	if err := errors.Join(os.Truncate(log, opts.LogBytes), os.Chtimes(log, long, long)); err != nil {
+		t.Fatal(err)
 	}
+	before.Store(fileFails)
+	s, err := Open(filepath.Join(dir, "queue.db"), opts)
+	before.Store(false)
+	if !written {
+		t.Error("the log was synced, and not written before")
+	}
+	return s, err
 }
 
 // TestLogRotsAndNoCheckpoint: a frame that cannot be read back after a checkpoint that
