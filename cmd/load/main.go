@@ -207,6 +207,7 @@ func build(ctx context.Context, o options) error {
 		args = append(args, "-tags", "profile")
 	}
 	cmd := exec.CommandContext(ctx, "go", append(args, "posthouse/cmd/posthouse")...)
+	cmd.Env = append(os.Environ(), "CGO_ENABLED=0") // as it is released
 	cmd.Stdout, cmd.Stderr = os.Stderr, os.Stderr
 	if err := cmd.Run(); err != nil {
 		return fmt.Errorf("building the daemon (give one with -posthouse): %w", err)

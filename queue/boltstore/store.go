@@ -188,7 +188,7 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 		s.firstChange = time.Now()
 	}
 	if s.wal.unsure { // what is there may be confirmed again, as a duplicate
-		s.compactAt = time.Now().Add(compactRetry) // nobody commits yet
+		s.compactAt = time.Now().Add(compactRetry)                                  // nobody commits yet
 		if err := s.checkpoint(); err != nil && !errors.Is(err, queue.ErrDamaged) { // damage is the committer's
 			return nil, errors.Join(err, s.txn.tx.Rollback(), s.file.db.Close(), s.wal.close(), lock.Close())
 		}
