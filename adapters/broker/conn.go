@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"net"
 	"sync"
 	"time"
@@ -97,10 +98,14 @@ func (c *cuttingConn) next() error {
 			break
 		}
 	}
-	if kind>>4 == packets.Suback {
-		if err := c.checkSuback(length); err != nil {
-			return err
-		}
+	switch kind >> 4 {
+	case packets.Suback:
+		err = c.checkSuback(length)
+	case packets.Connack:
+		err = c.checkConnack()
+	}
+	if err != nil {
+		return err
 	}
 	c.keep = min(length, largestPacket)
 	c.skip = length - c.keep
@@ -112,6 +117,28 @@ func (c *cuttingConn) next() error {
 		}
 		c.head = append(c.head, byte(n)|0x80)
 	}
+}
+
+// checkConnack ends the connection that a broker has refused with a code that the
+// client library takes for a yes: it knows those of MQTT 3.1.1 (section 3.2.2.3) only.
+func (c *cuttingConn) checkConnack() error {
+	b, err := c.r.Peek(2)
+	if err != nil || b[1] <= packets.ErrRefusedNotAuthorised {
+		return err
+	}
+	if known, ok := refusals[b[1]]; ok {
+		return known
+	}
+	return fmt.Errorf("it answers CONNECT with code %#02x", b[1])
+}
+
+// refusals are the reasons of MQTT 5 (section 3.2.2.2) that MQTT 3.1.1 has, too.
+var refusals = map[byte]error{
+	0x84: packets.ErrorRefusedBadProtocolVersion,
+	0x85: packets.ErrorRefusedIDRejected,
+	0x86: packets.ErrorRefusedBadUsernameOrPassword,
+	0x87: packets.ErrorRefusedNotAuthorised,
+	0x88: packets.ErrorRefusedServerUnavailable,
 }
 
 var errSuback = errors.New("the broker answers a subscription with another number of codes than it has filters")

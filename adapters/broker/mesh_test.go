@@ -5,10 +5,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -263,30 +265,68 @@ func TestRenewedAuthorityIsTrustedWithoutARestart(t *testing.T) {
 	r.await(t, "the link is up", r.Up)
 }
 
-// MQTT 5 section 3.1.2.2 lets a broker turn another version away with code 0x01.
-func TestBrokerOfAnotherVersionIsNamedAsSuch(t *testing.T) {
+// What a broker answers to CONNECT is no yes for having a code that MQTT 3.1.1 lacks:
+// one of MQTT 5 (section 3.2.2.2) may answer so, and begins with the code 0x84 when it
+// speaks nothing else (section 3.1.2.2).
+func TestBrokerThatTurnsUsAway(t *testing.T) {
+	for code, want := range map[byte]string{
+		0x01: "does not speak MQTT 3.1.1",
+		0x02: "refuses the client id",
+		0x03: "says that it is not available",
+		0x05: "refuses the user name or password",
+		0x06: "answers CONNECT with code 0x06",
+		0x84: "does not speak MQTT 3.1.1",
+		0x85: "refuses the client id",
+		0x86: "refuses the user name or password",
+		0x87: "refuses the user name or password",
+		0x88: "says that it is not available",
+		0x97: "answers CONNECT with code 0x97",
+		0xfe: "answers CONNECT with code 0xfe",
+	} {
+		t.Run(fmt.Sprintf("%#02x", code), func(t *testing.T) {
+			m := newMesh(t, MeshOptions{BrokerURL: "tcp://" + turnsAway(t, code)})
+			if err := m.Probe(context.Background(), func(string) {}); err == nil || !strings.Contains(err.Error(), want) {
+				t.Errorf("a probe gave %v, want %q", err, want)
+			}
+			r := run(t, m, &adaptertest.Host{})
+			r.await(t, "a state says why", func() bool { return len(r.States()) > 0 })
+			if s := r.States()[0]; s.Up || !strings.Contains(s.Why, want) {
+				t.Errorf("state %+v, want one down that says %q", s, want)
+			}
+		})
+	}
+}
+
+// turnsAway is a broker that answers each CONNECT with this code, in the form of MQTT 5
+// where it is one of that. It waits for the client to hang up.
+func turnsAway(t *testing.T, code byte) string {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { l.Close() })
-	go func() {
+	var serving sync.WaitGroup
+	serving.Go(func() {
 		for {
 			conn, err := l.Accept()
 			if err != nil {
 				return
 			}
-			if _, err := packets.ReadPacket(conn); err == nil {
-				conn.Write([]byte{0x20, 2, 0, 1}) // it hangs up: nobody waits for an error
-			}
-			conn.Close()
+			serving.Go(func() {
+				defer conn.Close()
+				if _, err := packets.ReadPacket(conn); err != nil {
+					return
+				}
+				answer := []byte{0x20, 2, 0, code}
+				if code >= 0x80 {
+					answer = []byte{0x20, 3, 0, code, 0} // no properties
+				}
+				conn.Write(answer) // the client's words say what came of it
+				io.Copy(io.Discard, conn)
+			})
 		}
-	}()
-	r := run(t, newMesh(t, MeshOptions{BrokerURL: "tcp://" + l.Addr().String()}), &adaptertest.Host{})
-	r.await(t, "a state says why", func() bool { return len(r.States()) > 0 })
-	if s := r.States()[0]; s.Up || !strings.Contains(s.Why, "MQTT 3.1.1") {
-		t.Errorf("state %+v", s)
-	}
+	})
+	t.Cleanup(func() { l.Close(); serving.Wait() })
+	return l.Addr().String()
 }
 
 func TestLargePayloads(t *testing.T) {

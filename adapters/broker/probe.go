@@ -61,7 +61,13 @@ func (s *session) probe(ctx context.Context, say func(string)) error {
 		SetClientID(s.opts.ClientID + "-check-" + rand.Text()[:6]).SetUsername(s.opts.Username).SetPassword(s.opts.Password).
 		SetProtocolVersion(4).SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(connectWait).
 		SetDefaultPublishHandler(func(mqtt.Client, mqtt.Message) {}).
-		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return s.dial(ctx) })
+		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
+			conn, err := s.dial(ctx)
+			if err != nil {
+				return nil, err
+			}
+			return cutting(conn, func() {}), nil
+		})
 	client := mqtt.NewClient(o)
 	defer client.Disconnect(100)
 	if err := within(ctx, client.Connect()); err != nil {

@@ -146,6 +146,8 @@ func (s *session) explain(err error) error {
 		return fmt.Errorf("the broker at %s refuses the user name or password: check _USERNAME and _PASSWORD_FILE", s.host())
 	case errors.Is(err, packets.ErrorRefusedBadProtocolVersion):
 		return fmt.Errorf("the broker at %s does not speak MQTT 3.1.1: have it allow that version beside others", s.host())
+	case errors.Is(err, packets.ErrorRefusedServerUnavailable):
+		return fmt.Errorf("the broker at %s says that it is not available", s.host())
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		return fmt.Errorf("the broker at %s refuses the client id %q: check what ids it allows", s.host(), s.opts.ClientID)
 	case errors.Is(err, packets.ErrorNetworkError):
