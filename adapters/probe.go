@@ -141,7 +141,16 @@ func tlsAdvice(err error) string {
 	if c, ok := errors.AsType[x509.HostnameError](err); ok && c.Certificate != nil {
 		return "its certificate is for " + cmp.Or(strings.Join(c.Certificate.DNSNames, ", "), "other names") + ": write the address by that name"
 	}
-	if err != nil && strings.Contains(err.Error(), "tls: ") && strings.Contains(err.Error(), "protocol version") { // an alert from there, or a plain error from here
+	if err == nil {
+		return ""
+	}
+	if _, alert, ok := strings.Cut(err.Error(), "remote error: tls: "); ok && strings.Contains(alert, "certificate") { // the standard library has no type for it
+		if strings.HasPrefix(alert, "certificate required") {
+			return "it wants a certificate from us: a trunk names it in _CERT_FILE, its key in _KEY_FILE; for other links, have it ask for a user name and password only"
+		}
+		return "it does not take our certificate: name one in _CERT_FILE that its operator's authority has signed and that still holds"
+	}
+	if strings.Contains(err.Error(), "tls: ") && strings.Contains(err.Error(), "protocol version") { // an alert from there, or a plain error from here
 		return "it knows only TLS before 1.2, which keeps nothing secret: its operator has to bring it up to date"
 	}
 	if _, ok := errors.AsType[x509.UnknownAuthorityError](err); ok {

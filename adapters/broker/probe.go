@@ -3,10 +3,12 @@ package broker
 import (
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
 	"net/url"
+	"os"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -48,10 +50,13 @@ func probe(ctx context.Context, t transport, say func(string)) error {
 // will. What comes in meanwhile is not looked at.
 func (s *session) probe(ctx context.Context, say func(string)) error {
 	conn, err := s.dial(ctx) // by itself: the library hides what kind of error it was
+	if err == nil {
+		err = objection(conn)
+		conn.Close()
+	}
 	if err != nil {
 		return fmt.Errorf("no connection to the broker at %s: %w", s.host(), err)
 	}
-	conn.Close()
 	word := "connected to " + s.host()
 	if s.opts.URLs[0].Scheme == "ssl" {
 		word += " with TLS"
@@ -90,6 +95,25 @@ func (s *session) probe(ctx context.Context, say func(string)) error {
 			return fmt.Errorf("the broker grants only QoS 0 on %s, so that nothing could be confirmed: let it grant QoS 1", topic)
 		}
 		say("may read " + topic)
+	}
+	return nil
+}
+
+// objectionWait is how long a server may take to say that it dislikes our certificate.
+const objectionWait = time.Second
+
+// objection is what a server of TLS 1.3 has against our certificate: it says so when
+// the handshake is over for us (RFC 8446 section 4.4.2.4), and the words are lost if we
+// write before they are there. A broker has nothing else to say before CONNECT.
+func objection(conn net.Conn) error {
+	if _, ok := conn.(*tls.Conn); !ok {
+		return nil
+	}
+	if err := conn.SetReadDeadline(time.Now().Add(objectionWait)); err != nil {
+		return err
+	}
+	if _, err := conn.Read(make([]byte, 1)); err != nil && !errors.Is(err, os.ErrDeadlineExceeded) {
+		return err
 	}
 	return nil
 }

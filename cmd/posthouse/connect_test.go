@@ -162,6 +162,31 @@ func TestConnectWithTLS(t *testing.T) {
 	speaks(t, checkConnect(t, exitUnavailable, far(&brokertest.Broker{Addr: oldTLS(t, cert, key)}, "ssl", cert)...), "NOT OK", "knows only TLS before 1.2")
 }
 
+// A broker may want a certificate of its clients. One with TLS 1.3 says so only when the
+// handshake is over for the client (RFC 8446 section 4.4.2.4).
+func TestConnectToABrokerThatWantsACertificate(t *testing.T) {
+	t.Parallel()
+	tomorrow := time.Now().Add(24 * time.Hour)
+	cert, key := selfSigned(t, "localhost", tomorrow)
+	stranger, strangerKey := selfSigned(t, "stranger", tomorrow)
+	keys, err := demoKeys(t.TempDir(), gatewayCall)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, version := range []string{"tlsv1.2", "tlsv1.3"} {
+		b := brokertest.Mosquitto(t, "certfile "+cert, "keyfile "+key, "cafile "+cert, "require_certificate true", "tls_version "+version)
+		_, port, _ := net.SplitHostPort(b.Addr)
+		far := []string{
+			"POSTHOUSE_LINKS=far", "POSTHOUSE_FAR_KIND=trunk", "POSTHOUSE_FAR_BROKER_URL=ssl://localhost:" + port, "POSTHOUSE_FAR_CA_FILE=" + cert,
+			"POSTHOUSE_FAR_SIGNING_KEY_FILE=" + keys[gatewayCall], "POSTHOUSE_FAR_TRUST_FILE=" + keys["trust"],
+		}
+		speaks(t, checkConnect(t, exitUnavailable, far...), "NOT OK: no connection to the broker", "it wants a certificate from us", "_CERT_FILE")
+		speaks(t, checkConnect(t, exitUnavailable, append(far, "POSTHOUSE_FAR_CERT_FILE="+stranger, "POSTHOUSE_FAR_KEY_FILE="+strangerKey)...),
+			"NOT OK: no connection to the broker", "it does not take our certificate")
+		speaks(t, checkConnect(t, 0, append(far, "POSTHOUSE_FAR_CERT_FILE="+cert, "POSTHOUSE_FAR_KEY_FILE="+key)...), "with TLS", "ok: may read posthouse/1/")
+	}
+}
+
 // oldTLS is a server from before TLS 1.2.
 func oldTLS(t *testing.T, cert, key string) (address string) {
 	t.Helper()
