@@ -99,7 +99,7 @@ func (b *Bridge) alarmNotTaken(ln *line, m *message.Message, ref *rules.Refusal)
 		return nil
 	}
 	b.log.Warn("EMERGENCY was not taken", "link", m.Link, "from", m.From, "to", m.To, "rule", ref.Code)
-	return b.alerts(0, message.Priority, fmt.Sprintf("EMERGENCY from %s NOT TAKEN (%s): %s", m.From, ref.Why, showable(m.Text, refusalText)))
+	return b.alerts(0, message.Priority, fmt.Sprintf("EMERGENCY from %s NOT TAKEN (%s): %s", m.From, ref.Why, visible(showable(m.Text, refusalText))))
 }
 
 // raised says that nobody is to be told any more.

@@ -159,8 +159,10 @@ func TestRefusalsGoWithTheLog(t *testing.T) {
 // A notice about a refusal goes out by radio: what the rules refuse is not in it.
 func TestANoticeCarriesNothingThatIsRefused(t *testing.T) {
 	for text, want := range map[string]string{
-		"bell\a\x1b[2Jx": `notice N0QRZ-10>N0QRA-7 not taken: control character in the text (not-text). "bell` + "\uFFFD\uFFFD" + `[2Jx"`,
-		"rtl\u202eevil":  `notice N0QRZ-10>N0QRA-7 not taken: character that reorders the text (not-text). "rtl` + "\uFFFD" + `evil"`,
+		"bell\a\x1b[2Jx":                        `notice N0QRZ-10>N0QRA-7 not taken: control character in the text (not-text). "bell` + "\uFFFD\uFFFD" + `[2Jx"`,
+		"rtl\u202eevil":                         `notice N0QRZ-10>N0QRA-7 not taken: character that reorders the text (not-text). "rtl` + "\uFFFD" + `evil"`,
+		"a" + strings.Repeat("\u0316", 9) + "b": `notice N0QRZ-10>N0QRA-7 not taken: too many marks piled on one letter (not-text). "ab"`,
+		"a\u3164b":                              `notice N0QRZ-10>N0QRA-7 not taken: invisible character in the text (not-text). "ab"`,
 		"U2FsdGVkX19w0vQ3mXy7Jb1kU2FsdGVkX19w0vQ3mXy7Jb1k": `notice N0QRZ-10>N0QRA-7 not taken: looks encrypted, radio is plain text only (armour) (looks-encrypted).`,
 	} {
 		inWorld(t, nil, func(t *testing.T, w *world) {
@@ -169,4 +171,12 @@ func TestANoticeCarriesNothingThatIsRefused(t *testing.T) {
 			w.want(w.gets("valley", soon), want)
 		})
 	}
+}
+
+// Where a quotation is cut, half of what belongs together would be left.
+func TestANoticeIsNotCutInsideACharacter(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.says("valley", "N0QRA-7", "N0QRB-9", "1", "we are all safe, thank\U0001F469\u200D\U0001F467")
+		w.want(w.gets("valley", 6*time.Minute), `notice N0QRZ-10>N0QRA-7 held: N0QRB-9 never heard. Goes out when heard. "we are all safe, thank`+"\U0001F469"+`..."`)
+	})
 }

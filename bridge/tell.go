@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"posthouse/bridge/callsign"
@@ -121,7 +122,24 @@ func heldText(m *message.Message, last string) string {
 }
 
 // quote gives the first words of a text, so that its writer knows which it was.
-func quote(text string) string { return `"` + firstOf(text, 24) + `"` }
+func quote(text string) string { return `"` + visible(firstOf(text, 24)) + `"` }
+
+// visible leaves out what the rules would refuse in a quotation: what a text was
+// refused for must not go on the air, and a cut may leave half of a character.
+func visible(s string) string {
+	if rules.Hidden(s) == "" {
+		return s
+	}
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r == unicode.ReplacementChar:
+			return '?'
+		case unicode.IsMark(r) || rules.Hidden(string(r)) != "":
+			return -1
+		}
+		return r
+	}, s)
+}
 
 // firstOf gives the first so many characters of a text, on one line.
 func firstOf(text string, most int) string {
