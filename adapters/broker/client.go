@@ -22,7 +22,7 @@ func (s *session) options(ctx context.Context, in *intake, opened func(net.Conn)
 		SetAutoAckDisabled(true).SetOrderMatters(true).
 		SetAutoReconnect(false).SetConnectRetry(false). // run does that
 		SetConnectTimeout(connectWait).SetKeepAlive(keepAlive).SetPingTimeout(10 * time.Second).
-		SetWriteTimeout(writeWait)
+		SetWriteTimeout(writeWait).SetStore(noStore{})
 	if w := s.opts.Will; w != nil {
 		o.SetBinaryWill(w.topic, w.payload(), 1, false)
 	}

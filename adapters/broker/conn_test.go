@@ -8,6 +8,7 @@ import (
 	"net"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"testing/iotest"
 	"time"
@@ -139,6 +140,7 @@ func TestConnectionsThatEndSoonEachTime(t *testing.T) {
 		{io.EOF, time.Hour, false}, // a broker that was restarted
 		{io.EOF, time.Second, false},
 		{io.EOF, time.Second, false},
+		{syscall.ECONNRESET, time.Second, true},   // something of ours was on its way
 		{io.ErrUnexpectedEOF, time.Second, false}, // a bad line
 		{io.EOF, time.Second, false},
 	} {

@@ -64,7 +64,7 @@ func (s *session) probe(ctx context.Context, say func(string)) error {
 	say(word)
 	o := mqtt.NewClientOptions().AddBroker(s.opts.URLs[0].String()).
 		SetClientID(s.opts.ClientID + "-check-" + rand.Text()[:6]).SetUsername(s.opts.Username).SetPassword(s.opts.Password).
-		SetProtocolVersion(4).SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(connectWait).
+		SetProtocolVersion(4).SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(connectWait).SetStore(noStore{}).
 		SetDefaultPublishHandler(func(mqtt.Client, mqtt.Message) {}).
 		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 			conn, err := s.dial(ctx)

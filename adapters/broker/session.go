@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
@@ -130,7 +131,7 @@ const cutOften = 3
 
 // lost says how a connection ended that lasted for so long.
 func (s *session) lost(err error, lasted time.Duration) error {
-	if lasted > steady || !errors.Is(err, io.EOF) {
+	if lasted > steady || !errors.Is(err, io.EOF) && !errors.Is(err, syscall.ECONNRESET) {
 		s.cut.Store(0)
 	} else if s.cut.Add(1) >= cutOften {
 		return fmt.Errorf("the broker closes each connection soon: is there a second gateway with this call sign, or another program with the client id %s? (%w)", s.opts.ClientID, err)
@@ -143,6 +144,9 @@ func (s *session) lost(err error, lasted time.Duration) error {
 func (s *session) explain(err error) error {
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
+		if s.opts.Username == "" {
+			return fmt.Errorf("the broker at %s does not let us in without a user name: set _USERNAME and _PASSWORD_FILE", s.host())
+		}
 		return fmt.Errorf("the broker at %s refuses the user name or password: check _USERNAME and _PASSWORD_FILE", s.host())
 	case errors.Is(err, packets.ErrorRefusedBadProtocolVersion):
 		return fmt.Errorf("the broker at %s does not speak MQTT 3.1.1: have it allow that version beside others", s.host())
