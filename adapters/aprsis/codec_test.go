@@ -113,6 +113,11 @@ func TestParseText(t *testing.T) {
 		{"reply-ack, nothing to acknowledge", ":N0QRA-7  :x{MM}", Text{To: "N0QRA-7", Body: "x", ID: "MM", FullID: "MM}"}},
 		{"reply-ack that acknowledges", ":N0QRA-7  :x{MM}AA", Text{To: "N0QRA-7", Body: "x", ID: "MM", FullID: "MM}AA", Replies: "AA"}},
 		{"ack by who does not know reply-acks", ":N0QRA-7  :ackMM}AA", Text{To: "N0QRA-7", Sort: Ack, ID: "MM", FullID: "MM}AA"}},
+		{"ack of five characters with a reply-ack behind", ":N0QRA-7  :ack4f2a9}AA", Text{To: "N0QRA-7", Sort: Ack, ID: "4f2a9", FullID: "4f2a9}AA"}},
+		{"ack of five characters with room for one", ":N0QRA-7  :ack4f2a9}", Text{To: "N0QRA-7", Sort: Ack, ID: "4f2a9", FullID: "4f2a9}"}},
+		{"reject in that form", ":N0QRA-7  :rej4f2a9}", Text{To: "N0QRA-7", Sort: Reject, ID: "4f2a9", FullID: "4f2a9}"}},
+		{"no ack: more behind it than a reply-ack has", ":N0QRA-7  :ack4f2a9}AAA", Text{To: "N0QRA-7", Body: "ack4f2a9}AAA"}},
+		{"no id of a text: too long", ":N0QRA-7  :x{4f2a9}", Text{To: "N0QRA-7", Body: "x{4f2a9}"}},
 		{"ack by who does", ":N0QRA-7  :ackMM", Text{To: "N0QRA-7", Sort: Ack, ID: "MM", FullID: "MM"}},
 		{"group bulletin", ":BLN4WX   :Stand by", Text{To: "BLN4WX", Body: "Stand by"}},
 	} {

@@ -11,6 +11,7 @@ const (
 	MaxText = 67
 
 	maxID        = 5
+	maxReplies   = 2 // characters of the id in a reply-ack
 	maxGroup     = 5
 	addresseeLen = 9
 )
@@ -80,16 +81,22 @@ func (t Text) String() string {
 	return head + t.Body
 }
 
-// receipt tells whether a body is an ack or reject, and of which id.
+// receipt tells whether a body is an ack or reject, and of which id. Behind an id of
+// any length there may be a reply-ack, by those who add one to all that they send.
 func receipt(body string) (Sort, string, bool) {
 	body = strings.TrimRight(body, " ")
-	if id, ok := strings.CutPrefix(body, "ack"); ok && isID(id) {
-		return Ack, id, true
+	sort, id := Ack, ""
+	switch {
+	case strings.HasPrefix(body, "ack"):
+		id = body[len("ack"):]
+	case strings.HasPrefix(body, "rej"):
+		sort, id = Reject, body[len("rej"):]
 	}
-	if id, ok := strings.CutPrefix(body, "rej"); ok && isID(id) {
-		return Reject, id, true
+	own, replies, _ := strings.Cut(id, "}")
+	if !isID(own) || len(replies) > maxReplies || !alnum(replies) {
+		return Words, "", false
 	}
-	return Words, "", false
+	return sort, id, true
 }
 
 // imitates tells whether a careless reader could take words for an ack or
