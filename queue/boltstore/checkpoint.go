@@ -21,7 +21,9 @@ import (
 const (
 	checkpointWait = time.Minute // the longest that a change stays out of the data file
 	checkpointPart = 8           // of the log is written before; the rest is for when no checkpoint succeeds
-	retryFactor    = 10          // a failed checkpoint is tried again after so many times what it took
+	calmPart       = 12          // and if so much is written, before, where it delays nobody
+	calm           = 2 * time.Millisecond
+	retryFactor    = 10 // a failed checkpoint is tried again after so many times what it took
 )
 
 // begin opens the transaction that stands until the next checkpoint, and brings
@@ -238,8 +240,11 @@ func (s *Store) dueIn() (time.Duration, bool) {
 		return 0, false
 	}
 	at := s.firstChange.Add(checkpointWait)
-	if s.wal.used() > s.opts.LogBytes/checkpointPart || s.wal.spoiled {
+	switch used := s.wal.used(); {
+	case used > s.opts.LogBytes/checkpointPart || s.wal.spoiled:
 		at = time.Now()
+	case used > s.opts.LogBytes/calmPart && at.After(s.lastWrite.Add(calm)):
+		at = s.lastWrite.Add(calm) // what was just kept has gone out by then
 	}
 	if s.overdue.Load() && at.Before(s.retryAt) {
 		at = s.retryAt

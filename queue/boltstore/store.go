@@ -122,6 +122,7 @@ type Store struct {
 	// The committer's own.
 	wal         *wal
 	firstChange time.Time   // that is not in the data file; zero for none
+	lastWrite   time.Time   // of a batch
 	full        atomic.Bool // a New had no room, and nothing has gone since; Room reads it
 	short       bool        // the disk had no room when it was asked
 	asked       time.Time

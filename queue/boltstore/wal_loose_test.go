@@ -102,7 +102,7 @@ func TestLazyOpsOutliveAKill(t *testing.T) {
 func TestLooseFrameIsBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		dir := t.TempDir()
-		s := openIn(t, dir, Options{NoSync: true})
+		s := openIn(t, dir, Options{NoSync: true, LogBytes: walSize})
 		defer closeStore(t, s)
 		syncs := countSyncs(t, s, new(atomic.Bool))
 		const each = mostLoose / 8
