@@ -55,7 +55,7 @@ func canonical(to string) string {
 	if c, err := callsign.Parse(to); err == nil {
 		return c.String()
 	}
-	return strings.ToUpper(to)
+	return callsign.Upper(to)
 }
 
 // isGroup tells whether any link carries a group of this name.

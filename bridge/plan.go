@@ -184,7 +184,7 @@ func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.D
 	if c, err := callsign.Parse(m.To); err == nil {
 		m.To = c.String()
 	} else if !message.IsMail(m.To) {
-		m.To = strings.ToUpper(m.To)
+		m.To = callsign.Upper(m.To)
 	}
 	if m.OriginID == "" {
 		return identify(m), sameWithoutID

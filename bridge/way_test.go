@@ -1,12 +1,13 @@
 package bridge_test
 
 import (
-	"posthouse/bridge/desk"
+	"fmt"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"posthouse/bridge/desk"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/queue"
@@ -388,6 +389,20 @@ func TestWhoCannotBeReachedIsSaidAtOnce(t *testing.T) {
 				t.Errorf("a text to %s: %+v, want no-route", to, v)
 			}
 			w.gets("valley", soon) // the notice
+		}
+	})
+}
+
+// Turned to capitals ſ is S and ı is I: a name would become somebody's call sign.
+func TestWhatOnlyLooksLikeACallSignIsNobody(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		for i, to := range []string{"n0qſa-7", "n0qrı", "N0Qſ"} {
+			if v := w.says("valley", "N0QRA-7", to, fmt.Sprint(i), "hello"); v.Code != link.CodeNoRoute {
+				t.Errorf("a text to %s: %+v, want no-route", to, v)
+			}
+			if v := w.says("valley", to, "N0QRA-7", fmt.Sprint(i), "hello"); v.Code != link.CodeNoCallsign {
+				t.Errorf("a text from %s: %+v, want no-callsign", to, v)
+			}
 		}
 	})
 }

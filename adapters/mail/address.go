@@ -1,6 +1,10 @@
 package mail
 
-import "strings"
+import (
+	"strings"
+
+	"posthouse/bridge/callsign"
+)
 
 // addressOf is the mail address of a station, a group, an alias or a bounce:
 // local@domain, or with a mailbox of one address its subaddress,
@@ -38,6 +42,6 @@ func (o *Options) mayBe(station string) bool {
 // stationIn reads a local part as whom the bridge may know: a call sign, a
 // group or an alias.
 func stationIn(local string) (station string, ok bool) {
-	station = strings.ToUpper(local)
+	station = callsign.Upper(local)
 	return station, station != "" && len(station) <= maxLocal && strings.Trim(station, letters+digits+"-/_.") == ""
 }

@@ -5,6 +5,8 @@ import (
 	"strconv"
 	"strings"
 	"sync/atomic"
+	"unicode"
+	"unicode/utf8"
 )
 
 // Placeholder is the call sign that documents use for "put yours here". It has
@@ -125,6 +127,17 @@ func clean(b []byte, s string) ([]byte, error) {
 		return nil, ErrShape
 	}
 	return b, nil
+}
+
+// Upper is strings.ToUpper, less the letters outside ASCII that would become a letter of
+// it (ı, ſ): what is no call sign does not turn into somebody's.
+func Upper(s string) string {
+	return strings.Map(func(r rune) rune {
+		if up := unicode.ToUpper(r); r < utf8.RuneSelf || up >= utf8.RuneSelf {
+			return up
+		}
+		return r
+	}, s)
 }
 
 // parseSSID gives -1 for what is no SSID.

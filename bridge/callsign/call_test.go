@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"unicode"
 
 	"go.uber.org/goleak"
 	"pgregory.net/rapid"
@@ -209,6 +210,24 @@ func BenchmarkBase(b *testing.B) {
 	for b.Loop() {
 		if Base("N0QRA-7") != "N0QRA" {
 			b.Fatal("wrong base")
+		}
+	}
+}
+
+func TestUpperMakesNoCallSignOfWhatIsNone(t *testing.T) {
+	for in, want := range map[string]string{
+		"n0qra-7": "N0QRA-7", "élan": "ÉLAN", "n0qſa": "N0QſA", "n0qrı": "N0QRı", "": "",
+	} {
+		if got := Upper(in); got != want {
+			t.Errorf("Upper(%q) = %q, want %q", in, got, want)
+		}
+	}
+	for r := rune(0x80); r <= unicode.MaxRune; r++ {
+		if unicode.ToUpper(r) == r {
+			continue
+		}
+		if _, err := Parse(Upper("N0Q" + string(r))); err == nil {
+			t.Errorf("with %q it became a call sign", r)
 		}
 	}
 }

@@ -27,7 +27,7 @@ func canonical(address string) string {
 	if c, err := callsign.Parse(address); err == nil {
 		return c.String()
 	}
-	return strings.ToUpper(address)
+	return callsign.Upper(address)
 }
 
 // isMail tells whether s is a bare mail address, with nothing around it.
@@ -49,7 +49,7 @@ func checkPattern(s string) error {
 	if message.IsMail(s) && isMailPattern(s) {
 		return nil
 	}
-	for _, r := range strings.ToUpper(s) {
+	for _, r := range callsign.Upper(s) {
 		if !(r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("/-*", r)) {
 			return fault{"has the pattern " + quote(s), "write a call sign or mail address, with * for any characters"}
 		}
