@@ -90,9 +90,7 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		return plan{err: err}
 	}
 	ours := b.isOurFrame(ctx, m)
-	if !ours && !known && len(m.OriginID) == frameDigits {
-		ours = b.kin.goesRound(m)
-	}
+	alike := !ours && !known && b.kin.goesRound(m)
 	if home != ln && b.kin.isFrame(m) || ours && m.Handed && ln.trunk != nil {
 		return b.planSentBack(ln, m)
 	}
@@ -109,6 +107,9 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	// Of a shadow that may be another gateway's frame it is told later who was heard.
 	if (ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign) && !(isShadow(deliveries) && b.anotherTransmits(ln)) {
 		b.hear(ln, m)
+	}
+	if ref == nil && alike && m.Precedence != message.Emergency {
+		ref = &rules.Refusal{Code: link.CodeTooMany, Why: "the same again and again, wait some minutes"}
 	}
 	// Emergencies are never refused, and what is known already does not count.
 	if ref == nil && !known && m.Precedence != message.Emergency && !b.rate.Allow(m.From, now) {

@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"posthouse/bridge/link"
@@ -123,10 +124,10 @@ func (s *siblings) isFrame(m *message.Message) bool {
 	return ok && time.Since(at) < toldFor
 }
 
-// round is how often the same words came under new ids, and since when.
+// round is under which ids the same words came, and since when.
 type round struct {
 	since time.Time
-	n     int
+	ids   []string // no more than mostAlike
 }
 
 const (
@@ -138,9 +139,12 @@ const (
 )
 
 // goesRound tells whether a text with an id like those of frames has come too often under
-// others like it: it goes round over bridges of somebody else's, and each gateway on its
+// others like it: it may go round over bridges of somebody else's, and each gateway on its
 // way names it anew.
 func (s *siblings) goesRound(m *message.Message) bool {
+	if len(m.OriginID) != frameDigits {
+		return false
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if len(s.rounds) >= maxRounds {
@@ -151,9 +155,14 @@ func (s *siblings) goesRound(m *message.Message) bool {
 	if time.Since(r.since) > toldFor {
 		r = round{since: time.Now()}
 	}
-	r.n++
+	if !slices.Contains(r.ids, m.OriginID) {
+		if len(r.ids) >= mostAlike {
+			return true
+		}
+		r.ids = append(r.ids, m.OriginID)
+	}
 	s.rounds[words] = r
-	return r.n > mostAlike
+	return false
 }
 
 // isTaken tells whether another gateway of the mesh has said that it has a text

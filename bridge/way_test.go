@@ -85,6 +85,50 @@ func TestAnIDLikeThatOfAFrameIsNoFrame(t *testing.T) {
 	})
 }
 
+// What comes ever again under new ids like those of frames may go round over bridges of
+// somebody else's. It ends, and in case it was meant its writer hears so.
+func TestTheSameWordsUnderEverNewFrameIDs(t *testing.T) {
+	for _, text := range []string{"all ok", "EMERGENCY all is lost"} {
+		inWorld(t, nil, func(t *testing.T, w *world) {
+			w.beacon("hill", "N0QRB-9")
+			for i := range 5 {
+				for range 2 { // a radio repeats what has no ack yet
+					v := w.says("valley", "N0QRA-7", "N0QRB-9", fmt.Sprintf("aaaa%d", i), text)
+					if want := i == 4; want != (v.Code == link.CodeTooMany) || !want && v.Refused() && !v.Duplicate {
+						t.Fatalf("%q for the %d. time: %+v", text, i+1, v)
+					}
+				}
+				if i < 4 {
+					w.ack("hill", w.gets("hill", soon))
+					w.want(w.gets("valley", soon), fmt.Sprintf("receipt N0QRB-9>N0QRA-7 aaaa%d", i))
+				}
+			}
+			w.want(w.gets("valley", soon), "notice N0QRZ-10>N0QRA-7 not taken: the same again and again, wait some minutes (too-many). \""+text+"\"")
+			w.silent("hill", time.Minute)
+			time.Sleep(10 * time.Minute)
+			if v := w.says("valley", "N0QRA-7", "N0QRB-9", "aaaa5", text); v.Refused() {
+				t.Errorf("ten minutes later: %+v", v)
+			}
+		})
+	}
+}
+
+// A text that a failing disk did not take comes again under its own id: it goes round nowhere.
+func TestWhatCouldNotBeTakenOverMayComeAgain(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		w.broken.Store(true)
+		for range 6 {
+			if _, err := w.links["valley"].Hear(t.Context(), message.Message{Kind: message.Text, From: "N0QRA-7", To: "N0QRB-9", OriginID: "aaaa1", Text: "all ok"}); err == nil {
+				t.Fatal("confirmed by a broken disk")
+			}
+		}
+		w.broken.Store(false)
+		w.says("valley", "N0QRA-7", "N0QRB-9", "aaaa1", "all ok")
+		w.want(w.gets("hill", soon), "text N0QRA-7>N0QRB-9 all ok")
+	})
+}
+
 func TestResendThenHeldThenOneRoundEachTimeHeard(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")

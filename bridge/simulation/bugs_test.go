@@ -227,7 +227,7 @@ var bugs = []plant.Bug{
 	{
 		Name: "what a bridge of somebody else's brings back is a new text", File: "bridge/plan.go",
 		Old:     "	if home != ln && b.kin.isFrame(m) ||",
-		Planted: "	ours = ours && !planted(%q)\n	if home != ln && b.kin.isFrame(m) ||",
+		Planted: "	if planted(%q) {\n		ours, alike = false, false\n	}\n	if home != ln && b.kin.isFrame(m) ||",
 		Finds:   `was transmitted \d+ times`, Seed: 85,
 	},
 
