@@ -141,7 +141,7 @@ func joined(plans []plan) []queue.Op {
 }
 
 // accepted says what the store made of a new text.
-func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, done queue.Done, to []queue.Delivery) link.Verdict {
+func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, identity queue.Identity, done queue.Done, to []queue.Delivery) link.Verdict {
 	if done.Duplicate {
 		b.meter.Refused(ln.Name, link.CodeDuplicate)
 		if ln.trunk == nil { // the writer itself asks again
@@ -152,7 +152,7 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, don
 		return link.Verdict{ID: b.id(done.Seq), Code: link.CodeDuplicate, Duplicate: true, Kept: kept}
 	}
 	b.meter.Accepted(ln.Name)
-	b.noteKept(m, identify(m), to)
+	b.noteKept(m, identity, to)
 	if ln.trunk != nil && m.Handed && b.far.meet(m.Via, ln.Name, true, time.Now()) {
 		b.lookFar() // what becomes of it is to be told there
 	}

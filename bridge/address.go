@@ -20,15 +20,15 @@ import (
 // gateway gave it last.
 const answerWithin = 2 * time.Hour
 
-// address finds out whom a text is for: an alias is looked up; a text to the
-// gateway or to POST begins with its address, or answers the last message that
-// the gateway gave this station.
-func (b *Bridge) address(m *message.Message) *rules.Refusal {
+// address finds out whom a text is for that came in on a link: an alias is looked up; a
+// text to a gateway of the mesh or to POST begins with its address, or answers the last
+// message that the gateway gave this station.
+func (b *Bridge) address(ln *line, m *message.Message) *rules.Refusal {
 	if to, ok := b.table.Aliases[strings.ToUpper(m.To)]; ok {
 		m.Written, m.To = m.To, to
 		return nil
 	}
-	if m.To != b.own.String() && m.To != b.own.Base && m.To != route.Post {
+	if m.To != b.own.String() && m.To != b.own.Base && m.To != route.Post && !b.isSibling(ln, m.To) {
 		return nil
 	}
 	m.Written = m.To

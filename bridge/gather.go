@@ -217,7 +217,7 @@ func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, ide
 		ops:   []queue.Op{{New: r, SameFor: same, EventFor: b.cfg.Lifetime + confirmLater}},
 		full:  fullVerdict,
 		answer: func(done []queue.Done) (v link.Verdict) {
-			v = b.accepted(ctx, ln, m, done[0], waits)
+			v = b.accepted(ctx, ln, m, identity, done[0], waits)
 			if !v.Duplicate {
 				b.join(ctx, b.parts.add(gathered{done[0].Seq, *m}, now))
 			}
@@ -270,7 +270,7 @@ func (b *Bridge) planJoin(ctx context.Context, g *gathering) plan {
 			whole.Filed = p.Filed
 		}
 	}
-	identity := identify(&whole)
+	identity := b.identityOf(ln, &whole)
 	p := b.planWhole(ctx, ln, &whole, identity)
 	p.ops = slices.Clone(p.ops)
 	at := b.stamp()

@@ -7,8 +7,10 @@ import (
 	"strconv"
 	"strings"
 
+	"posthouse/bridge/callsign"
 	"posthouse/bridge/fit"
 	"posthouse/bridge/message"
+	"posthouse/bridge/route"
 	"posthouse/bridge/rules"
 	"posthouse/queue"
 )
@@ -21,8 +23,12 @@ const identityVersion = "posthouse-identity-1"
 // station come to the same without talking. Text is normalised already, marks
 // and fit come later.
 func identify(m *message.Message) queue.Identity {
+	to := m.Replyable()
+	if isToGateway(m.Written) { // the same words to two addressees are two messages
+		to += " " + m.To
+	}
 	h := sha256.New()
-	for _, s := range [...]string{identityVersion, m.From, m.Replyable(), m.OriginID, m.Text} {
+	for _, s := range [...]string{identityVersion, m.From, to, m.OriginID, m.Text} {
 		var n [8]byte
 		binary.BigEndian.PutUint64(n[:], uint64(len(s)))
 		h.Write(n[:])
@@ -31,6 +37,25 @@ func identify(m *message.Message) queue.Identity {
 	var id queue.Identity
 	copy(id[:], h.Sum(nil))
 	return id
+}
+
+// isToGateway tells whether a text was written to a gateway, or to POST, for somebody else.
+func isToGateway(written string) bool {
+	_, err := callsign.Parse(written)
+	return err == nil || written == route.Post
+}
+
+// identityOf computes the identity of a text as it came in. One that begins with its
+// address has that of the text without it, since so it goes on: who heard it and who is
+// handed it have the same. What answers the gateway's last message has no addressee of its
+// own: as it is repeated another message may have been the last.
+func (b *Bridge) identityOf(ln *line, m *message.Message) queue.Identity {
+	if ln.trunk == nil {
+		if as := *m; b.address(ln, &as) == nil && as.Text != m.Text {
+			return identify(&as)
+		}
+	}
+	return identify(m)
 }
 
 // frames is how many frame ids there are: five digits of base 36, the longest

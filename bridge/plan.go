@@ -145,7 +145,7 @@ func (b *Bridge) planRecord(ctx context.Context, ln *line, m *message.Message, i
 		spent: b.counted(m, known),
 		ops:   []queue.Op{{New: r, SameFor: same, EventFor: cmp.Or(m.Left, b.lifetime(deliveries)) + confirmLater, Urgent: urgent}},
 		answer: func(done []queue.Done) link.Verdict {
-			v := b.accepted(ctx, ln, m, done[0], deliveries)
+			v := b.accepted(ctx, ln, m, identity, done[0], deliveries)
 			if urgent {
 				b.alarm(ctx, m, alarm, done[0])
 			}
@@ -188,9 +188,9 @@ func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.D
 		m.To = callsign.Upper(m.To)
 	}
 	if m.OriginID == "" {
-		return identify(m), sameWithoutID
+		return b.identityOf(ln, m), sameWithoutID
 	}
-	return identify(m), sameFor(&ln.Link)
+	return b.identityOf(ln, m), sameFor(&ln.Link)
 }
 
 // sameWithoutID is how long a text without an id of its own counts as the same
@@ -223,7 +223,7 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 		return nil, ref
 	}
 	if ln.trunk == nil { // the first gateway has done this for a message that came by a trunk
-		if ref := b.address(m); ref != nil {
+		if ref := b.address(ln, m); ref != nil {
 			return nil, ref
 		}
 		if m.To != to { // the rules have not seen whom it is really for

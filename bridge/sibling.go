@@ -175,6 +175,12 @@ func (b *Bridge) gatewaysOf(ln *line) []string {
 	return out
 }
 
+// isSibling tells whether a station writes to another gateway of the mesh, alive or not,
+// with or without its SSID: each gateway has to take its text for the same.
+func (b *Bridge) isSibling(ln *line, call string) bool {
+	return ln.vote != nil && b.far.table.Names(ln.meshName(), call)
+}
+
 // anotherTransmits tells whether another gateway is alive that transmits on a
 // link's mesh. Then what is heard there may be its transmission, too.
 func (b *Bridge) anotherTransmits(ln *line) bool {

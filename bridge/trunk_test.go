@@ -13,6 +13,7 @@ var (
 	twoMeshes  = []string{"N0QRA-10 valley", "N0QRB-10 hill"}
 	shortLived = []string{"N0QRA-10 valley LIFETIME=2h", "N0QRB-10 hill"}
 	alder      = "N0QRC-7" // on the valley mesh
+	near       = "N0QRG-5" // there, too
 	birch      = "N0QRD-9" // on the hill
 )
 

@@ -229,6 +229,19 @@ func (t *Table) Serves(mesh, call string) bool {
 	return t.all[key{mesh, call}] != nil
 }
 
+// Names tells whether a name is that of a gateway which serves a mesh, as far as is
+// remembered, with its SSID or without.
+func (t *Table) Names(mesh, name string) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for k := range t.all {
+		if base, _, _ := strings.Cut(k.call, "-"); k.mesh == mesh && (k.call == name || base == name) {
+			return true
+		}
+	}
+	return false
+}
+
 // Size is how many announcements are remembered. Those of gateways that were
 // silent for an hour are forgotten first.
 func (t *Table) Size(now time.Time) int {

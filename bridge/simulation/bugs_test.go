@@ -187,8 +187,8 @@ var bugs = []plant.Bug{
 
 	{
 		Name: "a used id is taken for a repetition whatever it says", File: "bridge/identity.go",
-		Old:     "	for _, s := range [...]string{identityVersion, m.From, m.Replyable(), m.OriginID, m.Text} {\n",
-		Planted: "	text := m.Text\n	if planted(%q) && m.Kind == message.Text && m.OriginID != \"\" {\n		text = \"\"\n	}\n	for _, s := range [...]string{identityVersion, m.From, m.Replyable(), m.OriginID, text} {\n",
+		Old:     "	for _, s := range [...]string{identityVersion, m.From, to, m.OriginID, m.Text} {\n",
+		Planted: "	text := m.Text\n	if planted(%q) && m.Kind == message.Text && m.OriginID != \"\" {\n		text = \"\"\n	}\n	for _, s := range [...]string{identityVersion, m.From, to, m.OriginID, text} {\n",
 		Finds:   `which it had never taken`, Seed: 3,
 	},
 
