@@ -153,6 +153,9 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, ide
 	}
 	b.meter.Accepted(ln.Name)
 	b.noteKept(m, identity, to)
+	if ln.vote != nil {
+		b.kin.asks(m, identity)
+	}
 	if ln.trunk != nil && m.Handed && b.far.meet(m.Via, ln.Name, true, time.Now()) {
 		b.lookFar() // what becomes of it is to be told there
 	}

@@ -27,9 +27,7 @@ func TestTextsToTheGatewaysOfOneMesh(t *testing.T) {
 							says(heard.again)
 						}
 						time.Sleep(10 * time.Minute)
-						if n := c.mails("hello"); n != 1 {
-							t.Errorf("%d mails", n)
-						}
+						once(t, "mails", c.mails(), "hello")
 						told := slices.Compact(c.airs["valley"].told(alder)) // a repetition has its receipt again
 						if id == "" {
 							same(t, "alder", told)

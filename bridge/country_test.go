@@ -370,6 +370,11 @@ func (a *air) silence(call string, on bool) {
 	a.mute[call] = on
 }
 
+// acks has a station acknowledge what another one of the mesh sent.
+func (a *air) acks(from, to, id string) {
+	a.heardBy(a.c.t.Context(), message.Message{Kind: message.Receipt, From: from, To: to, Acks: id}, "")
+}
+
 // deafen has a gateway hear nothing of the mesh, or ends that.
 func (a *air) deafen(call string, on bool) {
 	a.mu.Lock()

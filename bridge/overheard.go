@@ -28,7 +28,7 @@ func (b *Bridge) overheard(ln *line, m *message.Message) bool {
 	s := b.kin
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	remember(s.acked, ackHash(m.From, m.To, m.Acks))
+	remember(s.acked, s.ackedText(ackHash(m.From, m.To, m.Acks)))
 	t := s.telling(ln.meshName())
 	if len(t.Acks) < mostOverheard {
 		t.Acks = append(t.Acks, link.Ack{Station: m.From, To: m.To, ID: m.Acks, Nak: m.Nak, Why: m.Text})
@@ -41,16 +41,48 @@ func ackHash(station, writer, id string) queue.Identity {
 	return identify(&message.Message{From: station, To: writer, OriginID: id, Text: "ack"})
 }
 
+// asked is the latest text that was heard under an id.
+type asked struct {
+	text queue.Identity
+	at   time.Time
+}
+
+// asks notes a text that its addressee may be heard to acknowledge.
+func (s *siblings) asks(m *message.Message, text queue.Identity) {
+	if m.OriginID == "" {
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.asked) >= maxTold {
+		clear(s.asked)
+	}
+	s.asked[ackHash(m.To, m.From, m.OriginID)] = asked{text, time.Now()}
+}
+
+// ackedText names what an ack is for: the text that was heard under its id, or where none
+// was heard lately whatever has that id. The caller holds the lock.
+func (s *siblings) ackedText(ack queue.Identity) queue.Identity {
+	if a, ok := s.asked[ack]; ok && time.Since(a.at) < toldFor {
+		return eventIdentity(string(ack[:]), a.text)
+	}
+	return ack
+}
+
 // wasAcked tells whether the addressee of a text that was heard on a mesh was
 // heard to acknowledge it there: the stations need no gateway. An ack from long before the
 // text was heard is for another one, which had this id before the writer's node was reset.
-func (s *siblings) wasAcked(m *message.Message, ago time.Duration) bool {
+func (s *siblings) wasAcked(m *message.Message, text queue.Identity, ago time.Duration) bool {
 	if m.OriginID == "" {
 		return false
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	at, ok := s.acked[ackHash(m.To, m.From, m.OriginID)]
+	ack := ackHash(m.To, m.From, m.OriginID)
+	at, ok := s.acked[eventIdentity(string(ack[:]), text)]
+	if !ok {
+		at, ok = s.acked[ack]
+	}
 	return ok && time.Since(at) < ago+sameWithoutID
 }
 

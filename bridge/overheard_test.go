@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"posthouse/bridge/link"
-	"posthouse/bridge/message"
 )
 
 // The ack of a station that only the second gateway hears ends the delivery of
@@ -49,7 +48,6 @@ func TestStationsOfOneMeshThatOnlyTheSecondGatewayHears(t *testing.T) {
 		t.Run(hears, func(t *testing.T) {
 			inCountry(t, threeGateways, func(t *testing.T, c *country) {
 				valley := c.airs["valley"]
-				const near = "N0QRG-5"
 				valley.beacon(near)
 				valley.beacon(alder)
 				time.Sleep(time.Minute)
@@ -57,7 +55,7 @@ func TestStationsOfOneMeshThatOnlyTheSecondGatewayHears(t *testing.T) {
 				valley.says(near, alder, "7", "over the fence")
 				valley.deafen("N0QRA-10", true)
 				time.Sleep(5 * time.Second)
-				valley.heardBy(t.Context(), message.Message{Kind: message.Receipt, From: alder, To: near, Acks: "7"}, "")
+				valley.acks(alder, near, "7")
 				time.Sleep(30 * time.Minute)
 				same(t, "transmitted", append(valley.told(alder), valley.told(near)...))
 				same(t, "left open", c.open())
@@ -68,23 +66,42 @@ func TestStationsOfOneMeshThatOnlyTheSecondGatewayHears(t *testing.T) {
 
 // A node that was reset writes under a used id. The ack of what had it before ends nothing.
 func TestUsedIDOfStationsThatOnlyTheSecondGatewayHears(t *testing.T) {
+	for _, later := range []time.Duration{4 * time.Minute, 90 * time.Second, 10 * time.Second} {
+		inCountry(t, threeGateways, func(t *testing.T, c *country) {
+			valley := c.airs["valley"]
+			valley.beacon(near)
+			valley.beacon(alder)
+			time.Sleep(time.Minute)
+			valley.deafen("N0QRA-10", true)
+			valley.says(near, alder, "7", "over the fence")
+			time.Sleep(5 * time.Second)
+			valley.acks(alder, near, "7")
+			time.Sleep(later)
+			valley.says(near, alder, "7", "the roof is off")
+			time.Sleep(15 * time.Minute)
+			valley.deafen("N0QRA-10", false)
+			valley.beacon(alder)
+			time.Sleep(time.Minute)
+			same(t, "alder", valley.told(alder), "text N0QRG-5>N0QRC-7 the roof is off")
+		})
+	}
+}
+
+// The second gateway hears a text only as it is repeated: the ack that it has heard before
+// is for that text, as far as it knows.
+func TestAckThatWasHeardBeforeItsText(t *testing.T) {
 	inCountry(t, threeGateways, func(t *testing.T, c *country) {
 		valley := c.airs["valley"]
-		const near = "N0QRG-5"
 		valley.beacon(near)
 		valley.beacon(alder)
 		time.Sleep(time.Minute)
 		valley.deafen("N0QRA-10", true)
+		valley.acks(alder, near, "7")
+		time.Sleep(10 * time.Second)
 		valley.says(near, alder, "7", "over the fence")
-		time.Sleep(5 * time.Second)
-		valley.heardBy(t.Context(), message.Message{Kind: message.Receipt, From: alder, To: near, Acks: "7"}, "")
-		time.Sleep(4 * time.Minute)
-		valley.says(near, alder, "7", "the roof is off")
 		time.Sleep(15 * time.Minute)
-		valley.deafen("N0QRA-10", false)
-		valley.beacon(alder)
-		time.Sleep(time.Minute)
-		same(t, "alder", valley.told(alder), "text N0QRG-5>N0QRC-7 the roof is off")
+		same(t, "alder", valley.told(alder))
+		same(t, "left open", c.open())
 	})
 }
 

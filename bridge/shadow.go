@@ -101,7 +101,7 @@ func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) func(*q
 		return b.decideForHelper(ln, r, it, at, tell)
 	}
 	ago := at.Age.Sub(r.Accepted.Age)
-	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, ago) || b.kin.wasAcked(&r.Message, ago) {
+	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, ago) || b.kin.wasAcked(&r.Message, r.Identity, ago) {
 		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }
 	}
 	b.hearShadow(r)

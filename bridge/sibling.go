@@ -31,6 +31,7 @@ type siblings struct {
 	taken  map[queue.Identity]time.Time // what others have in hand
 	frames map[queue.Identity]time.Time // what they transmitted, and what we did
 	acked  map[queue.Identity]time.Time // acks that were heard of what we did not send
+	asked  map[queue.Identity]asked     // by the ack that they wait for: texts that were heard
 	tell   map[string]*link.Taken       // by mesh: what is to be told next
 	rounds map[queue.Identity]round     // texts with the same words under new ids
 	full   time.Time                    // when the store last had no room for a text
@@ -39,7 +40,7 @@ type siblings struct {
 func newSiblings() *siblings {
 	return &siblings{
 		taken: map[queue.Identity]time.Time{}, frames: map[queue.Identity]time.Time{}, acked: map[queue.Identity]time.Time{},
-		tell: map[string]*link.Taken{}, rounds: map[queue.Identity]round{},
+		asked: map[queue.Identity]asked{}, tell: map[string]*link.Taken{}, rounds: map[queue.Identity]round{},
 	}
 }
 
