@@ -20,14 +20,16 @@ type dates struct {
 	off    bool
 }
 
-// note takes in whether a time agreed. As long as some do, the others are wrong.
-func (d *dates) note(agrees bool, now time.Time) {
+// note takes in whether a time agreed, and tells whether our clock is wrong by it. As long
+// as some agree, the others are wrong.
+func (d *dates) note(agrees bool, now time.Time) (off bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if agrees {
 		d.agreed = now
 	}
 	d.off = !agrees && (d.agreed.IsZero() || now.Sub(d.agreed) >= presence.Alive || d.off)
+	return d.off
 }
 
 // ClockDoubt says what is wrong with the clock, and what to do; empty when it is trusted.

@@ -43,3 +43,84 @@ func TestNothingWaitsForAGatewayWhoseClockIsWrong(t *testing.T) {
 		same(t, "left open", c.open())
 	})
 }
+
+// The other gateway of the mesh is of a version that names nobody in its presence and
+// knows nothing of wrong clocks: nothing that it signs can be proven. Then both transmit,
+// as when they are cut off from each other: what both hear goes twice, and nothing is lost.
+func TestClockIsWrongBesideAnOldVersion(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley mail", "N0QRB-10 valley mail", "N0QRE-10 hill"}, func(t *testing.T, c *country) {
+		valley, hill, a := c.airs["valley"], c.airs["hill"], c.posts["N0QRA-10"]
+		valley.beacon(alder)
+		hill.beacon(birch)
+		a.shut()
+		a.unsure.Store(true)
+		c.wire.spoil(func() {
+			c.wire.lose = func(to string, e *event) bool {
+				e.say.Unproven, e.say.Closed = to == "N0QRA-10", e.from == "N0QRA-10" && to == "N0QRE-10"
+				return to == "N0QRA-10" && e.kind != "presence"
+			}
+		})
+		time.Sleep(2 * time.Minute)
+		a.start()
+		a.host(c).Dated(false)
+		time.Sleep(3 * time.Minute)
+		same(t, "transmitters", c.transmitter("valley"), "N0QRA-10", "N0QRB-10")
+		valley.says(alder, birch, "1", "to the hill")
+		hill.says(birch, alder, "1", "to the valley")
+		valley.says(alder, "ann@club.example", "2", "to ann")
+		time.Sleep(10 * time.Minute)
+		if n := count(c.mails(), "to ann"); n != 2 {
+			t.Errorf("%d mails, want one of each gateway", n)
+		}
+		same(t, "birch", hill.told(birch), "text N0QRC-7>N0QRD-9 to the hill", "receipt N0QRC-7>N0QRD-9 1")
+		if told := valley.told(alder); count(told, "to the valley") != 1 || count(told, "receipt N0QRD-9") != 1 || count(told, "not ") != 0 {
+			t.Errorf("alder was told %q", told)
+		}
+		c.wire.spoil(func() { c.wire.lose = nil })
+		a.unsure.Store(false)
+		time.Sleep(10 * time.Minute)
+		if n := len(c.transmitter("valley")); n != 1 {
+			t.Errorf("%d transmit once all is well", n)
+		}
+		if n := count(hill.told(birch), "to the hill"); n != 1 {
+			t.Errorf("birch was told %q", hill.told(birch))
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+// A clock that was steady for ten minutes counts as right though nobody has set it. What
+// others sign later than it says shows that it is not, until one of them agrees with it.
+func TestASteadyClockIsRightUntilOthersSayOtherwise(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		a := c.posts["N0QRA-10"]
+		a.shut()
+		a.unsure.Store(true)
+		a.start()
+		time.Sleep(11 * time.Minute)
+		host := a.host(c)
+		trusted := func(want bool) {
+			t.Helper()
+			if doubt := a.bridge.ClockDoubt(); (doubt == "") != want {
+				t.Errorf("trusted is to be %v: %q", want, doubt)
+			}
+		}
+		trusted(true)
+		host.Dated(true)
+		host.Dated(false) // of two that differ one agrees
+		trusted(true)
+		time.Sleep(2 * time.Minute)
+		host.Dated(false)
+		trusted(false)
+		host.Dated(true)
+		trusted(true)
+		a.unsure.Store(false)
+		time.Sleep(2 * time.Minute)
+		trusted(true)
+		host.Dated(false)
+		trusted(true) // by its time server
+		a.unsure.Store(true)
+		time.Sleep(2 * time.Minute)
+		trusted(true)
+	})
+}

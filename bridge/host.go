@@ -142,7 +142,7 @@ func (h *host) Spoke(call string) {
 }
 
 // Dated implements link.TrunkHost.
-func (h *host) Dated(agrees bool) { h.b.dates.note(agrees, time.Now()) }
+func (h *host) Dated(agrees bool) { h.b.clock.Deny(h.b.dates.note(agrees, time.Now())) }
 
 // FarHeard implements link.TrunkHost.
 func (h *host) FarHeard(f link.FarHearing) {

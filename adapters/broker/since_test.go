@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"errors"
 	"testing"
 	"time"
 
@@ -123,5 +124,32 @@ func TestAProofIsWorthTheLifetimeOfWhatItIsFor(t *testing.T) {
 	p.add(key, proof{70, now.Add(40 * time.Minute)})
 	if p.proves(r, now.Add(41*time.Minute)) {
 		t.Error("a third one does not take the place of the oldest")
+	}
+}
+
+// A clock that is only steady may stand in the past. What then comes from the future is not
+// refused once the bridge takes it for wrong, or its writer would be told for our clock.
+func TestWhatComesFromTheFutureDoubtsASteadyClock(t *testing.T) {
+	for _, synced := range []bool{false, true} {
+		c := newClockless(t)
+		c.in.t.opts.Wall = func() (time.Time, bool) {
+			return time.Now().Add(-1000 * time.Hour), synced || len(c.host.dated) == 0
+		}
+		e := envelope.Event{ID: "x1", Source: "N0QRE-10", Root: "posthouse/1", Topic: envelope.Inbox("N0QRA-10"), Number: 7, Signed: time.Now().UTC().Truncate(time.Millisecond), Lifetime: time.Hour, Body: envelope.Custody{About: "N0QRA-10.1"}}
+		wire, err := envelope.Seal(c.keys[e.Source], e)
+		if err != nil {
+			t.Fatal(err)
+		}
+		topic, _ := e.Topic.Under("posthouse/1")
+		want := envelope.ErrSkew
+		if synced {
+			want = envelope.ErrFuture
+		}
+		if _, err := c.in.open(packet{topic: topic, payload: wire}); !errors.Is(err, want) {
+			t.Errorf("synchronised %v: %v, want %v", synced, err, want)
+		}
+		if len(c.host.dated) == 0 || c.host.dated[0] {
+			t.Errorf("the bridge heard %v", c.host.dated)
+		}
 	}
 }

@@ -84,7 +84,15 @@ func (in *receiver) open(p packet) (*envelope.Received, error) {
 	if err == nil && r.Listed && !r.Signed.IsZero() {
 		in.host.Dated(true)
 	}
-	if refused, ok := errors.AsType[*envelope.Refused](err); ok && errors.Is(err, envelope.ErrSkew) && refused.Received.Listed && in.isLate(refused.Received, now) {
+	refused, ok := errors.AsType[*envelope.Refused](err)
+	switch {
+	case !ok || !refused.Received.Listed:
+	case errors.Is(err, envelope.ErrFuture):
+		in.host.Dated(false)
+		if _, still := in.t.opts.Wall(); !still {
+			return in.open(p) // nobody has set our clock, which was only steady
+		}
+	case errors.Is(err, envelope.ErrSkew) && in.isLate(refused.Received, now):
 		return refused.Received, nil
 	}
 	return r, err

@@ -48,6 +48,7 @@ type Clock struct {
 	saved    time.Time // trusted time of the last run; zero: never known
 	certain  bool      // saved goes by a synchronised clock: one that stands before it is wrong
 	set      bool      // somebody has set the clock while this run went on
+	denied   bool      // others know better than a clock that is only steady
 	known    instant   // the last trusted one; zero: none
 	right    instant   // the last at which the kernel was synchronised; zero: none
 	seen     instant   // when the present steadiness began
@@ -152,6 +153,9 @@ func (c *Clock) look() bool {
 	switch {
 	case c.isSynced:
 		c.right = t
+	case c.denied && c.right.isZero():
+		c.known = instant{}
+		return false
 	case !c.known.isZero() && t.moved(c.known) <= jump:
 	case t.ran-c.seen.ran >= steady && !c.isBehind(t):
 	default:
@@ -167,6 +171,14 @@ func (c *Clock) look() bool {
 // clock while this one runs knows better.
 func (c *Clock) isBehind(t instant) bool {
 	return !t.wall.After(c.saved) && (c.certain || !c.set)
+}
+
+// Deny has a clock that nobody has synchronised in this run count for nothing however
+// steady it is, or ends that: what others sign shows that it is wrong.
+func (c *Clock) Deny(wrong bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.denied = wrong
 }
 
 // Doubt says why the clock is not trusted, and what to do; empty when it is.

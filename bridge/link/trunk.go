@@ -65,7 +65,7 @@ type TrunkHost interface {
 	// number that it had not used before.
 	Spoke(call string)
 	// Dated tells whether the time that a listed gateway has signed agrees with our
-	// clock. Only while that is not trusted it may not.
+	// clock. One that nobody has synchronised is not trusted any more when it does not.
 	Dated(agrees bool)
 	// FarHeard takes in where a far gateway heard a station.
 	FarHeard(h FarHearing)
