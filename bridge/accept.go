@@ -148,7 +148,8 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, ide
 			b.repeatReceipt(ctx, done.Seq)
 		}
 		b.log.Debug("duplicate", "link", ln.Name, "id", b.id(done.Seq), "from", m.From)
-		kept := ln.trunk == nil || b.comesAgain(ctx, done.Seq, m)
+		// Of two texts that come together the second is asked for again, see isAnother.
+		kept := ln.trunk == nil || !b.isAnother(ctx, ln, done.Seq, m) && b.comesAgain(ctx, done.Seq, m)
 		return link.Verdict{ID: b.id(done.Seq), Code: link.CodeDuplicate, Duplicate: true, Kept: kept}
 	}
 	b.meter.Accepted(ln.Name)

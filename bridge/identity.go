@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"strconv"
 	"strings"
+	"time"
 
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/fit"
@@ -56,6 +57,23 @@ func (b *Bridge) identityOf(ln *line, m *message.Message) queue.Identity {
 		}
 	}
 	return identify(m)
+}
+
+// clocksApart is how far the clocks of two gateways may differ.
+const clocksApart = time.Hour
+
+// isAnother tells whether a text that came by a trunk is another than the equal one that is
+// known: it was filed long before or after. Where they were heard these were two, and what
+// waited for the trunk comes together.
+func (b *Bridge) isAnother(ctx context.Context, ln *line, seq uint64, m *message.Message) bool {
+	if ln.trunk == nil || m.Filed.IsZero() {
+		return false
+	}
+	r, err := b.store.Get(ctx, seq)
+	if err != nil || r.Message.Filed.IsZero() {
+		return false
+	}
+	return m.Filed.Sub(r.Message.Filed).Abs() > max(sameFor(&ln.Link), clocksApart)
 }
 
 // frames is how many frame ids there are: five digits of base 36, the longest

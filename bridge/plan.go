@@ -85,9 +85,12 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	now := b.clock.Age()
 	identity, same := b.recognise(ln, m)
 	home := b.adopt(ln, m)
-	_, known, err := b.store.Known(ctx, identity, now.Add(-same))
+	seq, known, err := b.store.Known(ctx, identity, now.Add(-same))
 	if err != nil {
 		return plan{err: err}
+	}
+	if known && b.isAnother(ctx, ln, seq, m) {
+		known, same = false, 0
 	}
 	ours := b.isOurFrame(ctx, m)
 	alike := !ours && !known && b.kin.goesRound(m)

@@ -555,3 +555,25 @@ func TestPortableStationFarAway(t *testing.T) {
 		})
 	}
 }
+
+// Clients count from 1 again, and the same is written twice a day. To the gateway that heard
+// them these are two texts, however late they come to the next one.
+func TestSameTextsThatAreHandedOnTogether(t *testing.T) {
+	for _, id := range []string{"1", ""} {
+		inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+			c.airs["hill"].beacon(birch)
+			time.Sleep(time.Minute)
+			c.wire.sever("N0QRA-10", true)
+			for range 2 {
+				c.airs["valley"].says(alder, birch, id, "all ok")
+				time.Sleep(3 * time.Hour)
+			}
+			c.wire.sever("N0QRA-10", false)
+			time.Sleep(10 * time.Minute)
+			if told := c.airs["hill"].told(birch); count(told, "all ok") != 2 {
+				t.Errorf("id %q: birch was told %q", id, told)
+			}
+			same(t, "left open", c.open())
+		})
+	}
+}
