@@ -23,7 +23,8 @@ const (
 	checkpointPart = 8           // of the log is written before; the rest is for when no checkpoint succeeds
 	calmPart       = 12          // and if so much is written, before, where it delays nobody
 	calm           = 2 * time.Millisecond
-	retryFactor    = 10 // a failed checkpoint is tried again after so many times what it took
+	checkpointRoom = 1000 // pages that were changed in memory, 11 KiB each: it is written before, too
+	retryFactor    = 10   // a failed checkpoint is tried again after so many times what it took
 )
 
 // begin opens the transaction that stands until the next checkpoint, and brings
@@ -241,7 +242,7 @@ func (s *Store) dueIn() (time.Duration, bool) {
 	}
 	at := s.firstChange.Add(checkpointWait)
 	switch used := s.wal.used(); {
-	case used > s.opts.LogBytes/checkpointPart || s.wal.spoiled:
+	case s.grown() || s.wal.spoiled:
 		at = time.Now()
 	case used > s.opts.LogBytes/calmPart && at.After(s.lastWrite.Add(calm)):
 		at = s.lastWrite.Add(calm) // what was just kept has gone out by then
@@ -250,6 +251,18 @@ func (s *Store) dueIn() (time.Duration, bool) {
 		at = s.retryAt
 	}
 	return time.Until(at), true
+}
+
+// grown tells whether much waits for the data file: in the log, or in memory, as
+// texts between many stations change a page each. Only the committer asks.
+func (s *Store) grown() bool {
+	if s.wal.used() > s.opts.LogBytes/checkpointPart {
+		return true
+	}
+	s.mu.Lock() // reading counts in the same figures
+	defer s.mu.Unlock()
+	figures := s.txn.tx.Stats()
+	return figures.GetNodeCount() > checkpointRoom
 }
 
 // checkpointIfDue makes a checkpoint when it is time, and complains when it fails.

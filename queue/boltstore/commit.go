@@ -132,7 +132,7 @@ func (s *Store) commitBatch(batch []*call) {
 	s.answer(batch, err)
 	s.tell()
 	s.lastWrite = time.Now()
-	if s.wal.used() > s.opts.LogBytes/checkpointPart {
+	if s.grown() {
 		s.checkpointIfDue()
 	}
 }
