@@ -90,6 +90,30 @@ func TestChunksThatEndEarly(t *testing.T) {
 	}
 }
 
+// A client that takes a mail back between two chunks (RSET, RFC 5321 section 4.1.1.5), or
+// sends one that is too large, may go on with the next in the same connection.
+func TestChunksThatAreTakenBack(t *testing.T) {
+	mail := plain("qra@home.example", "n0qrb-9@radio.club.example", "Water", "two cans\n")
+	chunk := fmt.Sprintf("BDAT %d\r\n%s", len(mail), mail)
+	again := begin[len("EHLO x.example\r\n"):] + "RCPT TO:<n0qrb-9@" + domain + ">\r\n"
+	for _, c := range []struct{ name, between string }{
+		{"RSET", "RSET\r\n"},
+		{"too large", fmt.Sprintf("BDAT %d LAST\r\n%s", 70_000, strings.Repeat("xxxxxxxx\r\n", 7_000))},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			g := startGateway(t, nil)
+			answers := g.talk(t, strings.NewReader(begin+"RCPT TO:<n0qrb-9@"+domain+">\r\n"+
+				chunk+c.between+again+strings.Replace(chunk, "\r\n", " LAST\r\n", 1)+"QUIT\r\n"))
+			if kept := g.host.Kept(); len(kept) != 1 || kept[0].Text != "Water: two cans" {
+				t.Errorf("kept %+v\nanswers:\n%s", kept, answers)
+			}
+			if count(answers, "221") != 1 {
+				t.Errorf("answers:\n%s", answers)
+			}
+		})
+	}
+}
+
 // talkTLS is talk behind STARTTLS. What ends with QUIT waits for the answers.
 func (g *gateway) talkTLS(t *testing.T, roots *x509.CertPool, input string) string {
 	t.Helper()

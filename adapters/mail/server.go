@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"runtime"
 	"slices"
 	"strings"
 	"time"
@@ -223,6 +224,12 @@ func (s *session) Data(r io.Reader) error {
 	raw, err := io.ReadAll(r)
 	if err == nil && !whole(r, s.conn.Conn()) {
 		err = io.ErrUnexpectedEOF
+	}
+	if errors.Is(err, smtp.ErrDataReset) {
+		// Of chunks only: the client took them back, or has its answer. What is given
+		// here go-smtp would take for the result of the next mail (v0.26.0 still), so
+		// the goroutine that it made for this one ends without any.
+		runtime.Goexit()
 	}
 	if err != nil {
 		if tooLarge, ok := errors.AsType[*smtp.SMTPError](err); ok {
