@@ -120,10 +120,10 @@ func code(t testing.TB, err error) string {
 	if !ok {
 		t.Fatalf("no SMTP answer but %v", err)
 	}
-	return answerText(answer)
+	return codeText(answer)
 }
 
-func answerText(e *smtp.SMTPError) string {
+func codeText(e *smtp.SMTPError) string {
 	var b strings.Builder
 	for i, n := range []int{e.Code, e.EnhancedCode[0], e.EnhancedCode[1], e.EnhancedCode[2]} {
 		if i > 0 {

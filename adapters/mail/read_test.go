@@ -53,7 +53,7 @@ func refusedAs(err error) string {
 		return r.code
 	}
 	if answer, ok := errors.AsType[*smtp.SMTPError](err); ok {
-		return answerText(answer)
+		return codeText(answer)
 	}
 	return err.Error()
 }

@@ -1,14 +1,12 @@
 package mail
 
 import (
-	"bufio"
 	"bytes"
-	"errors"
+	"cmp"
 	"io"
 	"strings"
 
 	gomessage "github.com/emersion/go-message"
-	"github.com/emersion/go-message/textproto"
 
 	"posthouse/bridge/message"
 )
@@ -26,6 +24,7 @@ type outcome struct {
 func (in *intake) takeReport(raw []byte, bounced string) error {
 	outcomes, err := readReport(raw)
 	if err != nil {
+		in.log.Info("what came to a bounce address is no delivery report", "id", bounced)
 		return err
 	}
 	for _, o := range outcomes {
@@ -36,7 +35,7 @@ func (in *intake) takeReport(raw []byte, bounced string) error {
 			Kind: message.Receipt, Link: in.o.Name,
 			From: o.recipient, To: in.o.Call,
 			Acks: bounced, Nak: true,
-			Text: strings.TrimSpace(o.status + " " + o.reason),
+			Text: o.why(),
 		})
 		if err != nil {
 			in.log.Warn("delivery report not stored", "id", bounced, "err", err)
@@ -48,33 +47,60 @@ func (in *intake) takeReport(raw []byte, bounced string) error {
 		in.log.Info("mail bounced", "id", bounced, "status", o.status)
 		return nil // we send to one recipient a mail, so one failure is all of it
 	}
-	in.log.Info("delivery report without a failure", "id", bounced)
+	in.log.Info("delivery report without a failure", "id", bounced, "action", clip(outcomes[0].action, 20))
 	return nil
+}
+
+// why tells a person what happened. A number alone says nothing to one, and most
+// servers' words begin with it.
+func (o outcome) why() string {
+	switch {
+	case o.reason == "":
+		return "the mail server returned it (" + cmp.Or(o.status, undefined) + ")"
+	case o.status == undefined || strings.Contains(o.reason, o.status):
+		return o.reason
+	}
+	return o.status + " " + o.reason
 }
 
 // readReport reads a delivery status notification by its structure. What is around
 // the status is not looked at: servers leave out its report-type, and filters wrap
-// it.
+// all of it.
 func readReport(raw []byte) ([]outcome, error) {
 	e, _ := gomessage.ReadWithOptions(bytes.NewReader(raw), &gomessage.ReadOptions{MaxHeaderBytes: int64(len(raw)) + 1})
 	if e == nil {
 		return nil, notReport()
 	}
-	r := e.MultipartReader()
-	if r == nil {
+	if e.MultipartReader() == nil {
 		return readOldReport(e)
+	}
+	status := findStatus(e, 0)
+	if status == nil {
+		return nil, notReport()
+	}
+	return readOutcomes(status)
+}
+
+// findStatus gives the first delivery status in a tree of parts; nil: there is none.
+func findStatus(e *gomessage.Entity, depth int) io.Reader {
+	switch kind, _, _ := e.Header.ContentType(); kind {
+	case "message/delivery-status", "message/global-delivery-status":
+		return e.Body
+	}
+	r := e.MultipartReader()
+	if r == nil || depth > maxDepth {
+		return nil
 	}
 	for range maxParts {
 		part, err := r.NextPart()
 		if part == nil || err != nil && !gomessage.IsUnknownCharset(err) {
-			break
+			return nil
 		}
-		switch kind, _, _ := part.Header.ContentType(); kind {
-		case "message/delivery-status", "message/global-delivery-status":
-			return readOutcomes(part.Body)
+		if status := findStatus(part, depth+1); status != nil {
+			return status
 		}
 	}
-	return nil, notReport()
+	return nil
 }
 
 func notReport() error {
@@ -84,18 +110,11 @@ func notReport() error {
 // readOutcomes reads the groups of fields: one about the message, then one for
 // each recipient.
 func readOutcomes(body io.Reader) ([]outcome, error) {
-	r := bufio.NewReader(body)
+	text, _ := io.ReadAll(body) // of a mail, which is not large
 	var all []outcome
-	for range maxParts {
-		h, err := textproto.ReadHeader(r)
-		if err != nil && !errors.Is(err, io.EOF) {
-			return nil, notReport()
-		}
-		if h.Has("Final-Recipient") || h.Has("Action") {
-			all = append(all, readOutcome(h))
-		}
-		if _, err := r.Peek(1); err != nil {
-			break
+	for i, group := range strings.Split(strings.ReplaceAll(string(text), "\r\n", "\n"), "\n\n") {
+		if f := readFields(group); i <= maxParts && (f["final-recipient"] != "" || f["action"] != "") {
+			all = append(all, readOutcome(f))
 		}
 	}
 	if len(all) == 0 {
@@ -104,19 +123,42 @@ func readOutcomes(body io.Reader) ([]outcome, error) {
 	return all, nil
 }
 
-func readOutcome(h textproto.Header) outcome {
-	status, _, _ := strings.Cut(h.Get("Status"), "(") // a comment may follow
-	o := outcome{
-		action: strings.ToLower(strings.TrimSpace(h.Get("Action"))),
-		status: clip(oneLine(status), 20),
-		reason: clip(oneLine(typed(h.Get("Diagnostic-Code"))), 200),
+// readFields reads a group of fields by their names in lower case. A line that is
+// none costs only itself.
+func readFields(group string) map[string]string {
+	fields, last := map[string]string{}, ""
+	for line := range strings.SplitSeq(group, "\n") {
+		if last != "" && line != "" && strings.Contains(" \t", line[:1]) { // folded (RFC 5322 section 2.2.3)
+			fields[last] += line
+			continue
+		}
+		name, value, ok := strings.Cut(line, ":")
+		if last = ""; ok {
+			last = strings.ToLower(strings.TrimSpace(name))
+			fields[last] = value
+		}
 	}
-	for _, key := range []string{"Original-Recipient", "Final-Recipient"} {
-		if o.recipient = reported(typed(h.Get(key))); o.recipient != "" {
+	return fields
+}
+
+func readOutcome(fields map[string]string) outcome {
+	o := outcome{
+		action: strings.ToLower(uncommented(fields["action"])),
+		status: clip(uncommented(fields["status"]), 20),
+		reason: clip(oneLine(typed(fields["diagnostic-code"])), 200),
+	}
+	for _, key := range []string{"original-recipient", "final-recipient"} {
+		if o.recipient = reported(typed(fields[key])); o.recipient != "" {
 			break
 		}
 	}
 	return o
+}
+
+// uncommented takes off the comment that may follow a value (RFC 3464 section 2.1.1).
+func uncommented(s string) string {
+	s, _, _ = strings.Cut(s, "(")
+	return oneLine(s)
 }
 
 // reported gives an address in a report as the bridge has it, where a local part

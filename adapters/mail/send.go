@@ -55,7 +55,7 @@ func verdict(err error, f link.Frame) error {
 	case !ok: // EOF by itself would tell the operator nothing
 		return fmt.Errorf("the talk with the mail server broke off: %w", err)
 	}
-	err = cleanError("the mail server answered", err)
+	err = &serverError{answerText(answer, f.Message.To), err}
 	switch {
 	case answer.Code == 530 || answer.Code == 535 || answer.Code == 538:
 		// The settings are wrong, not this message (RFC 4954 section 6).
@@ -64,6 +64,16 @@ func verdict(err error, f link.Frame) error {
 		return link.Permanent(codeRefused, err)
 	}
 	return link.RetryAfter(pause(f), err)
+}
+
+// answerText puts an answer as a person reads it, without the address that most
+// servers repeat: the notice names it already, and is short.
+func answerText(answer *smtp.SMTPError, to string) string {
+	status := ""
+	if c := answer.EnhancedCode; c[0] > 0 {
+		status = fmt.Sprintf(" %d.%d.%d", c[0], c[1], c[2])
+	}
+	return printable(fmt.Sprintf("the mail server answered %d%s: %s", answer.Code, status, strings.TrimPrefix(answer.Message, "<"+to+">: ")))
 }
 
 // pause is the wait after a 4xx. RFC 5321 section 4.5.4.1 asks for 30 minutes as

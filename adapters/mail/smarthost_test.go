@@ -154,6 +154,19 @@ func TestAnswersOfTheSmarthost(t *testing.T) {
 	}
 }
 
+// What a station reads of an answer is cut at 80 bytes (bridge/tell.go).
+func TestAnAnswerSaysWhyAtItsBeginning(t *testing.T) {
+	f := frame("hello")
+	for answer, want := range map[*smtp.SMTPError]string{
+		{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "<" + f.Message.To + ">: Recipient address rejected: User unknown"}: "the mail server answered 550 5.1.1: Recipient address rejected: User unknown",
+		{Code: 554, EnhancedCode: smtp.NoEnhancedCode, Message: "no\nthanks"}:                                                              "the mail server answered 554: no thanks",
+	} {
+		if got := verdict(answer, f).Error(); !strings.HasPrefix(got, want) {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
 // A server that takes connections and says nothing is named as what it is, and not
 // by the connection that we closed ourselves.
 func TestSilentServersAreNamed(t *testing.T) {
