@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"cmp"
+	"errors"
 	"slices"
 	"testing"
 	"testing/synctest"
@@ -41,6 +42,16 @@ func TestAMailThatComesBackIsTold(t *testing.T) {
 		w.wantNotThere(v.ID)
 		w.bounce(reportTo(f), "ann@club.example")
 		w.silent("valley", time.Hour)
+	})
+}
+
+// A server that says "later" until the lifetime ends (greylisting, a full mailbox) has
+// not got the mail, however often it was tried.
+func TestAMailThatNobodyTookIsToldAsThat(t *testing.T) {
+	inWorld(t, []string{"POSTHOUSE_POST_LIFETIME=1h"}, func(t *testing.T, w *world) {
+		w.links["post"].FailNext(slices.Repeat([]error{link.RetryAfter(10*time.Minute, errors.New("450 greylisted"))}, 20)...)
+		w.says("valley", "N0QRA-7", "ann@club.example", "7", "all well")
+		w.want(w.gets("valley", 2*time.Hour), `notice N0QRZ-10>N0QRA-7 not delivered to ann@club.example: expired (450 greylisted). "all well"`)
 	})
 }
 

@@ -163,12 +163,11 @@ const holdsLane = 3
 // wait, until its lifetime ends.
 func (c *carrier) later(t *trip) queue.Outcome {
 	at := c.b.stamp()
-	wait := queue.Delay(t.d.Attempts+1, t.r.Message.Precedence, c.scatter(t))
+	wait, why := queue.Delay(t.d.Attempts+1, t.r.Message.Precedence, c.scatter(t)), t.err.Error()
 	var le *link.LaterError
 	if errors.As(t.err, &le) {
-		wait = max(wait, le.Wait)
+		wait, why = max(wait, le.Wait), le.Unwrap().Error()
 	}
-	why := t.err.Error()
 	begun := t.d.Begun || t.sent > 0 || t.d.Attempts+1 >= holdsLane
 	c.b.log.Warn("not sent, trying again", "link", c.ln.Name, "id", c.b.id(t.item.Seq), "try", t.d.Attempts+1, "wait", wait, "err", why)
 	c.b.meter.Delivery(c.ln.Name, "retried")

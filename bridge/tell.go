@@ -89,6 +89,8 @@ func failedWhy(r *queue.Record) string {
 			why = d.Error
 		case r.Outcome == queue.Expired && d.Begun && d.Gateway != "":
 			why = "passed to " + d.Gateway + ", not confirmed"
+		case r.Outcome == queue.Expired && message.IsMail(d.To): // what the server takes is delivered
+			why = because(string(r.Outcome), d.Error)
 		case r.Outcome == queue.Expired && d.Begun:
 			why = "sent, not confirmed"
 		}
