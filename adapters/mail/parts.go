@@ -54,10 +54,13 @@ func (p *parts) read(e *gomessage.Entity, opened error, depth int) (said, error)
 	if err != nil {
 		return said{}, err
 	}
+	name := fileName(e)
+	if kind == "application/octet-stream" && strings.EqualFold(path.Ext(name), ".p7m") {
+		kind = "application/pkcs7-mime" // RFC 8551 section 3.10
+	}
 	if err := refuseEncrypted(kind, params); err != nil {
 		return said{}, err
 	}
-	name := fileName(e)
 	isText := !isAttachment(e) && (name == "" || !p.spoken)
 	switch {
 	case strings.HasPrefix(kind, "multipart/"):

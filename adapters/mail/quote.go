@@ -175,18 +175,28 @@ func dropAttribution(lines []string) []string {
 	return lines
 }
 
-// wrapped gives the line on which the last paragraph begins, if that is an
-// attribution in two or three lines, whatever its language: it has an address in
-// brackets and a year. Else it gives the end.
+// wrapped gives the line on which an attribution in two or three lines begins,
+// whatever its language: it has an address in brackets and a year, and is a paragraph,
+// or begins as one right below the answer. Else it gives the end.
 func wrapped(lines []string) int {
-	start := len(lines)
-	for start > 0 && lines[start-1] != "" {
-		start--
+	end := len(lines)
+	for n := 1; n <= 3 && n <= end && lines[end-n] != ""; n++ {
+		at := end - n
+		switch {
+		case !isAttribution(strings.Join(lines[at:], " ")):
+		case n == 1:
+			return end // it is whole
+		case at == 0 || lines[at-1] == "" || beginsAttribution(lines[at]):
+			return at
+		}
 	}
-	if n := len(lines) - start; n >= 2 && n <= 3 && isAttribution(strings.Join(lines[start:], " ")) {
-		return start
-	}
-	return len(lines)
+	return end
+}
+
+// beginsAttribution tells whether a line is the first one of an attribution whatever
+// stands above it: it is broken before the address, or all but its verb is there.
+func beginsAttribution(line string) bool {
+	return strings.HasSuffix(line, "<") || isAttribution(line) || attributionStart().MatchString(line)
 }
 
 var (

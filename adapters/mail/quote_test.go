@@ -30,6 +30,10 @@ func TestAttributionsGoWithTheQuotation(t *testing.T) {
 		if got := cut("Two cans.\nAt noon.\n\n" + above + "\n\n> got the water"); got != "Two cans.\nAt noon." {
 			t.Errorf("%q stays: %q", above, got)
 		}
+		// What was HTML has no empty line between them.
+		if got := cut("Two cans.\nAt noon.\n" + above + "\n> got the water"); got != "Two cans.\nAt noon." {
+			t.Errorf("of an answer right above %q stays %q", above, got)
+		}
 	}
 	for _, said := range []string{
 		"The list of 2026\nhas these:", "Write to <ann@club.example>\nfor:", "One\ntwo\nthree 2026\n<ann@club.example>\nhave this:",

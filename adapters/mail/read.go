@@ -157,14 +157,14 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 var encodedWord = pattern(`=\?[^?\s]+\?[bBqQ]\?[^?\s]*\?=`)
 
 // addresses reads a list of addresses, also when a name in it is in a charset
-// that nobody knows: the name does not matter here.
+// that nobody knows or in none: the name does not matter here.
 func addresses(h gomail.Header, key string) ([]*gomail.Address, error) {
 	list, err := h.AddressList(key)
 	if err == nil {
 		return list, nil
 	}
 	h = h.Copy()
-	h.Set(key, encodedWord().ReplaceAllString(h.Get(key), "name"))
+	h.Set(key, encodedWord().ReplaceAllString(strings.ToValidUTF8(h.Get(key), "\uFFFD"), "name"))
 	return h.AddressList(key)
 }
 
