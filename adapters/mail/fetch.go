@@ -40,6 +40,7 @@ type fetcher struct {
 	validity uint32 // of the folder's numbers: with another one they are of other mails
 	stumbles map[imap.UID]stumble
 	cleared  bool // one was left aside, and those behind it need not wait
+	looked   bool // this connection was good for a look, at least
 }
 
 // stumble is what came of a mail over which the conversation broke off.
@@ -90,6 +91,7 @@ func (f *fetcher) run(ctx context.Context) {
 	f.ctx = hard
 	for wait := firstLogin; ctx.Err() == nil; wait = min(2*wait, lastLogin) {
 		began := time.Now()
+		f.looked = false
 		err := f.visit(ctx)
 		if ctx.Err() != nil {
 			return
@@ -99,8 +101,13 @@ func (f *fetcher) run(ctx context.Context) {
 		}
 		f.cleared = false
 		err = cleanError("mailbox "+f.o.Mailbox.Server, err)
-		f.sides.fetching(err.Error(), f.o.Smarthost == "")
-		f.log.Warn("mail is not fetched", "err", err, "again", wait)
+		if f.looked { // some servers end each IDLE after seconds, and mail comes in all the same
+			wait = min(wait, f.o.Mailbox.Every)
+			f.log.Info("the connection to the mailbox ended", "err", err, "again", wait)
+		} else {
+			f.sides.fetching(err.Error(), f.o.Smarthost == "")
+			f.log.Warn("mail is not fetched", "err", err, "again", wait)
+		}
 		select {
 		case <-ctx.Done():
 		case <-time.After(wait):
@@ -127,6 +134,7 @@ func (v *visit) stay(ctx context.Context) error {
 	v.sides.fetching("", v.o.Smarthost == "")
 	for {
 		more, err := v.round()
+		v.looked = v.looked || err == nil
 		if err == nil && !more {
 			if err = v.rest(ctx); err == nil {
 				err = v.enter()

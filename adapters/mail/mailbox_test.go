@@ -222,6 +222,33 @@ func TestAServerThatFallsSilentIsLeft(t *testing.T) {
 	}
 }
 
+// restless is a server that ends IDLE by itself, as some do each few seconds.
+type restless struct {
+	imapserver.Session
+	idles *atomic.Int32
+}
+
+func (r restless) Idle(*imapserver.UpdateWriter, <-chan struct{}) error {
+	r.idles.Add(1)
+	return errors.New("that is enough")
+}
+
+// Mail comes in all the same, so the link is not down, and it is looked for as often as
+// without IDLE.
+func TestAServerThatEndsIdleIsAskedAsOftenAsOneWithoutIt(t *testing.T) {
+	var idles atomic.Int32
+	p := newPostOf(t, func(s imapserver.Session) imapserver.Session { return restless{s, &idles} }, imap.CapIdle)
+	g := p.fetch(func(o *Options) { o.Mailbox.Every = 10 * time.Millisecond })
+	g.until(t, "the fifth IDLE", func() bool { return idles.Load() >= 5 })
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	g.until(t, "the mail", func() bool { return len(g.host.Kept()) == 1 })
+	for _, s := range g.host.States()[1:] { // the first says that it has only begun
+		if !s.Up {
+			t.Errorf("the link went down: %s", s.Why)
+		}
+	}
+}
+
 // counting counts the searches.
 type counting struct {
 	imapserver.Session
