@@ -91,19 +91,30 @@ func (p *smarthost) run(ctx context.Context, host link.Host) {
 
 // reconnect tries until a connection is there or ctx ends.
 func (p *smarthost) reconnect(ctx context.Context) {
-	for wait := firstTry; ctx.Err() == nil; wait = min(2*wait, lastTry) {
+	for wait := firstTry; ctx.Err() == nil; wait *= 2 {
 		p.mu.Lock()
 		p.open++
 		p.mu.Unlock()
-		if c, err := p.connect(ctx); err == nil {
+		c, err := p.connect(ctx)
+		if err == nil {
 			p.put(c)
 			return
 		}
+		wait = min(wait, longest(err))
 		select {
 		case <-ctx.Done():
 		case <-time.After(wait):
 		}
 	}
+}
+
+// longest is the longest wait before the next try. What a server refuses for good, as
+// a login, is no outage, and it locks out those who knock too often.
+func longest(err error) time.Duration {
+	if answer, ok := errors.AsType[*smtp.SMTPError](err); ok && answer.Code/100 == 5 {
+		return lastLogin
+	}
+	return lastTry
 }
 
 func (p *smarthost) stop() {

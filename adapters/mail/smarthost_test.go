@@ -167,6 +167,30 @@ func TestAnAnswerSaysWhyAtItsBeginning(t *testing.T) {
 	}
 }
 
+// A server that refuses the login is asked seldom, or it locks us out; one that is away
+// is not.
+func TestARefusedLoginIsTriedSeldom(t *testing.T) {
+	certificate, pool, err := sink.Certificate("127.0.0.1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := startSink(t, sink.Options{TLS: serverTLS(certificate), Username: "u", Password: secret})
+	for password, want := range map[string]time.Duration{"no " + secret: lastLogin, secret: lastTry} {
+		o := testOptions()
+		o.Smarthost, o.RootCAs, o.Username, o.Password = s.Address(), pool, "u", password
+		if want == lastTry {
+			o.Smarthost = "127.0.0.1:1" // nothing listens there
+		}
+		a, err := New(o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := a.post.connect(t.Context()); longest(err) != want {
+			t.Errorf("%v: waits %v at most, want %v", err, longest(err), want)
+		}
+	}
+}
+
 // A server that takes connections and says nothing is named as what it is, and not
 // by the connection that we closed ourselves.
 func TestSilentServersAreNamed(t *testing.T) {
