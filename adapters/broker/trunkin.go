@@ -76,26 +76,36 @@ func (in *receiver) take(ctx context.Context, packets []packet) error {
 	return in.accept(ctx, windows, letters)
 }
 
+// open judges an event by our clock. What a listed gateway signed later than that says
+// shows that the clock is wrong: if nobody has set it, it was only steady, and is not
+// trusted from here on. Then the event is judged without it.
 func (in *receiver) open(p packet) (*envelope.Received, error) {
-	now, trusted := in.t.opts.Wall()
-	r, err := envelope.Open(p.payload, in.t.trust.get(), envelope.Want{
-		Root: in.t.opts.TopicRoot, Topic: p.topic, Own: in.t.opts.Call, Groups: in.t.opts.Groups, Now: now, ClockTrusted: trusted,
-	})
+	r, refused, err := in.judge(p)
+	if refused != nil && errors.Is(err, envelope.ErrFuture) {
+		in.host.Dated(false)
+		if _, still := in.t.opts.Wall(); !still {
+			r, refused, err = in.judge(p)
+		}
+	}
+	if now, _ := in.t.opts.Wall(); refused != nil && errors.Is(err, envelope.ErrSkew) && in.isLate(refused, now) {
+		return refused, nil
+	}
 	if err == nil && r.Listed && !r.Signed.IsZero() {
 		in.host.Dated(true)
 	}
-	refused, ok := errors.AsType[*envelope.Refused](err)
-	switch {
-	case !ok || !refused.Received.Listed:
-	case errors.Is(err, envelope.ErrFuture):
-		in.host.Dated(false)
-		if _, still := in.t.opts.Wall(); !still {
-			return in.open(p) // nobody has set our clock, which was only steady
-		}
-	case errors.Is(err, envelope.ErrSkew) && in.isLate(refused.Received, now):
-		return refused.Received, nil
-	}
 	return r, err
+}
+
+// judge opens an event; refused is what a listed gateway signed and is not taken.
+func (in *receiver) judge(p packet) (r, refused *envelope.Received, err error) {
+	now, trusted := in.t.opts.Wall()
+	r, err = envelope.Open(p.payload, in.t.trust.get(), envelope.Want{
+		Root: in.t.opts.TopicRoot, Topic: p.topic, Own: in.t.opts.Call, Groups: in.t.opts.Groups, Now: now, ClockTrusted: trusted,
+	})
+	if no, ok := errors.AsType[*envelope.Refused](err); ok && no.Received.Listed {
+		refused = no.Received
+	}
+	return r, refused, err
 }
 
 // refused counts what is not taken.
