@@ -189,7 +189,8 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 		s.firstChange = time.Now()
 	}
 	if s.wal.unsure { // what is there may be confirmed again, as a duplicate
-		s.compactAt = time.Now().Add(compactRetry)                                  // nobody commits yet
+		// Nobody commits yet, so nothing can be compacted.
+		s.compactAt = time.Now().Add(compactRetry)
 		if err := s.checkpoint(); err != nil && !errors.Is(err, queue.ErrDamaged) { // damage is the committer's
 			return nil, errors.Join(err, s.txn.tx.Rollback(), s.file.db.Close(), s.wal.close(), lock.Close())
 		}
