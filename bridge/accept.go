@@ -10,40 +10,39 @@ import (
 	"posthouse/queue"
 )
 
-// plan is what accept intends for one message: what to ask of the store, and
-// what to answer once the store has spoken.
+// plan is what accept intends for one message: what to write to the store, and
+// the answer once that is written.
 type plan struct {
 	ops    []queue.Op
 	answer func([]queue.Done) link.Verdict
-	// full is the answer when the store has no room for a new message; empty for
-	// what is let into the reserve.
+	// full is the answer if the store has no room for a new message; empty for a
+	// message that may use the reserve.
 	full link.Verdict
-	// text is what is refused then, for the log.
+	// text is the message that is refused then, for the log.
 	text     *message.Message
 	identity queue.Identity
-	// err says that nothing is known about the message: the other side has to try
-	// again.
+	// err: the message could not be judged, the other side has to try again.
 	err error
-	// spent is what was taken of allowances for it.
+	// spent is what the message has used of its sender's allowances.
 	spent *spending
 }
 
-// settled is a plan that needs no store.
+// settled is a plan that writes nothing.
 func settled(v link.Verdict) plan {
 	return plan{answer: func([]queue.Done) link.Verdict { return v }}
 }
 
-// accept takes what a link received. It returns when everything is on disk, or
-// refused with a reason; all of one call is written in one step.
+// accept takes what a link received. It returns once each message is on disk or
+// refused with a reason; all messages of a call are written in one commit.
 func (b *Bridge) accept(ctx context.Context, ln *line, in []message.Message) ([]link.Verdict, error) {
 	return b.acceptMarked(ctx, ln, nil, in)
 }
 
-// markKey is where the marks of trunks are, by link.
+// markKey is the prefix of the small values that trunks keep, by link.
 const markKey = "mark/"
 
-// acceptMarked is accept, with small values of the link's own that are to be on
-// disk in the same step.
+// acceptMarked is accept, with marks: small values of a trunk's own that have to
+// be written in the same commit.
 func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]byte, in []message.Message) ([]link.Verdict, error) {
 	plans := make([]plan, len(in))
 	for i := range in {
@@ -69,8 +68,8 @@ func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]
 	return verdicts, err
 }
 
-// carryOut writes all plans in one step. When the store is full, what frees it
-// (receipts, emergencies) is written alone and new texts are refused.
+// carryOut writes all plans in one commit. When the store is full, only what may
+// use the reserve (receipts, emergencies) is written, and new texts are refused.
 func (b *Bridge) carryOut(ctx context.Context, ln *line, plans []plan) ([]link.Verdict, error) {
 	for _, p := range plans {
 		if p.err != nil {
@@ -100,8 +99,8 @@ func (b *Bridge) carryOut(ctx context.Context, ln *line, plans []plan) ([]link.V
 	return verdicts, nil
 }
 
-// carryOutEach writes each plan alone when the reserve has no room either, so
-// that an emergency too many keeps no receipt out.
+// carryOutEach writes each plan alone when the reserve is full, too, so that an
+// emergency for which there is no room does not keep out a receipt.
 func (b *Bridge) carryOutEach(ctx context.Context, ln *line, plans []plan) ([]link.Verdict, error) {
 	verdicts := make([]link.Verdict, len(plans))
 	for i := range plans {
@@ -115,14 +114,14 @@ func (b *Bridge) carryOutEach(ctx context.Context, ln *line, plans []plan) ([]li
 		if err != nil {
 			return nil, err
 		}
-		verdicts[i], p.spent = p.answer(done), nil // on disk, whatever comes of the others
+		verdicts[i], p.spent = p.answer(done), nil // on disk, even if a later plan fails
 	}
 	return verdicts, nil
 }
 
 var fullVerdict = link.Verdict{Code: link.CodeFull, Why: "the gateway's store is full, try later"}
 
-// refuseFull turns a plan into the refusal that the store has no room for it.
+// refuseFull turns a plan into a refusal: the store is full.
 func (b *Bridge) refuseFull(ln *line, p *plan) {
 	if p.full.Code == link.CodeFull {
 		b.kin.fills()
@@ -140,15 +139,15 @@ func joined(plans []plan) []queue.Op {
 	return ops
 }
 
-// accepted says what the store made of a new text.
+// accepted makes the verdict on a new text from what the store answered.
 func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, identity queue.Identity, done queue.Done, to []queue.Delivery) link.Verdict {
 	if done.Duplicate {
 		b.meter.Refused(ln.Name, link.CodeDuplicate)
-		if ln.trunk == nil { // the writer itself asks again
+		if ln.trunk == nil { // the writer itself has repeated it
 			b.repeatReceipt(ctx, done.Seq)
 		}
 		b.log.Debug("duplicate", "link", ln.Name, "id", b.id(done.Seq), "from", m.From)
-		// Of two texts that come together the second is asked for again, see isAnother.
+		// If this is another text with the same words the sender has to offer it again, see isAnother.
 		kept := ln.trunk == nil || !b.isAnother(ctx, ln, done.Seq, m) && b.comesAgain(ctx, done.Seq, m)
 		return link.Verdict{ID: b.id(done.Seq), Code: link.CodeDuplicate, Duplicate: true, Kept: kept}
 	}
@@ -158,7 +157,7 @@ func (b *Bridge) accepted(ctx context.Context, ln *line, m *message.Message, ide
 		b.kin.asks(m, identity)
 	}
 	if ln.trunk != nil && m.Handed && b.far.meet(m.Via, ln.Name, true, time.Now()) {
-		b.lookFar() // what becomes of it is to be told there
+		b.lookFar() // that gateway has to be told the outcome
 	}
 	b.log.Info("accepted", "link", ln.Name, "id", b.id(done.Seq), "from", m.From, "to", m.To,
 		"precedence", m.Precedence.String(), "way", b.wayOf(m, to))

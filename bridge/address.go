@@ -16,11 +16,11 @@ import (
 	"posthouse/bridge/rules"
 )
 
-// answerWithin is how long a station may answer without an address what the
-// gateway gave it last.
+// answerWithin is how long a station may answer, without an address, the last
+// message that the gateway gave it.
 const answerWithin = 2 * time.Hour
 
-// address finds out whom a text is for that came in on a link: an alias is looked up; a
+// address finds the addressee of a text that came in on a link: it looks up an alias; a
 // text to a gateway of the mesh or to POST begins with its address, or answers the last
 // message that the gateway gave this station.
 func (b *Bridge) address(ln *line, m *message.Message) *rules.Refusal {
@@ -46,7 +46,7 @@ func (b *Bridge) address(ln *line, m *message.Message) *rules.Refusal {
 	return &rules.Refusal{Code: link.CodeNoRoute, Why: "begin with a call sign or mail address"}
 }
 
-// canonical gives an address in the one form by which it is compared.
+// canonical returns an address in the form in which addresses are compared.
 func canonical(to string) string {
 	if message.IsMail(to) {
 		local, domain, _ := strings.Cut(to, "@")
@@ -64,7 +64,7 @@ func (b *Bridge) isGroup(name string) bool {
 	return ok
 }
 
-// given is the last message that the gateway gave a station, under last/<call>.
+// given is the last message that the gateway gave a station, at last/<call>.
 type given struct {
 	From   string    `cbor:"1,keyasint"`
 	At     clock.Age `cbor:"2,keyasint"`
@@ -73,7 +73,7 @@ type given struct {
 
 const lastKey = "last/"
 
-// lastGiven looks up whom a station would answer.
+// lastGiven finds the message that a station would answer.
 func (b *Bridge) lastGiven(station string) (given, bool) {
 	if v, ok := b.lately.Load(station); ok {
 		g := v.(given)
@@ -90,8 +90,8 @@ func (b *Bridge) lastGiven(station string) (given, bool) {
 	return g, true
 }
 
-// gave notes whom a station may answer now. It comes to the disk with the next
-// commit; until then, and for a while after, memory knows it.
+// gave notes which message a station may answer now. The caller writes what it
+// returns with the next commit; meanwhile it is known in memory.
 func (b *Bridge) gave(station string, m *message.Message) map[string][]byte {
 	if m.Kind != message.Text || message.IsMail(station) || b.isGroup(station) {
 		return nil
@@ -102,17 +102,15 @@ func (b *Bridge) gave(station string, m *message.Message) map[string][]byte {
 	return map[string][]byte{lastKey + station: v}
 }
 
-// The stations that wrote to a mail address, under wrote/<address>/<base call>,
-// and the last mail that an address sent to a station, under
-// mail/<base call>/<address>.
+// The stations that wrote to a mail address, at wrote/<address>/<base call>, and
+// the last mail from an address to a station, at mail/<base call>/<address>.
 const (
 	wroteKey  = "wrote/"
 	threadKey = "mail/"
 )
 
-// remember notes what a text means for answers: a mail's id, by which the
-// station's answer is threaded, and that a station wrote to an address, which
-// may answer it.
+// remember notes what later answers need: the id of a mail, so that the station's
+// answer refers to it, and that a station wrote to an address, which may answer.
 func (b *Bridge) remember(m *message.Message, now clock.Age) map[string][]byte {
 	v, _ := cbor.Marshal(given{From: m.From, At: now, MailID: m.MailID}) // plain fields: cannot fail
 	switch {
@@ -127,7 +125,7 @@ func (b *Bridge) remember(m *message.Message, now clock.Age) map[string][]byte {
 	return nil
 }
 
-// lastMail gives the Message-ID of the last mail from an address to a station.
+// lastMail returns the Message-ID of the last mail from an address to a station.
 func (b *Bridge) lastMail(station, address string) string {
 	v, err := b.store.Setting(context.Background(), threadKey+callsign.Base(station)+"/"+strings.ToLower(address))
 	var g given

@@ -10,8 +10,8 @@ import (
 	"posthouse/queue"
 )
 
-// alerts are words of the gateway's own to everybody in POSTHOUSE_ALERT_TO, each
-// by a way that works. They are notices: nobody answers them.
+// alerts makes notices of the gateway's own to everybody in POSTHOUSE_ALERT_TO, each
+// by a way that works.
 func (b *Bridge) alerts(about uint64, p message.Precedence, text string) []*queue.Record {
 	at := b.stamp()
 	var out []*queue.Record
@@ -22,7 +22,7 @@ func (b *Bridge) alerts(about uint64, p message.Precedence, text string) []*queu
 		}
 		deliveries := b.alertWay(&m)
 		if len(deliveries) == 0 {
-			b.log.Error("an alert has no way to go", "to", to, "rule", link.CodeNoRoute)
+			b.log.Error("no link can carry an alert", "to", to, "rule", link.CodeNoRoute)
 			continue
 		}
 		r := &queue.Record{About: about, Accepted: at, Until: at.Age.Add(noticeLifetime), Message: m, Deliveries: deliveries}
@@ -40,8 +40,8 @@ func (b *Bridge) alertOps(about uint64, p message.Precedence, text string) []que
 	return ops
 }
 
-// alertWay is the way that a message of the same kind would take, if that link
-// works; else any other that works and where the addressee was heard.
+// alertWay is the normal way of a message if that link works, else any working link
+// where the addressee was heard.
 func (b *Bridge) alertWay(m *message.Message) []queue.Delivery {
 	d := b.decide(m, true)
 	ways := d.Targets
@@ -53,7 +53,7 @@ func (b *Bridge) alertWay(m *message.Message) []queue.Delivery {
 		}
 	}
 	for _, t := range ways {
-		if b.standstill(t.Link) == "" && b.byName[t.Link].MaySend() && b.mayTake(m, t) == nil {
+		if b.whyShut(t.Link) == "" && b.byName[t.Link].MaySend() && b.mayTake(m, t) == nil {
 			return b.deliveriesTo(t)
 		}
 	}

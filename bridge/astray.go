@@ -9,10 +9,10 @@ import (
 	"posthouse/queue"
 )
 
-// What waits for a gateway that is not alive looks for another way.
+// What waits for a gateway that is not alive takes another way.
 
-// reaches tells whether the gateway of a delivery is alive and takes something over, and
-// has it followed.
+// reaches tells whether the gateway of a delivery is alive and takes something over; it
+// makes sure that the gateway is followed.
 func (c *carrier) reaches(d *queue.Delivery) bool {
 	if c.ln.trunk == nil || d.Gateway == "" {
 		return true
@@ -24,27 +24,26 @@ func (c *carrier) reaches(d *queue.Delivery) bool {
 	return c.b.far.table.Takes(d.Gateway, now)
 }
 
-// How long a receipt waits for a gateway that is away before it is looked at
-// again.
+// How long a receipt for a gateway that is away waits until it is tried again.
 const (
 	astrayWait    = 5 * time.Second
 	longestAstray = time.Minute
 )
 
-// astray files that the gateway for which a delivery waits is not there for it: the
-// message takes another way or looks for one, a receipt waits for that gateway.
+// astray files that the gateway of a delivery cannot take it now: a message is rerouted
+// or held, a receipt waits for that gateway.
 func (c *carrier) astray(item queue.Item, r *queue.Record, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
 	b := c.b
 	b.far.freeRoom(item.Seq)
 	next := b.otherWay(r, item.Delivery)
-	b.control.toRelease(callsign.Base(next.To)) // word of another way may come before this is on disk
+	b.control.toRelease(callsign.Base(next.To)) // the station may be heard before this is on disk
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]
 		switch {
 		case !c.has(d) || d.State == queue.Passed:
 			return nil, queue.ErrSkip
 		case r.Message.Kind != message.Text:
-			d.Begun = true // it holds up nothing behind it
+			d.Begun = true // so that it does not delay those behind it
 			c.wait(d, at.Age.Add(queue.Doubled(astrayWait, min(d.Attempts+1, 5), longestAstray)))
 			d.Attempts++
 			return nil, nil
@@ -72,8 +71,8 @@ func (b *Bridge) whyAstray(gateway string) string {
 	return " is not alive"
 }
 
-// otherWay finds a way for a delivery whose gateway is not alive; without one it
-// is held.
+// otherWay finds another way for a delivery whose gateway is not alive; if there is
+// none it is held.
 func (b *Bridge) otherWay(r *queue.Record, delivery int) queue.Delivery {
 	m := r.Message
 	m.To = r.Deliveries[delivery].To
@@ -91,12 +90,12 @@ func (b *Bridge) otherWay(r *queue.Record, delivery int) queue.Delivery {
 	return held
 }
 
-// hurryFor is for how long after taking over what was on its way to the one that fell
-// silent is looked at again: longer than an outcome waits for the disk.
+// hurryFor is how long after a take-over hurry is repeated: longer than an outcome
+// takes to reach the disk.
 const hurryFor = 10 * time.Second
 
-// hurry has the trunks look again at what was on its way to gateways that are not
-// alive: this gateway has just become a mesh's transmitter in the place of one.
+// hurry makes the trunks' couriers look again at what was on its way to gateways that
+// are not alive: this gateway has just taken over as the transmitter of a mesh.
 func (b *Bridge) hurry(ctx context.Context) {
 	at := b.stamp()
 	for _, ln := range b.trunks() {
@@ -119,7 +118,7 @@ func (b *Bridge) hurry(ctx context.Context) {
 			continue
 		}
 		if _, err := b.store.Apply(ctx, ops...); err != nil {
-			b.log.Warn("looking again at what was on its way to a gateway that fell silent failed", "link", ln.Name, "err", err)
+			b.log.Warn("rerouting messages for a gateway that fell silent failed", "link", ln.Name, "err", err)
 		}
 		ln.courier.Wake()
 	}

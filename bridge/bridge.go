@@ -28,14 +28,14 @@ type Options struct {
 	Meter  Meter
 	Log    *slog.Logger
 
-	// Share is this process's part of a hub's work; nil: it does all of it.
+	// Share is this process's part of a hub's work; nil: no hub.
 	Share queue.Share
 	// Helps says that another process of the hub leads.
 	Helps bool
 
 	// JournalDir is the folder of the journal of transmissions; empty: none.
 	JournalDir string
-	// Room tells how much room there is, false when it is not known; nil: never.
+	// Room returns the room on the disk, and false if that is unknown; nil: unknown.
 	Room func() (queue.Room, bool)
 }
 
@@ -48,7 +48,7 @@ type Bridge struct {
 	meter Meter
 	log   *slog.Logger
 	share queue.Share // nil: no hub
-	leads bool        // what may be done once only is done here
+	leads bool        // this process does what only one of the hub may do
 
 	lines  []*line
 	byName map[string]*line
@@ -57,49 +57,46 @@ type Bridge struct {
 	rate   *rules.Rate
 	alarms *rules.Rate // emergencies by sender
 	tells  *rules.Rate // notices by station
-	again  *repeats    // receipts given lately
-	lately sync.Map    // station -> given: what is on its way to the disk; emptied with each purge
+	again  *repeats    // receipts repeated lately
+	lately sync.Map    // station -> given, until it is surely on disk
 	far    *far        // gateways beyond the trunks, and whom they hear
 	dates  dates
 	kin    *siblings   // the other gateways of our meshes
 	parts  *gatherings // parts of texts that wait for the others
 
-	journal  *journal  // what went out
-	refusals *refusals // what was not taken over
+	journal  *journal  // what was sent
+	refusals *refusals // what was refused
 
-	troubles map[string]*trouble // the clerk's own
-	room     func() (queue.Room, bool)
-	day      *day // what passed in the last 24 hours
+	day  *day // totals of the last 24 hours
+	room func() (queue.Room, bool)
 
-	alarmsSeen map[string]clock.Age // since when emergencies wait to be told of, in a hub; the clerk's own
+	// Used by the clerk only.
+	troubles   map[string]*trouble
+	alarmsSeen map[string]clock.Age // in a hub: since when an alert about an emergency is due
+	rerouted   uint64               // the last record for which reroute looked for another way
+	rerouteAt  time.Time            // when it looks again
+	followed   time.Time            // when the trunks were last brought up to date
 
-	// Up to which record the clerk has looked for other ways, and when it looks
-	// again; its own.
-	rerouted  uint64
-	rerouteAt time.Time
-
-	followed time.Time // when the trunks were last brought up to date; the clerk's own
-
-	farther  chan struct{} // somebody far away has just become of interest
+	farther  chan struct{} // wakes the clerk: a station beyond the trunks is of interest now
+	released chan struct{} // wakes the clerk: a station was heard for which something may be held
 	stopping atomic.Bool
-	farNews  atomic.Bool   // a far gateway came or went
-	released chan struct{} // somebody was heard for whom something may wait
+	farNews  atomic.Bool // a far gateway came or went
 	control  controls
 }
 
-// line is one link with what the bridge keeps beside it.
+// line is one link and the state that the bridge keeps for it.
 type line struct {
 	config.Link
 	link    link.Link
 	props   link.Properties
 	courier *queue.Courier
-	pace    *pace // nil: as fast as it goes
+	pace    *pace // nil: no airtime budget
 	gated   *positions
 	trunk   link.Trunk         // nil: no trunk
-	vote    *presence.Election // nil: a mesh that is not shared
+	vote    *presence.Election // nil: no other gateway can be on this mesh
 	elected atomic.Bool
 	news    atomic.Bool // something new waits here
-	handed  time.Time   // when it was last looked whether to hand that over; the clerk's own
+	handed  time.Time   // when handOver last looked at it; the clerk's only
 
 	stations rules.Stations // who is on this mesh; nil: no list
 
@@ -107,14 +104,14 @@ type line struct {
 
 	up     atomic.Bool
 	mu     sync.Mutex
-	since  time.Time // of the present state
+	since  time.Time // when it came up or went down
 	why    string
 	everUp bool
 
-	trouble string // what is wrong with a link that works nevertheless
+	trouble string // what is wrong though the link works
 }
 
-// New puts a bridge together; nothing runs before Run. It reads what the
+// New makes a bridge; nothing runs before Run. It reads from the store what the
 // operator had set (quiet links, blocks), who was heard, and the airtime spent.
 func New(ctx context.Context, o Options) (*Bridge, error) {
 	own, err := callsign.Parse(o.Config.Callsign)
@@ -188,8 +185,8 @@ func (b *Bridge) addLine(ctx context.Context, cfg config.Link, l link.Link) erro
 	return nil
 }
 
-// shareMeshes has the mesh links voted on that have a name of their own: with a
-// trunk there may be other gateways of the mesh.
+// shareMeshes starts an election on each mesh link with a mesh name: over a trunk
+// there may be other gateways of that mesh.
 func (b *Bridge) shareMeshes() {
 	if len(b.trunks()) == 0 {
 		return
@@ -197,12 +194,12 @@ func (b *Bridge) shareMeshes() {
 	for _, ln := range b.lines {
 		if ln.Mesh != nil && ln.Mesh.Mesh != "" {
 			ln.vote = &presence.Election{Mesh: ln.Mesh.Mesh, Own: b.own.String()}
-			ln.elected.Store(!b.leads) // the one that leads votes, and hands over what is not for this gateway
+			ln.elected.Store(!b.leads) // only the process that leads votes; it hands over what another gateway should send
 		}
 	}
 }
 
-// stationList is a mesh's station list as the rules ask it; nil: there is none.
+// stationList is a mesh's station list for the rules; nil: there is none.
 func stationList(cfg config.Link) rules.Stations {
 	if cfg.Mesh == nil || cfg.Mesh.StationsFile == "" {
 		return nil
@@ -216,9 +213,9 @@ func stationList(cfg config.Link) rules.Stations {
 	return list
 }
 
-// Run keeps all links, couriers and the clerk going until ctx ends, or until a
-// link says that it can never work; that error is returned. When it returns,
-// everything has stopped and what is known is with the store.
+// Run runs all links, couriers and the clerk until ctx ends, or until a link
+// fails for good; that error is returned. When it returns, everything has
+// stopped and the state in memory has been saved.
 func (b *Bridge) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
@@ -278,11 +275,11 @@ func (b *Bridge) wake(ctx context.Context) {
 	}
 }
 
-// stamp is this moment, for a record.
+// stamp is the present time, for a record.
 func (b *Bridge) stamp() queue.Stamp {
 	wall, sure := b.clock.Wall()
 	return queue.Stamp{Age: b.clock.Age(), Wall: wall, Sure: sure}
 }
 
-// id is the name by which people and other programs know a record.
+// id is a record's id for people and other programs.
 func (b *Bridge) id(seq uint64) string { return fmt.Sprintf("%s.%d", b.own, seq) }

@@ -11,16 +11,16 @@ import (
 	"posthouse/queue"
 )
 
-// carrier carries out what the courier of one link has chosen.
+// carrier sends what the courier of one link has chosen.
 type carrier struct {
 	b  *Bridge
 	ln *line
 }
 
-// trip is one job on its way out: its frames of this round, and what went wrong.
+// trip is one job on its way out: its frames of this round, and the first error.
 type trip struct {
 	item   queue.Item
-	chosen *queue.Delivery // as the courier has it: it may know more of the parts than the disk
+	chosen *queue.Delivery // the courier's copy: it may know of sent parts that are not on disk yet
 	r      *queue.Record
 	d      *queue.Delivery
 	frames []link.Frame
@@ -35,8 +35,7 @@ func (c *carrier) Open() bool {
 	return c.b.mayWork(c.ln) && c.ln.up.Load() && c.ln.MaySend() && c.ln.transmits() && !c.b.control.isQuiet(c.ln.Name)
 }
 
-// Carry fits each job to the medium, sends its frames, and says what is to be
-// filed.
+// Carry fits each job to the medium, sends its frames, and returns what to file.
 func (c *carrier) Carry(ctx context.Context, jobs []queue.Job) []queue.Outcome {
 	trips := make([]*trip, len(jobs))
 	for i, j := range jobs {
@@ -53,7 +52,8 @@ func (c *carrier) Carry(ctx context.Context, jobs []queue.Job) []queue.Outcome {
 	return out
 }
 
-// prepare has the record afresh and makes the frames of this round.
+// prepare reads the record again, checks that it may still go out here, and makes
+// the frames of this round.
 func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	t := &trip{item: j.Item, chosen: &j.Record.Deliveries[j.Item.Delivery]}
 	r, err := c.b.store.Fresh(ctx, j.Record)
@@ -77,7 +77,7 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	if !c.reaches(t.d) {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.astray(j.Item, r, at)})
 	}
-	if r.Message.Kind == message.Text && c.exhausted(t.d) { // a receipt goes on being offered to the gateway it is for
+	if r.Message.Kind == message.Text && c.exhausted(t.d) { // a receipt is offered to its gateway until its lifetime ends
 		return t.settle(queue.Outcome{Urgent: true, Change: c.hold(j.Item, at)})
 	}
 	if untouched(t.d) || c.isUnanswered(t.d) {
@@ -105,23 +105,22 @@ func (t *trip) settle(o queue.Outcome) *trip {
 
 func (t *trip) lane() queue.Lane { return t.r.LaneOf(t.d) }
 
-// has tells whether a delivery is still this link's: the operator may have ended
-// it or moved it to another link while it was being carried, or a far gateway has
-// taken it over.
+// has tells whether a delivery is still this link's: meanwhile the operator may
+// have ended or moved it, or a far gateway may have taken it over.
 func (c *carrier) has(d *queue.Delivery) bool {
 	return d.Link == c.ln.Name && d.State.Open() && d.State != queue.Passed
 }
 
-// waits tells whether a delivery is there to be sent.
+// waits tells whether a delivery waits to be sent.
 func waits(d *queue.Delivery) bool { return d.State == queue.Ready || d.State == queue.Later }
 
-// untouched tells that nothing of a delivery was ever transmitted.
+// untouched tells whether nothing of a delivery was transmitted yet.
 func untouched(d *queue.Delivery) bool {
 	return d.Round == 0 && !slices.ContainsFunc(d.Parts, func(p queue.Part) bool { return p.Sent || p.Acked })
 }
 
-// isUnanswered tells whether a far gateway was given a delivery, and has said nothing
-// for as long as one waits for that.
+// isUnanswered tells whether a far gateway was sent a delivery and has not answered
+// in time.
 func (c *carrier) isUnanswered(d *queue.Delivery) bool {
 	return c.ln.trunk != nil && d.Gateway != "" && d.Round > 0 && c.roundOver(d)
 }
@@ -135,16 +134,16 @@ func (c *carrier) exhausted(d *queue.Delivery) bool {
 // send gives the frames of all trips to the link, in order.
 func (c *carrier) send(ctx context.Context, trips []*trip) {
 	frames, of := make([]link.Frame, 0, len(trips)), make([]*trip, 0, len(trips))
-	stopped := map[queue.Lane]bool{} // one of it is not offered now
+	stopped := map[queue.Lane]bool{} // lanes whose first message cannot go now
 	for _, t := range trips {
 		if t.done != nil {
 			continue
 		}
 		if stopped[t.lane()] {
-			t.settle(queue.Outcome{Again: true}) // it waits for the one in front
+			t.settle(queue.Outcome{Again: true}) // it must not overtake
 			continue
 		}
-		if t.err == nil && !c.Open() { // the operator said quiet, or the link went down, since it was chosen
+		if t.err == nil && !c.Open() { // quiet, or down, since it was chosen
 			t.err = link.ErrDown
 		}
 		if t.err == nil {

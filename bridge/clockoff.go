@@ -7,21 +7,20 @@ import (
 	"posthouse/bridge/presence"
 )
 
-// While nobody has set this gateway's clock, it may be so wrong that no time which
-// others sign can be judged: then it takes nothing over from them, and refuses nothing.
-// It says so, since else they would wait for it: another gateway of its mesh transmits,
-// and what is for its mesh and can go by no other stays where it is. Alone on its mesh it
-// serves that on.
+// This gateway's clock may be so wrong that it cannot judge what others sign. Then it
+// takes nothing over from them and refuses nothing, and announces that, so that they do
+// not wait for it: another gateway of its mesh transmits, and what no other gateway can
+// take stays where it is. It goes on serving a mesh that has no other gateway.
 
-// dates is what the times that others signed say of our own clock.
+// dates is what the signing times of others say about our own clock.
 type dates struct {
 	mu     sync.Mutex
 	agreed time.Time // when one agreed last
 	off    bool
 }
 
-// note takes in whether a time agreed, and tells whether our clock is wrong by it. As long
-// as some agree, the others are wrong.
+// note notes whether a signing time agrees with our clock, and tells whether our clock
+// is off: as long as some agree, the others are wrong.
 func (d *dates) note(agrees bool, now time.Time) (off bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -41,8 +40,8 @@ func (b *Bridge) ClockDoubt() string {
 	return doubt
 }
 
-// clockCondition is the trouble with the clock. Where others cannot reach this gateway for
-// it, people hear of it sooner.
+// clockCondition is the trouble with the clock. If it keeps other gateways from reaching
+// this one the alert comes sooner.
 func (b *Bridge) clockCondition() condition {
 	doubt := b.ClockDoubt()
 	c := condition{
@@ -55,8 +54,8 @@ func (b *Bridge) clockCondition() condition {
 	return c
 }
 
-// isClosed tells whether this gateway can take nothing over from others, since its clock
-// is wrong by what they sign.
+// isClosed tells whether this gateway can take nothing over from others, since their
+// signing times show that its clock is wrong.
 func (b *Bridge) isClosed() bool {
 	if _, trusted := b.clock.Wall(); trusted {
 		return false

@@ -19,7 +19,7 @@ import (
 	"posthouse/queue"
 )
 
-// AllLinks is the name by which the operator means every link.
+// AllLinks is the operator's name for every link.
 const AllLinks = "all"
 
 const (
@@ -42,8 +42,8 @@ type controls struct {
 	blocks  map[string]block
 	block   rules.Patterns // of the settings and of blocks together
 	release map[string]bool
-	sweep   bool   // somebody was blocked: what of them is in the queue is to end
-	swept   uint64 // Seq up to which the queue was looked through
+	sweep   bool   // somebody was blocked: their messages in the queue have to end
+	swept   uint64 // Seq up to which the queue was searched for them
 
 	exercise exercise
 	players  rules.Patterns // who takes part in it; none: everybody
@@ -63,11 +63,11 @@ func (b *Bridge) loadControls(ctx context.Context) error {
 		return fmt.Errorf("stations of the exercise: %w", err)
 	}
 	err = errors.Join(b.loadBlocks(ctx), b.loadExercise(ctx))
-	c.sweep = len(c.blocks)+len(b.cfg.Block) > 0 // the last run may not have come to its end
+	c.sweep = len(c.blocks)+len(b.cfg.Block) > 0 // the last run may not have finished it
 	return err
 }
 
-// loadBlocks reads the block list. What waits of those that are new on it is to end.
+// loadBlocks reads the block list, and starts a sweep if there is a new entry.
 func (b *Bridge) loadBlocks(ctx context.Context) error {
 	all, err := b.store.Settings(ctx, blockKey)
 	if err != nil {
@@ -119,7 +119,7 @@ func (c *controls) blocked() rules.Patterns {
 	return c.block
 }
 
-// toRelease notes a station for which something may wait.
+// toRelease notes a station for which something may be held.
 func (c *controls) toRelease(base string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -136,20 +136,20 @@ func (c *controls) takeReleases() []string {
 	return out
 }
 
-// Quiet stops all sending on a link, or on all, at once; receiving and queueing
-// go on. It holds over a restart until Resume. Links already in the middle of
-// one Send finish that one. by names the operator, for the log, here and below.
+// Quiet stops all sending on a link, or on all, at once and until Resume, also after
+// a restart; receiving and queueing go on. A Send that has begun is finished. by names
+// the operator, for the log, here and below.
 func (b *Bridge) Quiet(ctx context.Context, name, by string) error {
 	if err := b.knowsLink(name); err != nil {
 		return err
 	}
 	b.control.mu.Lock()
-	b.control.quiet[name] = true // before the disk: the operator wants silence now
+	b.control.quiet[name] = true // before it is on disk: the operator wants silence now
 	b.control.mu.Unlock()
 	b.hush()
 	b.log.Warn("sending stopped by the operator", "link", name, "by", by)
 	if _, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{quietKey + name: {1}}}); err != nil {
-		return fmt.Errorf("sending is stopped (%s), but only until a restart, since that is not on disk: %w", name, err)
+		return fmt.Errorf("sending is stopped (%s), but only until a restart, since it could not be saved: %w", name, err)
 	}
 	return nil
 }
@@ -204,8 +204,8 @@ func (b *Bridge) knowsLink(name string) error {
 	return fmt.Errorf("%w: there is no link %q; say one of %s", desk.ErrUsage, name, strings.Join(names, ", "))
 }
 
-// Block refuses a call sign or mail address (or a pattern with *) from now on,
-// and ends what of it still waits to be sent.
+// Block refuses a call sign or mail address (or a pattern with *) from now on, and
+// ends its messages that still wait to be sent.
 func (b *Bridge) Block(ctx context.Context, pattern, why, by string) error {
 	if strings.Trim(pattern, "* ") == "" {
 		return fmt.Errorf("%w: that would block everybody, and end all that waits; to stop all sending say 'posthouse quiet all'", desk.ErrUsage)
@@ -233,8 +233,8 @@ func (b *Bridge) Block(ctx context.Context, pattern, why, by string) error {
 	return err
 }
 
-// mayName tells whether a pattern can match anybody: a slip, or a sign of another
-// pattern language, would block nobody and look as if it did.
+// mayName tells whether a pattern can match anybody: with a typing error, or a
+// character of another pattern language, it would look as if it blocked somebody.
 func (b *Bridge) mayName(pattern string) bool {
 	if strings.Contains(pattern, "@") || b.isGroup(strings.ToUpper(pattern)) {
 		return true
@@ -280,8 +280,8 @@ func (b *Bridge) Blocks() []desk.Block {
 	return out
 }
 
-// Send takes over a message of the operator's own, and gives its id. It passes the
-// same rules as everything else: what they refuse is a *desk.Refused.
+// Send takes over a message of the operator's own, and returns its id. The rules apply
+// as to any other: a refusal is a *desk.Refused.
 func (b *Bridge) Send(ctx context.Context, d desk.Draft) (string, error) {
 	if strings.ContainsAny(d.To, ",;") {
 		return "", cannot("%q is more than one addressee: send it to each by itself, or to a group", d.To)
@@ -321,7 +321,7 @@ func refused(ref *rules.Refusal) error { return &desk.Refused{Code: ref.Code, Wh
 // Station is the gateway's call sign.
 func (b *Bridge) Station() string { return b.own.String() }
 
-// Links tells how each link is.
+// Links returns the state of each link.
 func (b *Bridge) Links() []desk.LinkState {
 	var out []desk.LinkState
 	for _, ln := range b.lines {

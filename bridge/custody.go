@@ -14,8 +14,8 @@ import (
 	"posthouse/queue"
 )
 
-// confirmLater is how long after a message's lifetime its end-to-end receipt may
-// still come, once another gateway has it.
+// confirmLater: once another gateway has a message its end-to-end receipt may come
+// this long after the lifetime.
 const confirmLater = time.Hour
 
 // seqOf reads one of our own ids.
@@ -29,7 +29,7 @@ func (b *Bridge) seqOf(id string) (uint64, bool) {
 }
 
 // passedBy finds the delivery of a record that was handed to a gateway, or to
-// another of its mesh.
+// another gateway of its mesh.
 func (b *Bridge) passedBy(r *queue.Record, gateway string) int {
 	for i := range r.Deliveries {
 		if d := &r.Deliveries[i]; d.Gateway != "" && (d.Gateway == gateway || b.far.table.Siblings(d.Gateway, gateway)) {
@@ -39,10 +39,9 @@ func (b *Bridge) passedBy(r *queue.Record, gateway string) int {
 	return -1
 }
 
-// adopt has a text that another gateway of a shared mesh handed over count as
-// heard on that mesh by this gateway, and gives the link it was heard on. What the
-// mesh's transmitter hands on is not meant for the mesh, but to go by our other
-// links.
+// adopt returns the link on which a text was heard. One that another gateway of a
+// shared mesh handed over counts as heard on that mesh by this gateway, unless the
+// mesh's transmitter handed it over: then it is meant for our other links.
 func (b *Bridge) adopt(ln *line, m *message.Message) *line {
 	if ln.trunk == nil || !m.Handed || b.isForLeader(ln, m) {
 		return ln
@@ -58,8 +57,8 @@ func (b *Bridge) adopt(ln *line, m *message.Message) *line {
 	return home
 }
 
-// planSentBack answers for what a gateway of the mesh took for a new text and
-// handed over, and what this gateway has transmitted itself.
+// planSentBack answers for a frame that this gateway has transmitted itself, and that
+// another gateway of the mesh took for a new text and handed over.
 func (b *Bridge) planSentBack(ln *line, m *message.Message) plan {
 	b.meter.Refused(ln.Name, link.CodeLooped)
 	r := b.farReceipt(&queue.Record{Message: *m}, b.back(m), b.stamp(), message.ResultSent, "")
@@ -70,8 +69,8 @@ func (b *Bridge) planSentBack(ln *line, m *message.Message) plan {
 	}
 }
 
-// planCustody files that a far gateway has taken a message over: the duty is
-// there now, the writer is still to hear what becomes of it.
+// planCustody files that a far gateway has taken a message over and is responsible
+// for it now. Its writer still has to learn the outcome.
 func (b *Bridge) planCustody(ln *line, m *message.Message) plan {
 	seq, ok := b.seqOf(m.Acks)
 	if !ok {
@@ -92,7 +91,7 @@ func (b *Bridge) planCustody(ln *line, m *message.Message) plan {
 			case m.Nak:
 				d.Code, d.Error = codeNak, m.Text
 				return b.end(r, i, queue.Failed, at, tell), nil
-			case r.Message.Kind != message.Text: // receipts and notices ask for no more
+			case r.Message.Kind != message.Text: // receipts and notices have no outcome to wait for
 				return b.end(r, i, queue.Delivered, at, nil), nil
 			case b.isGroup(r.Message.To): // handed to the transmitter of our mesh
 				return b.end(r, i, queue.Taken, at, nil), nil
@@ -115,8 +114,8 @@ func (b *Bridge) planCustody(ln *line, m *message.Message) plan {
 	}
 }
 
-// eventIdentity names a trunk event with what it says, by which its copies are
-// known. A gateway that lost its memory may give an old id to a new text.
+// eventIdentity identifies copies of a trunk event, by its id and its text: a gateway
+// that lost its memory may use an old id for a new text.
 func eventIdentity(id string, text queue.Identity) queue.Identity {
 	if id == "" {
 		return queue.Identity{}
@@ -124,30 +123,30 @@ func eventIdentity(id string, text queue.Identity) queue.Identity {
 	return identify(&message.Message{OriginID: id, Text: string(text[:])})
 }
 
-// comesAgain answers for a text that came by a trunk and is known already: what
-// this gateway passed on itself and comes back is routed afresh, since its
-// addressee roams; what it had left to the transmitter of its mesh and is handed
-// is its own now; another gateway that hands the same text over waits for what
-// becomes of it, too. It tells whether this gateway answers for the text.
+// comesAgain answers for a text from a trunk that is known already. What this gateway
+// passed on and comes back is routed again, since its addressee roams. What it had
+// left to the transmitter of its mesh and is handed to it now becomes its own. A
+// second gateway that hands the same text over waits for the outcome, too. It returns
+// whether this gateway is responsible for the text.
 func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message) bool {
 	at, kept := b.stamp(), false
 	_, err := b.store.Apply(ctx, queue.Op{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		i := passedOn(r)
 		if j := handing(r, m.Via); j >= 0 && m.Handed && !b.isGroup(m.To) {
 			if slices.Contains(m.Hops, b.own.String()) {
-				i = j // it comes back, maybe before the word that it had come there
+				i = j // it comes back, maybe before the custody receipt
 			} else if kept = b.own.String() < m.Via; !kept {
-				// The two copies have crossed: each gateway has the other do it. One has
-				// to, the one of the lower call sign.
+				// The two copies have crossed, and each gateway has left it to the other: the
+				// one with the lower call sign takes it.
 				return nil, queue.ErrSkip
 			} else {
-				b.awaits(r, m) // it hears what becomes of its own copy
+				b.awaits(r, m) // it is told the outcome of its own copy
 				b.takeBack(r, j, m, at)
 				return nil, nil
 			}
 		}
 		if i >= 0 && len(m.Hops) <= len(r.Message.Hops) {
-			kept = false // an old copy; who has it now answers for it
+			kept = false // an old copy; the gateway that has it now is responsible
 			return nil, queue.ErrSkip
 		}
 		kept = true
@@ -157,7 +156,7 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 		}
 		changed := b.awaits(r, m)
 		if changed && i < 0 && len(m.Hops) > len(r.Message.Hops) {
-			r.Message.Hops = m.Hops // should it go on there, it comes back
+			r.Message.Hops = m.Hops // so that it cannot go round
 		}
 		if i >= 0 {
 			b.takeBack(r, i, m, at)
@@ -166,7 +165,7 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 		if !changed {
 			return nil, queue.ErrSkip
 		}
-		if result, why := resultOf(r); result != "" { // it is over: who asks late is told at once
+		if result, why := resultOf(r); result != "" { // it is over: tell a late gateway at once
 			return []*queue.Record{b.farReceipt(r, b.back(m), at, result, why)}, nil
 		}
 		return nil, nil
@@ -174,13 +173,13 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 	if err != nil {
 		return false
 	}
-	b.control.toRelease(callsign.Base(m.To)) // what was given back may have another way by now
-	b.letRelease()
+	b.control.toRelease(callsign.Base(m.To)) // what was given back may have another way now
+	b.wakeRelease()
 	return kept
 }
 
-// handing finds the delivery that is on its way to a gateway or has come there; -1
-// if there is none.
+// handing finds the delivery that is on its way to a gateway or was taken there; -1:
+// none.
 func handing(r *queue.Record, gateway string) int {
 	return slices.IndexFunc(r.Deliveries, func(d queue.Delivery) bool {
 		return d.Gateway == gateway && (d.State == queue.Passed || d.State == queue.Later && d.Begun)
@@ -196,20 +195,20 @@ func (b *Bridge) takeBack(r *queue.Record, i int, m *message.Message, at queue.S
 	r.Note(at, "came back", m.Link, fmt.Sprintf("from %s, routed afresh", m.Via))
 }
 
-// leftToAnother finds the delivery that the transmitter of the mesh should have in
-// hand, or said that it had; -1 if there is none.
+// leftToAnother finds the delivery that was left to the transmitter of the mesh; -1:
+// none.
 func leftToAnother(r *queue.Record) int {
 	return slices.IndexFunc(r.Deliveries, func(d queue.Delivery) bool { return d.State == queue.Shadow || d.State == queue.Taken })
 }
 
-// isSame tells whether a gateway hands a text over that it has handed over in the same
-// way before: it had no answer, and nothing is new.
+// isSame tells whether a gateway only repeats an earlier hand-over, since it got no
+// answer.
 func isSame(was, is *message.Message) bool {
 	return was.Handed && was.Via == is.Via && was.TrunkID == is.TrunkID && len(was.Hops) == len(is.Hops)
 }
 
 // takeOn makes a text this gateway's own that it had left to the transmitter of its
-// mesh, and that is handed to it now. It counts as come from there.
+// mesh and that is handed to it now. It counts as received by the trunk.
 func (b *Bridge) takeOn(r *queue.Record, i int, m *message.Message, at queue.Stamp) {
 	to := &r.Message
 	to.Link, to.Via, to.TrunkID, to.Key, to.Handed, to.Hops = m.Link, m.Via, m.TrunkID, m.Key, m.Handed, m.Hops
@@ -218,14 +217,13 @@ func (b *Bridge) takeOn(r *queue.Record, i int, m *message.Message, at queue.Sta
 	r.Note(at, "taken on", m.Link, fmt.Sprintf("%s handed it over", m.Via))
 }
 
-// passedOn finds the delivery that another gateway answers for, -1 if there is
-// none.
+// passedOn finds the delivery for which another gateway is responsible; -1: none.
 func passedOn(r *queue.Record) int {
 	return slices.IndexFunc(r.Deliveries, func(d queue.Delivery) bool { return d.State == queue.Passed })
 }
 
-// awaits notes that a gateway waits for the outcome of a record, and tells
-// whether that is new.
+// awaits notes that a gateway waits for a record's outcome, and tells whether that
+// is new.
 func (b *Bridge) awaits(r *queue.Record, m *message.Message) bool {
 	back := b.back(m)
 	if !m.Handed || back.TrunkID == "" || back.Gateway == r.Message.Via && back.TrunkID == r.Message.TrunkID ||
@@ -240,13 +238,14 @@ func (b *Bridge) awaits(r *queue.Record, m *message.Message) bool {
 // there are hand-overs.
 const maxReturned = 16
 
-// back is the name under which the gateway that handed a message over knows it.
+// back is where the outcome of a message goes: the gateway that handed it over, and
+// its id there.
 func (b *Bridge) back(m *message.Message) queue.Return {
 	return queue.Return{Link: b.trunkTo(m.Via), Gateway: m.Via, TrunkID: m.TrunkID}
 }
 
-// offered notes that the gateway of a delivery may have the message, before it is
-// given to another.
+// offered notes, before a delivery goes another way, that its gateway may have the
+// message.
 func (b *Bridge) offered(r *queue.Record, d *queue.Delivery) {
 	if d.Gateway == "" || !d.Begun || slices.Contains(r.Offered, d.Gateway) {
 		return
@@ -257,8 +256,8 @@ func (b *Bridge) offered(r *queue.Record, d *queue.Delivery) {
 	}
 }
 
-// roomOn tells a trunk's courier whether one more may go to a far gateway; nil
-// for other links.
+// roomOn returns the function that tells a trunk's courier whether one more may go to
+// a far gateway; nil for other links.
 func (b *Bridge) roomOn(ln *line) func(*queue.Record, int) bool {
 	if ln.trunk == nil {
 		return nil

@@ -13,12 +13,11 @@ import (
 	"posthouse/queue"
 )
 
-// day counts what passed in the last 24 hours, for the plots of the operator's
-// page: a ring of slots, so it takes as much room after a year as after a day,
-// and nobody reads the log for it. It goes by age: no jump of the clock bends it.
-// What of it is on disk is as old as the last saveHeard.
+// day counts the traffic of the last 24 hours, for the plots of the operator's page,
+// in a ring of slots of fixed size. It goes by age, so that no jump of the clock
+// distorts it. It is saved by saveHeard.
 type day struct {
-	Meter // everything is passed on to it
+	Meter // gets everything, too
 
 	mu   sync.Mutex
 	key  string // of the slots on disk
@@ -26,19 +25,19 @@ type day struct {
 	ring [desk.DaySlots]daySlot
 }
 
-// daySlot is one slot, as on disk. Number counts slots since the gateway's life
-// began, and tells today's from yesterday's in the same place.
+// daySlot is one slot on disk. Number counts slots since the gateway's life began,
+// and tells today's from yesterday's slot in the same place of the ring.
 type daySlot struct {
 	Number int64                    `cbor:"1,keyasint"`
 	Links  map[string]*desk.Traffic `cbor:"2,keyasint"`
 	Delays desk.Delays              `cbor:"3,keyasint,omitzero"`
 
-	dirty bool // not on disk as it is
+	dirty bool // has changed since it was saved
 }
 
 const dayKey = "day/"
 
-// newDay reads what an earlier run wrote. Each process of a hub counts what it did.
+// newDay reads what an earlier run saved. Each process of a hub counts its own work.
 func newDay(ctx context.Context, m Meter, store queue.Store, now func() clock.Age, share queue.Share) (*day, error) {
 	d := &day{Meter: m, now: now, key: dayKey}
 	if share != nil {
@@ -50,7 +49,7 @@ func newDay(ctx context.Context, m Meter, store queue.Store, now func() clock.Ag
 	}
 	for _, v := range saved {
 		var s daySlot
-		if cbor.Unmarshal(v, &s) == nil && s.Number >= 0 { // a plot with a gap is better than no gateway
+		if cbor.Unmarshal(v, &s) == nil && s.Number >= 0 { // else a gap in the plot
 			d.ring[s.Number%int64(desk.DaySlots)] = s
 		}
 	}
@@ -59,7 +58,7 @@ func newDay(ctx context.Context, m Meter, store queue.Store, now func() clock.Ag
 
 func slotNumber(a clock.Age) int64 { return int64(a) / desk.SlotTime.Milliseconds() }
 
-// note changes the slot of this moment; the link is empty for the gateway's own.
+// note changes the present slot; the link is empty for the gateway's own.
 func (d *day) note(link string, change func(*desk.Traffic, *desk.Delays)) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -81,13 +80,13 @@ func (d *day) Accepted(link string) {
 	d.Meter.Accepted(link)
 }
 
-// Refused counts a message that was not.
+// Refused counts a message that was refused.
 func (d *day) Refused(link, rule string) {
 	d.note(link, func(t *desk.Traffic, _ *desk.Delays) { t.Refused++ })
 	d.Meter.Refused(link, rule)
 }
 
-// Delivery counts what became of one delivery.
+// Delivery counts the result of one delivery.
 func (d *day) Delivery(link, result string) {
 	switch result {
 	case string(queue.Delivered), string(queue.Sent), "passed":
@@ -110,7 +109,7 @@ func (d *day) AirtimeSpent(link string, air time.Duration) {
 	d.Meter.AirtimeSpent(link, air)
 }
 
-// unsaved gives the slots that have changed, as settings of the store.
+// unsaved returns the slots that have changed, as settings of the store.
 func (d *day) unsaved() map[string][]byte {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -124,8 +123,8 @@ func (d *day) unsaved() map[string][]byte {
 	return put
 }
 
-// Day tells what passed in the last 24 hours: all slots, the oldest first; the
-// last one is not over yet.
+// Day returns the slots of the last 24 hours, the oldest first; the last is not over
+// yet.
 func (b *Bridge) Day() []desk.Slot {
 	now := b.stamp()
 	d := b.day

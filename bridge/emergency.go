@@ -15,14 +15,13 @@ import (
 	"posthouse/queue"
 )
 
-// unacknowledgedAfter is when a human is told that nobody acknowledged an
+// unacknowledgedAfter is when operators are told that nobody acknowledged an
 // emergency.
 const unacknowledgedAfter = 5 * time.Minute
 
 // mayDeclareEmergency tells whether a sender's emergency goes as one: not from a
-// mail sender without a call sign, not from a station that is missing on a list
-// that exists, and not more than three in ten minutes, of which this is one when
-// it counts.
+// mail sender without a call sign, not from a station that is not on the mesh's
+// station list, and not the fourth in ten minutes. With count set this one counts.
 func (b *Bridge) mayDeclareEmergency(m *message.Message, count bool) bool {
 	if message.IsMail(m.From) && m.SenderCall == "" {
 		return false
@@ -35,19 +34,19 @@ func (b *Bridge) mayDeclareEmergency(m *message.Message, count bool) bool {
 	return !count || b.alarms.Allow(m.From, b.clock.Age())
 }
 
-// alarmKey is where an emergency is that came in and of which the people of
-// POSTHOUSE_ALERT_TO are still to be told: a crash in between must not swallow it.
+// alarmKey is the prefix of emergencies of which POSTHOUSE_ALERT_TO has not been told
+// yet: a crash in between must not lose an alert.
 const alarmKey = "alarm/"
 
-// pending is such an emergency, as on disk.
+// pending is such an emergency on disk.
 type pending struct {
 	From string `cbor:"1,keyasint"`
 	To   string `cbor:"2,keyasint"`
 	Text string `cbor:"3,keyasint"`
 }
 
-// needsAlarm gives what is to be on disk together with an emergency that comes
-// in; nil: nobody is told. Exercise traffic never raises a real alarm.
+// needsAlarm returns what to write together with a new emergency; nil: nobody has
+// to be told. Exercise traffic never raises a real alarm.
 func (b *Bridge) needsAlarm(m *message.Message, id queue.Identity) map[string][]byte {
 	if rules.Drill(m) || len(b.cfg.AlertTo) == 0 {
 		return nil
@@ -56,8 +55,8 @@ func (b *Bridge) needsAlarm(m *message.Message, id queue.Identity) map[string][]
 	return map[string][]byte{alarmKey + hex.EncodeToString(id[:]): v}
 }
 
-// alarm tells them that an emergency came in, of which that is on disk. One that
-// turned out to be known is no news.
+// alarm tells POSTHOUSE_ALERT_TO of an emergency that is on disk now, unless it
+// turned out to be a duplicate.
 func (b *Bridge) alarm(ctx context.Context, m *message.Message, onDisk map[string][]byte, done queue.Done) {
 	if done.Duplicate {
 		for key := range onDisk {
@@ -71,7 +70,7 @@ func (b *Bridge) alarm(ctx context.Context, m *message.Message, onDisk map[strin
 	}
 }
 
-// cameIn is an alarm to be created with what it is about.
+// cameIn makes the alerts about an emergency, to be stored together with it.
 func (b *Bridge) cameIn(m *message.Message, seq uint64) []*queue.Record {
 	if rules.Drill(m) {
 		return nil
@@ -84,15 +83,15 @@ func cameInText(from, to, text string) string {
 	return fmt.Sprintf("EMERGENCY from %s to %s: %s", from, to, text)
 }
 
-// alarmNotTaken tells them of an emergency that is refused for its address or its
-// length: who is in trouble does not think of call signs.
+// alarmNotTaken makes the alerts about an emergency that is refused for its address
+// or length: somebody in distress does not think of call signs.
 func (b *Bridge) alarmNotTaken(ln *line, m *message.Message, ref *rules.Refusal) []*queue.Record {
 	switch ref.Code {
 	case link.CodeNoRoute, link.CodeTooLong, link.CodeNotAllowed, link.CodeThirdParty:
 	default:
 		return nil
 	}
-	drill := *m // a text with a wrong address was not asked for its exercise yet
+	drill := *m // with a wrong address it was refused before its exercise was set
 	b.setExercise(&drill)
 	_, err := callsign.Parse(m.From)
 	if err != nil || rules.Precedence(m) != message.Emergency || rules.Drill(&drill) || !ln.transmits() || !b.mayDeclareEmergency(m, true) {
@@ -102,7 +101,7 @@ func (b *Bridge) alarmNotTaken(ln *line, m *message.Message, ref *rules.Refusal)
 	return b.alerts(0, message.Priority, fmt.Sprintf("EMERGENCY from %s NOT TAKEN (%s): %s", m.From, ref.Why, visible(showable(m.Text, refusalText))))
 }
 
-// raised says that nobody is to be told any more.
+// raised files that the alert was raised.
 func (b *Bridge) raised(ctx context.Context, key string) {
 	_, _ = b.store.Apply(ctx, queue.Op{Urgent: true, Lazy: true, Put: map[string][]byte{key: nil}}) // lazy: it is tried until it is done
 }
@@ -115,12 +114,11 @@ func (b *Bridge) raiseAlarm(ctx context.Context, key string, p pending, seq uint
 	}
 }
 
-// resumeAlarms tells of the emergencies of which the last run did not come to
-// tell.
+// resumeAlarms raises the alerts that the last run could not raise.
 func (b *Bridge) resumeAlarms(ctx context.Context) {
 	left, err := b.store.Settings(ctx, alarmKey)
 	if err != nil {
-		b.log.Error("looking for emergencies that nobody was told of failed", "err", err)
+		b.log.Error("reading emergencies for which no alert was raised yet failed", "err", err)
 	}
 	for key, v := range left {
 		var p pending
@@ -130,13 +128,13 @@ func (b *Bridge) resumeAlarms(ctx context.Context) {
 	}
 }
 
-// unconfirmed tells them that nobody has confirmed an emergency for long.
+// unconfirmed makes the alerts that nobody has confirmed an emergency in time.
 func (b *Bridge) unconfirmed(r *queue.Record) []*queue.Record {
 	return b.alertAbout(r, fmt.Sprintf("EMERGENCY from %s to %s NOT CONFIRMED after %v: %s", r.Message.From, r.Message.To, unacknowledgedAfter, r.Message.Text))
 }
 
-// closed tells them how an emergency ended that is not delivered, or of which
-// they were told that nobody had confirmed it.
+// closed makes the alerts about the end of an emergency that was not delivered, or
+// that had been reported as not confirmed.
 func (b *Bridge) closed(r *queue.Record) []*queue.Record {
 	m := &r.Message
 	switch {

@@ -16,15 +16,15 @@ import (
 
 const exerciseKey = "exercise"
 
-// exercise is what the operator said of an exercise while the gateway ran. It
-// holds until POSTHOUSE_EXERCISE is changed: the later word counts.
+// exercise is what the operator has set while the gateway ran. It holds until
+// POSTHOUSE_EXERCISE is changed: the later of the two counts.
 type exercise struct {
 	Name    string      `cbor:"1,keyasint,omitempty"` // empty: stopped
 	Since   queue.Stamp `cbor:"2,keyasint"`
 	Setting string      `cbor:"3,keyasint,omitempty"` // POSTHOUSE_EXERCISE at that time
 }
 
-// loadExercise reads which exercise goes on.
+// loadExercise reads which exercise is on.
 func (b *Bridge) loadExercise(ctx context.Context) error {
 	v, err := b.store.Setting(ctx, exerciseKey)
 	if err != nil {
@@ -46,7 +46,7 @@ func (b *Bridge) loadExercise(ctx context.Context) error {
 	return nil
 }
 
-// Exercise tells which exercise goes on.
+// Exercise tells which exercise is on.
 func (b *Bridge) Exercise() desk.Exercise {
 	b.control.mu.RLock()
 	defer b.control.mu.RUnlock()
@@ -58,7 +58,7 @@ func (b *Bridge) Exercise() desk.Exercise {
 }
 
 // StartExercise marks the texts of those who take part from now on, also after a
-// restart. What is in the queue already stays as it is.
+// restart. What is already in the queue is not changed.
 func (b *Bridge) StartExercise(ctx context.Context, name, by string) (desk.Exercise, error) {
 	if problem := exerciseProblem(name); problem != "" {
 		return desk.Exercise{}, cannot("the exercise's name %q %s", name, problem)

@@ -17,19 +17,19 @@ import (
 const (
 	clerkEvery = time.Second
 	saveEvery  = 10 * time.Minute
-	// saveNewsAfter is when a station that was never heard before is written down:
-	// after a power failure what comes for it should find its way.
+	// saveNewsAfter is when a station that is heard for the first time is saved, so
+	// that texts to it can be routed after a power failure.
 	saveNewsAfter = 5 * time.Second
 	purgeEvery    = 10 * time.Minute
 	watchEvery    = 5 * time.Second
-	atATime       = 200 // records that one look takes on, so that it never holds up the rest
+	atATime       = 200 // records in one read or commit, so that others need not wait long
 	clockKey      = "clock"
 
-	looksAtOnce = 10 // looks in one tick; the rest has time until the next
+	looksAtOnce = 10 // times atATime records in one tick; the rest waits for the next
 )
 
-// clerk does what time asks for, whatever the links do: lifetimes end, writers
-// hear that a text is held, local texts become held, old records go.
+// clerk does what is due by time: it ends lifetimes, tells writers that a text is
+// held, holds local texts that were not acknowledged, and removes old records.
 func (b *Bridge) clerk(ctx context.Context) {
 	tick := time.NewTicker(clerkEvery)
 	defer tick.Stop()
@@ -50,7 +50,7 @@ func (b *Bridge) clerk(ctx context.Context) {
 		if ctx.Err() != nil {
 			return
 		}
-		// What has just happened goes before what time asks for, whichever came first.
+		// Always in this order, whichever case select took, so that a simulation can be replayed.
 		b.release(ctx)
 		if farther || holds(b.farther) {
 			b.seek(ctx)
@@ -61,10 +61,10 @@ func (b *Bridge) clerk(ctx context.Context) {
 	}
 }
 
-// rounds are when the clerk last did what it does not do with each tick.
+// rounds are the times of the clerk's last work that is not due with each tick.
 type rounds struct{ saved, watched, purged, refused time.Time }
 
-// round is what the clerk does with each tick, and from time to time.
+// round is the clerk's work of one tick.
 func (b *Bridge) round(ctx context.Context, last *rounds) {
 	b.lookAgain(ctx)
 	b.sweep(ctx)
@@ -98,7 +98,7 @@ func (b *Bridge) round(ctx context.Context, last *rounds) {
 	}
 }
 
-// holds tells whether a channel has something, and takes it.
+// holds takes a value from a channel, and tells whether there was one.
 func holds[T any](c <-chan T) bool {
 	select {
 	case <-c:
@@ -108,8 +108,8 @@ func holds[T any](c <-chan T) bool {
 	}
 }
 
-// lookAgain takes on the open records whose time has come: their lifetime has
-// ended, or their writer is to be told that they wait.
+// lookAgain looks at the open records whose time has come: their lifetime is over,
+// or their writer has to be told that they wait.
 func (b *Bridge) lookAgain(ctx context.Context) {
 	for range looksAtOnce {
 		seqs, err := b.store.Expiring(ctx, b.clock.Age(), atATime)
@@ -126,7 +126,7 @@ func (b *Bridge) lookAgain(ctx context.Context) {
 		done, err := b.store.Apply(ctx, ops...)
 		if err != nil {
 			spent.giveBack()
-			b.log.Error("ending messages whose time is over failed, trying again", "err", err)
+			b.log.Error("ending expired messages failed, trying again", "err", err)
 			return
 		}
 		for _, d := range done {
@@ -142,7 +142,7 @@ func (b *Bridge) lookAgain(ctx context.Context) {
 	}
 }
 
-// look decides what is to be done with one record now.
+// look decides what to do with one record now.
 func (b *Bridge) look(ctx context.Context, seq uint64, spent *spending) (queue.Op, bool) {
 	r, err := b.store.Get(ctx, seq)
 	if err != nil {
@@ -151,7 +151,7 @@ func (b *Bridge) look(ctx context.Context, seq uint64, spent *spending) (queue.O
 	at := b.stamp()
 	if at.Age >= r.Until {
 		told := untold
-		if !r.Restored { // of what a backup brought back nobody knows how it ended
+		if !r.Restored { // from a backup: nobody knows whether it arrived
 			told = spent.mayTell(b, &r.Message)
 		}
 		return queue.Op{Seq: seq, Change: b.expire(at, told)}, true
@@ -162,7 +162,7 @@ func (b *Bridge) look(ctx context.Context, seq uint64, spent *spending) (queue.O
 	return b.stillWaiting(r, at, spent), true
 }
 
-// expire ends all that is open of a record.
+// expire ends all open deliveries of a record.
 func (b *Bridge) expire(at queue.Stamp, told telling) func(*queue.Record) ([]*queue.Record, error) {
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		var out []*queue.Record
@@ -175,16 +175,16 @@ func (b *Bridge) expire(at queue.Stamp, told telling) func(*queue.Record) ([]*qu
 	}
 }
 
-// tellHeld has the clerk look at a record that has just become held, so that its
-// writer is told once, not before the text is five minutes old.
+// tellHeld has the clerk look at a record that is held now, so that its writer is
+// told once, when the text is five minutes old.
 func tellHeld(r *queue.Record, at queue.Stamp) {
 	if !r.Told {
 		r.Expires = min(r.Until, max(at.Age, r.Accepted.Age.Add(lookAgain(r.Message.Precedence))))
 	}
 }
 
-// stillWaiting tells the writer once that a text is held, and a human that an
-// emergency is not acknowledged; then the record rests until its lifetime ends.
+// stillWaiting tells the writer once that a text is held, and operators that an
+// emergency is not acknowledged; then nothing is due until the lifetime ends.
 func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp, spent *spending) queue.Op {
 	var held string
 	for _, d := range r.Deliveries {
@@ -215,7 +215,7 @@ func (b *Bridge) stillWaiting(r *queue.Record, at queue.Stamp, spent *spending) 
 	}}
 }
 
-// lastHeard tells in words when a station was heard.
+// lastHeard says when a station was heard.
 func (b *Bridge) lastHeard(call string) string {
 	list := b.heard.find(callsign.Base(call))
 	if len(list) == 0 {
@@ -226,16 +226,16 @@ func (b *Bridge) lastHeard(call string) string {
 	return fmt.Sprintf("not heard since %s", wall.Add(-ago).Format("1504Z"))
 }
 
-// alerted is the step of a record about whose missing acknowledgement a human
-// was told.
+// alerted is the step in a record's history when operators were told that it is
+// not acknowledged.
 const alerted = "alerted"
 
 func hasStep(r *queue.Record, what string) bool {
 	return slices.ContainsFunc(r.History, func(s queue.Step) bool { return s.What == what })
 }
 
-// endLocal turns a text between two stations of one mesh that was not
-// acknowledged there in time into a held one.
+// endLocal holds a text between two stations of one mesh that was not acknowledged
+// there in time.
 func endLocal(r *queue.Record, at queue.Stamp) {
 	for i := range r.Deliveries {
 		d := &r.Deliveries[i]
@@ -251,10 +251,10 @@ func endLocal(r *queue.Record, at queue.Stamp) {
 	}
 }
 
-// identitiesFor is how long identities are kept at least, whatever the links ask.
+// identitiesFor is how long identities are kept at least, whatever the settings.
 const identitiesFor = 2 * time.Hour
 
-// purge removes what the log need not keep any longer.
+// purge removes finished records and identities that are old enough.
 func (b *Bridge) purge(ctx context.Context) {
 	now := b.clock.Age()
 	keep := time.Duration(identitiesFor)
@@ -273,13 +273,13 @@ func (b *Bridge) purge(ctx context.Context) {
 	}
 }
 
-// savedClock is the clock's state for the next start.
+// savedClock is the state of the clock for the next start.
 func (b *Bridge) savedClock() []byte {
 	v, _ := cbor.Marshal(b.clock.Save()) // plain fields: cannot fail
 	return v
 }
 
-// SavedClock reads what the clock was at the last stop, for clock.New.
+// SavedClock reads the state of the clock at the last stop, for clock.New.
 func SavedClock(ctx context.Context, s queue.Store) (clock.Saved, error) {
 	var saved clock.Saved
 	v, err := s.Setting(ctx, clockKey)

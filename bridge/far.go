@@ -13,20 +13,20 @@ import (
 )
 
 const (
-	// ownFresh is how long our own hearing of a station goes before what others
-	// say, so that it is not asked for.
+	// ownFresh: a station that we heard ourselves this lately is not sought on the
+	// trunks.
 	ownFresh = 10 * time.Minute
-	// soughtFor is how long a station's whereabouts are asked for after somebody
-	// wrote to it: memory grows with our own traffic, not with the network.
+	// soughtFor is how long a station is sought after somebody wrote to it: memory
+	// grows with our own traffic, not with the network.
 	soughtFor = time.Hour
 
-	maxSought   = 2000 // stations asked for at once
+	maxSought   = 2000 // stations sought at once
 	maxPortable = 8    // portable forms of one of them
 	perStation  = 16   // gateways that heard one of them
 )
 
-// far is what is known of far gateways and of whom they hear. It is in memory
-// only: the trunk's broker remembers it.
+// far is what is known about far gateways and whom they hear. It is in memory only:
+// the trunk's broker retains it.
 type far struct {
 	table *presence.Table
 
@@ -42,7 +42,7 @@ type far struct {
 type farHearing struct {
 	link.FarHearing
 	trunk string
-	at    time.Time // when it was heard, by our own time
+	at    time.Time // when it was heard, by our clock
 }
 
 func newFar() *far {
@@ -52,8 +52,8 @@ func newFar() *far {
 	}
 }
 
-// want notes that somebody wrote to a station, whose whereabouts are needed; it
-// tells whether it was not asked for until now.
+// want notes that somebody wrote to a station, so that it has to be sought. It tells
+// whether that is new.
 func (f *far) want(call string, now time.Time) bool {
 	base := callsign.Base(call)
 	f.mu.Lock()
@@ -71,7 +71,8 @@ func (f *far) want(call string, now time.Time) bool {
 	return !known
 }
 
-// wanted lists who is sought, and forgets those nobody wrote to any more.
+// wanted lists the stations that are sought, and forgets those to which nobody wrote
+// lately.
 func (f *far) wanted(held []string, now time.Time) []string {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -94,8 +95,7 @@ func (f *far) wanted(held []string, now time.Time) []string {
 	return out
 }
 
-// hear takes in where a far gateway heard a station; it tells whether that is
-// news.
+// hear notes where a far gateway heard a station, and tells whether that is news.
 func (f *far) hear(trunk string, h link.FarHearing, now time.Time) bool {
 	base := callsign.Base(h.Call)
 	f.mu.Lock()
@@ -113,11 +113,11 @@ func (f *far) hear(trunk string, h link.FarHearing, now time.Time) bool {
 		}
 		list = slices.Delete(list, oldest, oldest+1)
 	}
-	f.stations[base] = append(list, farHearing{h, trunk, now.Add(-max(h.Ago, 0))}) // a future time is cut to now
+	f.stations[base] = append(list, farHearing{h, trunk, now.Add(-max(h.Ago, 0))}) // the future counts as now
 	return true
 }
 
-// forget drops what a gateway said: its key is no longer believed.
+// forget drops what a gateway said: its key is no longer trusted.
 func (f *far) forget(call string) {
 	f.table.Forget(call)
 	f.mu.Lock()
@@ -133,7 +133,7 @@ func (f *far) forget(call string) {
 	}
 }
 
-// where lists where a station was heard by gateways that are alive.
+// where lists the living gateways that heard a station.
 func (f *far) where(base string, now time.Time) []farHearing {
 	f.mu.Lock()
 	list := slices.Clone(f.stations[base])
@@ -141,8 +141,8 @@ func (f *far) where(base string, now time.Time) []farHearing {
 	return slices.DeleteFunc(list, func(h farHearing) bool { return !f.table.IsAlive(h.Gateway, now) })
 }
 
-// farHearings are the far ones as routing wants them. What another gateway of our
-// own mesh heard there is within reach of that mesh.
+// farHearings are the far hearings for routing. What another gateway of our own mesh
+// heard there is in reach of our mesh link.
 func (b *Bridge) farHearings(base string) []route.Hearing {
 	var out []route.Hearing
 	now := time.Now()

@@ -9,14 +9,14 @@ import (
 	"posthouse/bridge/link"
 )
 
-// maxPositions is of how many far stations the place is remembered.
+// maxPositions is how many positions of far stations are remembered.
 const maxPositions = 10000
 
-// farPlace is where a station was that a far gateway hears by radio.
+// farPlace is the position of a station that a far gateway hears by radio.
 type farPlace struct {
 	link.FarPosition
 	trunk string
-	at    time.Time // when it was there, by our own time
+	at    time.Time // when it was there, by our clock
 }
 
 // locate notes where a far station is.
@@ -29,8 +29,7 @@ func (f *far) locate(trunk string, p link.FarPosition, now time.Time) {
 	f.places[p.Call] = farPlace{p, trunk, now.Add(-max(p.Ago, 0))}
 }
 
-// farStations lists where stations are that far gateways heard by radio, as far as
-// they told.
+// farStations lists the positions of stations that far gateways heard by radio.
 func (b *Bridge) farStations() []desk.Station {
 	now := time.Now()
 	b.far.mu.Lock()

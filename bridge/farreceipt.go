@@ -14,12 +14,11 @@ import (
 	"posthouse/queue"
 )
 
-// Between gateways the end-to-end receipt of a message, and word that it failed, go back
-// the way that the message came.
+// Between gateways the outcome of a message (an end-to-end receipt, or a failure) goes
+// back the way that the message came.
 
-// planFarReceipt files an end-to-end receipt that came by a trunk: for a message
-// that we passed on, or for a station here whose receipt another gateway of its
-// mesh hands to us to transmit.
+// planFarReceipt files an end-to-end receipt from a trunk: of a message that we passed
+// on, or one that another gateway of a mesh hands to us to transmit to a station there.
 func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Message) plan {
 	seq, ok := b.seqOf(m.Acks)
 	if !ok {
@@ -41,7 +40,7 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 			d := &r.Deliveries[i]
 			state = endedAs(m)
 			if state != queue.Delivered && !d.State.Open() {
-				return nil, queue.ErrSkip // only a confirmation is news after the end
+				return nil, queue.ErrSkip // after the end only a confirmation is news
 			}
 			switch state {
 			case queue.Failed:
@@ -62,16 +61,16 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 				b.ended(done[0].Record, confirmed)
 				b.log.Info("receipt", "link", ln.Name, "id", m.Acks, "from", m.From, "gateway", m.Via, "nak", m.Nak, "state", string(state))
 			}
-			// A power cut may have taken the note that the message went there. It goes there
-			// again, and then the receipt counts, if that gateway has kept it.
+			// A power failure may have lost that we sent the message there. It is sent again, and
+			// then the receipt counts; until then that gateway has to keep it.
 			return link.Verdict{ID: m.Acks, Kept: !early}
 		},
 	}
 }
 
-// confirmedBy finds the delivery of which a far receipt speaks: it must be for
-// the same station, and come from the gateway that has the message or may have
-// it. One that may have it is believed only that it was delivered.
+// confirmedBy finds the delivery that a far receipt is about: it must be for the same
+// station, and come from the gateway that has the message or may have it. From one
+// that only may have it nothing but a confirmation counts.
 func (b *Bridge) confirmedBy(r *queue.Record, m *message.Message) int {
 	i := b.passedBy(r, m.Via)
 	if i < 0 && endedAs(m) == queue.Delivered && len(r.Deliveries) == 1 &&
@@ -84,8 +83,8 @@ func (b *Bridge) confirmedBy(r *queue.Record, m *message.Message) int {
 	return i
 }
 
-// sameStation tells whether a receipt in one name answers for the other: an
-// address without an SSID was resolved further on.
+// sameStation tells whether a receipt from one call sign is for a text to the other:
+// the far gateway may have added the SSID.
 func sameStation(to, from string) bool {
 	if message.IsMail(to) || message.IsMail(from) {
 		return strings.EqualFold(to, from)
@@ -93,7 +92,7 @@ func sameStation(to, from string) bool {
 	return to == from || callsign.Base(to) == to && callsign.Base(from) == to
 }
 
-// endedAs is what a far receipt says of the message.
+// endedAs is the state that a far receipt reports.
 func endedAs(m *message.Message) queue.State {
 	switch {
 	case m.Result == message.ResultSent:
@@ -106,15 +105,15 @@ func endedAs(m *message.Message) queue.State {
 	return queue.Delivered
 }
 
-// planRelay takes over a notice or a station's receipt that another gateway of
-// this mesh may not transmit itself.
+// planRelay takes over a notice or a station's receipt from another gateway of the
+// mesh, which may not transmit it itself.
 func (b *Bridge) planRelay(_ context.Context, ln *line, m *message.Message) plan {
 	to := b.meshOf(m.To, m.Via)
 	if to == nil {
 		b.meter.Dropped(ln.Name, "unknown-receipt")
-		return settled(link.Verdict{Kept: true}) // nothing can be done for it here or later
+		return settled(link.Verdict{Kept: true}) // nothing can be done with it, now or later
 	}
-	m.Precedence = cmp.Or(m.Precedence, message.Routine) // an event says nothing of it, and without one nothing goes out
+	m.Precedence = cmp.Or(m.Precedence, message.Routine) // events have none, and without one nothing is sent
 	at := b.stamp()
 	r := &queue.Record{Message: *m, Accepted: at, Until: at.Age.Add(receiptLifetime), Event: eventIdentity(m.TrunkID, queue.Identity{})}
 	r.Expires = r.Until

@@ -10,12 +10,11 @@ import (
 	"posthouse/queue"
 )
 
-// onTheWay is how long memory keeps what was given lately: by then the disk has it.
+// onTheWay is how long lately keeps an entry: by then it is on disk.
 const onTheWay = time.Minute
 
-// forget removes the small values that nobody will ask for again: whom a
-// station may answer, which address it wrote to. Without it they would grow with
-// every address ever written to.
+// forget removes small values that are no longer needed: whom a station may
+// answer, which address it wrote to. They would grow with every address ever used.
 func (b *Bridge) forget(ctx context.Context) {
 	now := b.clock.Age()
 	b.forgetLately()
@@ -30,7 +29,7 @@ func (b *Bridge) forget(ctx context.Context) {
 	b.forgetGiven(ctx, threadKey, now.Add(-answers))
 }
 
-// forgetLately lets go of what the disk has by now.
+// forgetLately removes from memory what is on disk by now.
 func (b *Bridge) forgetLately() {
 	now := b.clock.Age()
 	b.lately.Range(func(station, v any) bool {
@@ -57,6 +56,6 @@ func (b *Bridge) forgetGiven(ctx context.Context, prefix string, before clock.Ag
 		return
 	}
 	if _, err := b.store.Apply(ctx, queue.Op{Put: old, Lazy: true}); err != nil {
-		b.log.Warn("removing what is no longer needed failed, trying again later", "err", err)
+		b.log.Warn("removing old settings from the store failed, trying again later", "err", err)
 	}
 }

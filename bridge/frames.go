@@ -9,15 +9,15 @@ import (
 	"posthouse/queue"
 )
 
-// keepParts has the courier know what was sent, for when it asks for the rest
-// before the marks are on disk.
+// keepParts tells the courier which parts were sent: it may send the rest before
+// that is on disk.
 func (t *trip) keepParts() {
 	if t.d != nil {
 		t.chosen.Parts, t.chosen.Before, t.chosen.After = slices.Clone(t.d.Parts), t.d.Before, t.d.After
 	}
 }
 
-// knowParts adds what the courier knows to what is on disk.
+// knowParts adds the courier's knowledge of sent parts to what is on disk.
 func (t *trip) knowParts() {
 	if len(t.d.Parts) == 0 {
 		t.d.Parts, t.d.Before, t.d.After = slices.Clone(t.chosen.Parts), t.chosen.Before, t.chosen.After
@@ -30,7 +30,7 @@ func (t *trip) knowParts() {
 	}
 }
 
-// roundOver tells whether every part that is missing has been sent this round.
+// roundOver tells whether every unacknowledged part has been sent in this round.
 func (c *carrier) roundOver(d *queue.Delivery) bool {
 	for _, p := range d.Parts {
 		if !p.Acked && !p.Sent {
@@ -40,12 +40,12 @@ func (c *carrier) roundOver(d *queue.Delivery) bool {
 	return true
 }
 
-// makeFrames fits the text to the medium and takes the parts that are to go out
-// in this round.
+// makeFrames fits the text to the medium and makes frames of the parts that are
+// still to be sent in this round.
 func (c *carrier) makeFrames(t *trip) error {
 	m := t.r.Message
 	mark, text := c.b.mark(c.ln, &m)
-	if untouched(t.d) { // later the marks stay, so that a resend is the same to the byte
+	if untouched(t.d) { // afterwards the marks stay, so that a resend is the same to the byte
 		t.d.Before, t.d.After = mark.Before, mark.After
 	}
 	texts := []string{text}
@@ -92,8 +92,8 @@ func (t *trip) index(part int) int {
 	return 0
 }
 
-// copyParts brings the parts in the store up to what was sent, and keeps the
-// acks that came meanwhile.
+// copyParts marks in the store which parts were sent, and keeps acks that came in
+// meanwhile.
 func (t *trip) copyParts(d *queue.Delivery) {
 	d.Before, d.After = t.d.Before, t.d.After
 	if len(d.Parts) != len(t.d.Parts) {

@@ -18,12 +18,11 @@ import (
 	"posthouse/queue"
 )
 
-// A text to the gateway itself begins with its address. One that another gateway
-// has split for its medium comes in parts, and only the first has the address:
-// they are gathered and become one text again, which then goes its way. Each
-// part is a record of its own from the moment it is taken over, so that a crash
-// loses none; if the others do not come in time, its writer is told, or it goes on as it
-// is where it may be no part at all.
+// A text to the gateway itself begins with its address. If another gateway has
+// split it, only the first part has the address: the parts are gathered and joined
+// before they are routed. Each part is a record of its own, so that a crash loses
+// none. If the others do not come in time its writer is told, or, if it may not be
+// a part at all, it goes on as it is.
 
 const (
 	gatherFor       = 10 * time.Minute // from the last part that came
@@ -32,8 +31,8 @@ const (
 	maxGatheredOf   = 20               // parts of one text
 )
 
-// gatherings are the texts of which parts are missing. What it knows is on disk
-// too, and read again at the start.
+// gatherings are the texts with missing parts. It is rebuilt from the records at
+// the start.
 type gatherings struct {
 	mu   sync.Mutex
 	open map[gatherKey]*gathering
@@ -63,10 +62,10 @@ func newGatherings() *gatherings {
 	return &gatherings{open: map[gatherKey]*gathering{}, urgent: rules.NewRate(urgentParts)}
 }
 
-// partOf reads the number of a part, behind marks of exercises and times alone:
-// elsewhere people write 1/2, too. behind is what stands after it.
-func partOf(m *message.Message) (k, n int, behind string, ok bool) {
-	rest := m.Text
+// partOf reads a part's number, as in 1/3. Only exercise marks and a filing time may
+// precede it, since people write 1/2 in texts, too. rest is the text after it.
+func partOf(m *message.Message) (k, n int, rest string, ok bool) {
+	rest = m.Text
 	for range 3 {
 		word, after, _ := strings.Cut(rest, " ")
 		switch {
@@ -82,19 +81,19 @@ func partOf(m *message.Message) (k, n int, behind string, ok bool) {
 
 // beginsEmergency tells whether a part is the first one of an emergency.
 func beginsEmergency(m *message.Message) bool {
-	k, _, behind, ok := partOf(m)
-	return ok && k == 1 && rules.Precedence(&message.Message{Text: behind}) == message.Emergency
+	k, _, rest, ok := partOf(m)
+	return ok && k == 1 && rules.Precedence(&message.Message{Text: rest}) == message.Emergency
 }
 
-// isFilingTime knows the form 251405Z.
+// isFilingTime tells whether a word has the form 251405Z.
 func isFilingTime(word string) bool {
 	return len(word) == 7 && word[6] == 'Z' && strings.Trim(word[:6], "0123456789") == ""
 }
 
 func keyOf(m *message.Message, n int) gatherKey { return gatherKey{m.Link, m.From, m.To, n} }
 
-// isPart tells whether a text is a part that may wait for others: to this gateway
-// itself, on a link that no sibling serves.
+// isPart tells whether a text is a part that has to wait for others: it is to this
+// gateway itself, on a link that no other gateway serves.
 func (b *Bridge) isPart(ln *line, m *message.Message) bool {
 	if ln.trunk != nil || ln.vote != nil || m.Via != "" || message.IsMail(m.From) || m.From == b.own.String() ||
 		m.To != b.own.String() && m.To != b.own.Base && m.To != route.Post {
@@ -110,8 +109,8 @@ func (g *gatherings) hasRoom(key gatherKey) bool {
 	return g.open[key] != nil || len(g.open) < maxGatherings
 }
 
-// add enters a part; a gathering that is complete with it is taken out and given.
-// Another part of the same number begins a new text: the old ones wait alone.
+// add adds a part. If that completes a gathering it is removed and returned. A
+// second part of the same number begins a new text; the older parts time out.
 func (g *gatherings) add(p gathered, now clock.Age) *gathering {
 	k, n, _, ok := partOf(&p.m)
 	if !ok {
@@ -133,8 +132,8 @@ func (g *gatherings) add(p gathered, now clock.Age) *gathering {
 	return gr
 }
 
-// take gives the time until which a part may yet wait; once that is over it takes
-// the gathering out.
+// take returns until when a part may wait. If that time is over it removes the
+// gathering.
 func (g *gatherings) take(p gathered, now clock.Age) (until clock.Age) {
 	_, n, _, _ := partOf(&p.m)
 	g.mu.Lock()
@@ -168,17 +167,17 @@ func patience(m *message.Message) time.Duration {
 	return gatherFor
 }
 
-// urgentParts is how many parts of emergencies a sender may send beyond its rate: as
-// many as those have that it may declare.
+// urgentParts is how many parts of emergencies a sender may send beyond its rate:
+// enough for the emergencies that it may declare.
 var urgentParts = rules.Limit{N: rules.Emergencies.N * maxGatheredOf, Per: rules.Emergencies.Per}
 
-// isUrgentPart tells whether a part is of an emergency, as far as is known when it
-// comes: the first one, or one behind it. No rate holds it up.
+// isUrgentPart tells whether a part belongs to an emergency, as far as is known when
+// it comes in: it is the first, or the first is here. Then the rate does not apply.
 func (b *Bridge) isUrgentPart(m *message.Message, now clock.Age) bool {
 	return (beginsEmergency(m) || b.parts.areUrgent(m)) && b.mayDeclareEmergency(m, false) && b.parts.urgent.Allow(m.From, now)
 }
 
-// areUrgent tells whether the parts that a part belongs to begin an emergency.
+// areUrgent tells whether the first part of a part's text begins an emergency.
 func (g *gatherings) areUrgent(m *message.Message) bool {
 	_, n, _, _ := partOf(m)
 	g.mu.Lock()
@@ -191,7 +190,7 @@ func (g *gatherings) areUrgent(m *message.Message) bool {
 	return ok && beginsEmergency(&first.m)
 }
 
-// planPart takes a part over as a record that waits for the others.
+// planPart stores a part as a record that waits for the others.
 func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, identity queue.Identity, same time.Duration, known bool) plan {
 	if ref := rules.Check(m, b.policy(ln)); ref != nil {
 		return b.planRefusal(ctx, ln, m, identity, ref)
@@ -226,8 +225,8 @@ func (b *Bridge) planPart(ctx context.Context, ln *line, m *message.Message, ide
 	}
 }
 
-// join makes one text of all its parts: one step creates it and ends them. If
-// that fails they wait on, and it is tried again when their time is over.
+// join makes one text of all parts: one commit creates it and ends them. If that
+// fails they go on waiting, and it is tried again when their time is over.
 func (b *Bridge) join(ctx context.Context, g *gathering) {
 	if g == nil {
 		return
@@ -248,7 +247,7 @@ func (b *Bridge) join(ctx context.Context, g *gathering) {
 	p.answer(done)
 }
 
-// planJoin plans what join does; no ops if the parts do not fit together.
+// planJoin plans what join writes; no ops if the parts do not fit together.
 func (b *Bridge) planJoin(ctx context.Context, g *gathering) plan {
 	var texts []string
 	for k := range len(g.parts) {
@@ -258,7 +257,7 @@ func (b *Bridge) planJoin(ctx context.Context, g *gathering) plan {
 	ln := b.byName[whole.Link]
 	text, err := fit.Join(texts)
 	if err != nil || ln == nil {
-		b.log.Info("parts that are none of one text go on alone", "link", whole.Link, "from", whole.From, "err", err)
+		b.log.Info("parts do not belong together, each goes on alone", "link", whole.Link, "from", whole.From, "err", err)
 		return plan{}
 	}
 	whole.Text = rules.Normalise(text)
@@ -266,7 +265,7 @@ func (b *Bridge) planJoin(ctx context.Context, g *gathering) plan {
 		if p := g.parts[k].m; p.OriginID != "" {
 			whole.PartIDs = append(whole.PartIDs, p.OriginID)
 		}
-		if p := g.parts[k].m; p.Filed.Before(whole.Filed) { // unknown of one, unknown of all
+		if p := g.parts[k].m; p.Filed.Before(whole.Filed) { // the earliest; zero, if one is unknown
 			whole.Filed = p.Filed
 		}
 	}
@@ -277,10 +276,10 @@ func (b *Bridge) planJoin(ctx context.Context, g *gathering) plan {
 	for k := range len(g.parts) {
 		p.ops = append(p.ops, queue.Op{Seq: g.parts[k+1].seq, Change: b.endPart(identity, at)})
 	}
-	return p // its answer looks at no more than its own ops
+	return p // its answer looks only at the ops that it had before
 }
 
-// planWhole decides about a joined text as about any other.
+// planWhole decides about a joined text like about any other.
 func (b *Bridge) planWhole(ctx context.Context, ln *line, m *message.Message, identity queue.Identity) plan {
 	deliveries, ref := b.consider(ln, ln, m, true)
 	if ref != nil {
@@ -294,7 +293,7 @@ func (b *Bridge) planWhole(ctx context.Context, ln *line, m *message.Message, id
 	return p
 }
 
-// endPart ends a part that went on within its text, which has its receipt.
+// endPart ends a part that was joined; its receipt comes with the whole text.
 func (b *Bridge) endPart(whole queue.Identity, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		if r.Deliveries[0].State != queue.Gathering {
@@ -306,7 +305,7 @@ func (b *Bridge) endPart(whole queue.Identity, at queue.Stamp) func(*queue.Recor
 	}
 }
 
-// endGathering sends a part on as it is when the others have not come in time.
+// endGathering routes a part as it is, or fails it, if the others have not come in time.
 func (b *Bridge) endGathering(r *queue.Record, at queue.Stamp, spent *spending) (queue.Op, bool) {
 	until := b.parts.take(gathered{r.Seq, r.Message}, at.Age)
 	if until > at.Age {
@@ -356,13 +355,13 @@ func (b *Bridge) endGathering(r *queue.Record, at queue.Stamp, spent *spending) 
 	}}, true
 }
 
-// considerPart decides about a part of which the others have not come. Where it has no
-// address of its own, or is a first part that has one, its writer hears that the others are
-// missing: it is no answer, and of half a text nobody knows what it says.
+// considerPart decides about a part whose others have not come. If it has no address, or
+// is a first part with an address, it is refused, so that its writer sends all of it again:
+// half a text must not go on. Anything else may be an answer that only looks like a part.
 func (b *Bridge) considerPart(ln *line, m *message.Message) ([]queue.Delivery, *rules.Refusal) {
-	k, n, behind, _ := partOf(m)
+	k, n, rest, _ := partOf(m)
 	missing := fmt.Sprintf("not all %d parts have come, send it again", n)
-	if _, _, ok := b.table.Address(behind); ok && k == 1 {
+	if _, _, ok := b.table.Address(rest); ok && k == 1 {
 		return nil, &rules.Refusal{Code: link.CodeNoRoute, Why: missing}
 	}
 	deliveries, ref := b.consider(ln, ln, m, true)
@@ -372,8 +371,8 @@ func (b *Bridge) considerPart(ln *line, m *message.Message) ([]queue.Delivery, *
 	return deliveries, ref
 }
 
-// joinedInto gives the record of the whole text for one of its parts; any other
-// is its own.
+// joinedInto returns the record of the whole text if a record is a part of one, else
+// the record itself.
 func (b *Bridge) joinedInto(ctx context.Context, seq uint64) uint64 {
 	r, err := b.store.Get(ctx, seq)
 	if err != nil || r.Joined == (queue.Identity{}) {
@@ -385,7 +384,7 @@ func (b *Bridge) joinedInto(ctx context.Context, seq uint64) uint64 {
 	return seq
 }
 
-// loadGatherings finds the parts again that waited at the last stop.
+// loadGatherings reads the parts that wait from the store.
 func (b *Bridge) loadGatherings(ctx context.Context) error {
 	items, err := b.store.Due(ctx, "", clock.Age(1<<62), maxGatherings*maxGatheredOf)
 	if err != nil {
@@ -409,7 +408,7 @@ func (b *Bridge) loadGatherings(ctx context.Context) error {
 	return nil
 }
 
-// joinWhole joins what was complete when the gateway stopped.
+// joinWhole joins texts that were complete when the gateway stopped.
 func (b *Bridge) joinWhole(ctx context.Context) {
 	for _, g := range b.parts.whole {
 		b.join(ctx, g)

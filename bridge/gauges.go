@@ -5,7 +5,7 @@ import (
 	"posthouse/queue"
 )
 
-// gauges brings the metrics up to date that nothing else moves.
+// gauges updates the metrics that are not counted as things happen.
 func (b *Bridge) gauges() {
 	_, trusted := b.clock.Wall()
 	b.meter.Clock(trusted)
@@ -38,7 +38,7 @@ func waitingOn(s queue.Stats, link string) (n int64) {
 	return n
 }
 
-// transmitted is told of each frame that a link has taken.
+// transmitted notes each frame that a link has taken.
 func (b *Bridge) transmitted(ln *line, f *link.Frame) {
 	b.journal.note(b.journalLine(ln, f))
 	if mesh := ln.meshName(); ln.vote != nil && f.Text != "" {

@@ -10,16 +10,16 @@ import (
 	"posthouse/queue"
 )
 
-// What waits here for a mesh on which another gateway transmits goes to that one.
+// What waits here for a mesh on which another gateway transmits is handed to that one.
 
-// handedOver is the step of a record that was given to the transmitter of a mesh.
+// handedOver is the step in the history of a record that was handed to the transmitter.
 const handedOver = "handed over"
 
-// handOverEvery is how often what waits for a mesh is looked through where nothing
-// new came: acks are awaited there that do not come.
+// handOverEvery is how often handOver looks at a mesh without news: there may be texts
+// whose acks do not come.
 const handOverEvery = 5 * time.Second
 
-// handOver gives what waits for a mesh to the gateway that transmits there now.
+// handOver hands what waits for a mesh to the gateway that transmits there now.
 func (b *Bridge) handOver(ctx context.Context) {
 	for _, ln := range b.lines {
 		if ln.vote == nil {
@@ -40,8 +40,8 @@ func (b *Bridge) handOver(ctx context.Context) {
 	}
 }
 
-// handOverLink hands over some of a link's open deliveries, the most urgent ones
-// first; the clerk comes again for the rest.
+// handOverLink hands over some of a link's open deliveries, the most urgent first; the
+// rest follows later.
 func (b *Bridge) handOverLink(ctx context.Context, ln *line, gateway string) error {
 	items, err := b.waiting(ctx, ln)
 	if err != nil {
@@ -71,13 +71,13 @@ func (b *Bridge) handOverLink(ctx context.Context, ln *line, gateway string) err
 	return err
 }
 
-// awaitsAck tells whether a delivery is on the air and its ack may still come, to
-// the frame ids that this gateway gave: the clerk comes again when it does not.
+// awaitsAck tells whether the ack of a delivery may still come here, to the frame ids
+// that this gateway chose; if it does not, the next look hands the delivery over.
 func awaitsAck(d *queue.Delivery, now clock.Age) bool {
 	return d.State == queue.Later && d.Begun && now < d.Due && len(d.Parts) > 0 && d.Parts[0].ID != ""
 }
 
-// waiting lists what of a link has still to be sent, or to be sent again.
+// waiting lists a link's deliveries that still have to be sent, or sent again.
 func (b *Bridge) waiting(ctx context.Context, ln *line) ([]queue.Item, error) {
 	items, err := b.store.Due(ctx, ln.Name, 1<<62, atATime)
 	if err != nil {

@@ -18,8 +18,8 @@ import (
 	"posthouse/queue"
 )
 
-// stationsPerLink is how many are remembered for one link; the one heard longest ago
-// goes first.
+// stationsPerLink is how many stations are remembered for one link; beyond it the one
+// heard longest ago is forgotten.
 const stationsPerLink = 10000
 
 // hearing is one station on one link.
@@ -29,18 +29,18 @@ type hearing struct {
 	snr, rssi  *float64
 	answers    bool // it sent a text or an ack, or says that it takes messages
 	where      *message.Where
-	dirty      bool // not on disk in this form
+	dirty      bool // has changed since it was saved
 }
 
-// heardTable knows who was heard last on which link. It is in memory; what
-// changed goes to disk now and then, never for each frame.
+// heardTable knows who was heard last on which link. It is in memory; changes are
+// saved now and then, not for each frame.
 type heardTable struct {
 	mu    sync.Mutex
 	bases map[string][]*hearing // by base call
 	count map[string]int        // by link
-	news  bool                  // somebody was heard for the first time, which is not on disk
-	gone  map[string]bool       // keys on disk of those that were forgotten
-	moved bool                  // somebody was heard since changed was asked
+	news  bool                  // somebody was heard for the first time, and is not saved yet
+	gone  map[string]bool       // keys of forgotten entries, still on disk
+	moved bool                  // somebody was heard since the last call of changed
 }
 
 func newHeardTable() *heardTable {
@@ -75,14 +75,14 @@ func (t *heardTable) markAt(name string, m *message.Message, at clock.Age) {
 	t.mark(name, m, at)
 }
 
-// hasNews tells whether somebody new was heard who is not on disk yet.
+// hasNews tells whether a new station was heard that is not saved yet.
 func (t *heardTable) hasNews() bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return t.news
 }
 
-// changed tells whether anybody was heard since it was asked last.
+// changed tells whether anybody was heard since its last call.
 func (t *heardTable) changed() bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -129,7 +129,7 @@ func (t *heardTable) forgetOldest(name string) {
 	t.forget(func(e *hearing) bool { return e == oldest }, callsign.Base(oldest.call))
 }
 
-// forget removes the entries of some base calls that which says.
+// forget removes those entries of some base calls for which which is true.
 func (t *heardTable) forget(which func(*hearing) bool, bases ...string) {
 	for _, base := range bases {
 		t.bases[base] = slices.DeleteFunc(t.bases[base], func(e *hearing) bool {
@@ -146,7 +146,7 @@ func (t *heardTable) forget(which func(*hearing) bool, bases ...string) {
 	}
 }
 
-// find gives copies of all entries of a base call, the latest first.
+// find returns copies of all entries of a base call, the latest first.
 func (t *heardTable) find(base string) []hearing {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -158,7 +158,7 @@ func (t *heardTable) find(base string) []hearing {
 	return out
 }
 
-// all gives copies of all entries; keep says which.
+// all returns copies of the entries for which keep is true.
 func (t *heardTable) all(keep func(*hearing) bool) []hearing {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -173,7 +173,7 @@ func (t *heardTable) all(keep func(*hearing) bool) []hearing {
 	return out
 }
 
-// hear notes a station that a link heard itself, and lets go what waits for it.
+// hear notes a station that a link heard itself, and releases what is held for it.
 func (b *Bridge) hear(ln *line, m *message.Message) {
 	if ln.trunk != nil || m.Via != "" || message.IsMail(m.From) || m.Kind == message.Notice {
 		return
@@ -184,16 +184,15 @@ func (b *Bridge) hear(ln *line, m *message.Message) {
 	b.heard.mark(ln.Name, m, b.clock.Age())
 	base := callsign.Base(m.From)
 	b.control.toRelease(base)
-	// With nothing held for it, which is so for most, the clerk need not look at once:
-	// what is being stored is found by lookForHeld.
+	// For most stations nothing is held: then there is no need to wake the clerk. A text
+	// that is being stored right now is found by lookForHeld.
 	if held, err := b.store.Held(context.Background(), base, 1); err != nil || len(held) > 0 {
-		b.letRelease()
+		b.wakeRelease()
 	}
 }
 
-// lookForHeld has the clerk look at what has just been stored as held, when its
-// addressee was heard after it was routed and before it was on disk, where the
-// clerk could not find it.
+// lookForHeld wakes the clerk if the addressee of a text that was just stored as held
+// was heard between its routing and its commit, when the clerk could not find it yet.
 func (b *Bridge) lookForHeld(m *message.Message, stored []queue.Delivery) {
 	for _, d := range stored {
 		if d.State != queue.Held {
@@ -203,20 +202,20 @@ func (b *Bridge) lookForHeld(m *message.Message, stored []queue.Delivery) {
 		to.To = d.To
 		if len(b.decide(&to, true).Targets) > 0 {
 			b.control.toRelease(callsign.Base(d.To))
-			b.letRelease()
+			b.wakeRelease()
 		}
 	}
 }
 
-// letRelease wakes the clerk, who lets go what waited for those who were heard.
-func (b *Bridge) letRelease() {
+// wakeRelease wakes the clerk, which releases what is held for stations that were heard.
+func (b *Bridge) wakeRelease() {
 	select {
 	case b.released <- struct{}{}:
 	default:
 	}
 }
 
-// interest tells what an APRS server should be asked for.
+// interest is what to ask an APRS server for.
 func (b *Bridge) interest() link.Interest {
 	now := b.clock.Age()
 	var in link.Interest
@@ -234,7 +233,7 @@ func (b *Bridge) interest() link.Interest {
 	return in
 }
 
-// storedHearing is a hearing on disk, under heard/<link>/<call>.
+// storedHearing is a hearing on disk, at heard/<link>/<call>.
 type storedHearing struct {
 	At      clock.Age      `cbor:"1,keyasint"`
 	Answers bool           `cbor:"2,keyasint,omitempty"`
@@ -247,11 +246,11 @@ const heardKey = "heard/"
 
 func (e *hearing) key() string { return heardKey + e.link + "/" + e.call }
 
-// rememberFor is how long a station is remembered after it was heard last:
-// longer than it counts as reachable, so that a notice can tell when that was.
+// rememberFor is how long a station is remembered: longer than it counts as
+// reachable, so that a notice can say when it was heard last.
 func (b *Bridge) rememberFor(ln *line) time.Duration { return 2 * max(ln.HeardFor, b.cfg.Lifetime) }
 
-// saveHeard writes down what changed since the last time, in one lazy step.
+// saveHeard saves what has changed since the last time, in one lazy commit.
 func (b *Bridge) saveHeard(ctx context.Context) {
 	put := map[string][]byte{}
 	now := b.clock.Age()
@@ -279,7 +278,7 @@ func (b *Bridge) saveHeard(ctx context.Context) {
 		b.saveSilences(put)
 		put[clockKey] = b.savedClock()
 	} else {
-		clear(put) // what was heard is not this process's to write down
+		clear(put) // only the process that leads saves who was heard
 	}
 	maps.Copy(put, b.day.unsaved())
 	if _, err := b.store.Apply(ctx, queue.Op{Put: put, Lazy: true}); err != nil {

@@ -32,9 +32,9 @@ func (h *host) Judge(m message.Message) link.Verdict {
 	return link.Verdict{}
 }
 
-// spelt gives a reason without its numbers: the port of our side of a connection,
-// or the time of day, makes no news of what was said already.
-func spelt(why string) string {
+// withoutDigits strips a reason of its numbers: another local port or time of day
+// does not make it a new reason.
+func withoutDigits(why string) string {
 	return strings.Map(func(r rune) rune {
 		if unicode.IsDigit(r) {
 			return -1
@@ -49,7 +49,7 @@ func (h *host) State(up bool, why string) {
 	ln.mu.Lock()
 	was, again := ln.up.Load(), ln.everUp
 	changed := was != up
-	news := spelt(why) != spelt(ln.why)
+	news := withoutDigits(why) != withoutDigits(ln.why)
 	ln.why = why
 	if changed {
 		ln.since = time.Now()
@@ -59,7 +59,7 @@ func (h *host) State(up bool, why string) {
 	ln.mu.Unlock()
 	h.b.meter.LinkUp(ln.Name, up)
 	switch {
-	case !changed && !up && news && !h.b.stopping.Load(): // it never came up, or fails in another way now
+	case !changed && !up && news && !h.b.stopping.Load(): // it never came up, or now fails for another reason
 		h.b.log.Info("link is still down", "link", ln.Name, "why", why)
 	case !changed:
 		return
@@ -148,7 +148,7 @@ func (h *host) Dated(agrees bool) { h.b.clock.Deny(h.b.dates.note(agrees, time.N
 func (h *host) FarHeard(f link.FarHearing) {
 	if h.b.far.hear(h.ln.Name, f, time.Now()) {
 		h.b.control.toRelease(callsign.Base(f.Call))
-		h.b.letRelease()
+		h.b.wakeRelease()
 		h.b.lookFar() // for the gateways of that mesh
 	}
 }

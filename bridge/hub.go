@@ -16,19 +16,19 @@ import (
 	"posthouse/queue"
 )
 
-// A hub is one gateway in several processes that share its queue. One of them
-// leads: it runs the links that may exist once only, takes in what trunks bring for
-// groups and for all gateways of a mesh, speaks for the gateway there, and has the
-// clerk. The others help: they take over and send what goes by links that run in
-// every process, each the lanes and the parts of the trunks' inbox that it has
-// (queue.Share). A Bridge leads or helps all its life; a process that
-// comes to lead makes a new one, which reads everything that the last one wrote.
+// A hub is one gateway in several processes that share a queue. One of them leads: it
+// runs the links that may exist only once, takes from the trunks what is for groups and
+// for all gateways of a mesh, announces the gateway there, and runs the clerk. The others
+// help: they receive and send on the links that run in every process, each for its share
+// of the lanes and of the trunks' inbox (queue.Share). A Bridge leads or helps all its
+// life; a process that becomes the leader makes a new one, which reads from the store
+// what the last one wrote.
 
 // runs tells whether a link runs in this process.
 func (b *Bridge) runs(ln *line) bool { return b.leads || !ln.Once() }
 
-// mayWork tells whether this process may send on a link now: it has lost that
-// before another process gets it.
+// mayWork tells whether this process may send on a link now. It loses that right before
+// another process gets it.
 func (b *Bridge) mayWork(ln *line) bool {
 	switch {
 	case b.share == nil:
@@ -39,7 +39,7 @@ func (b *Bridge) mayWork(ln *line) bool {
 	return b.share.Lives()
 }
 
-// lanesOf is what a courier asks whether a lane is its own; nil: all are.
+// lanesOf returns the function that tells a courier which lanes are its own; nil: all.
 func (b *Bridge) lanesOf(ln *line) func(queue.Lane) (func(), bool) {
 	if b.share == nil || ln.Once() {
 		return nil
@@ -57,7 +57,7 @@ func (b *Bridge) help(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-b.released:
-			b.control.takeReleases() // what is held is let go by the one that leads
+			b.control.takeReleases() // the process that leads releases what is held
 		case <-b.farther:
 			b.seek(ctx)
 		case <-tick.C:
@@ -74,8 +74,8 @@ func (b *Bridge) help(ctx context.Context) {
 	}
 }
 
-// hubSaves is how often a hub writes down who was heard, and its age, for the other
-// processes. One gateway alone spares its disk.
+// hubSaves is how often a hub saves who was heard, and its age, for its other processes.
+// Without a hub it is done more rarely, to spare the disk.
 const hubSaves = 10 * time.Second
 
 func (b *Bridge) saveEvery() time.Duration {
@@ -85,8 +85,7 @@ func (b *Bridge) saveEvery() time.Duration {
 	return saveEvery
 }
 
-// learn keeps what is in memory up to what other processes have written, until ctx
-// ends.
+// learn updates the memory by what other processes have written, until ctx ends.
 func (b *Bridge) learn(ctx context.Context) {
 	if b.share == nil {
 		return
@@ -99,7 +98,7 @@ func (b *Bridge) learn(ctx context.Context) {
 			settings, lanes := b.share.Learn()
 			for _, key := range settings {
 				if err := b.learnSetting(ctx, key); err != nil && ctx.Err() == nil {
-					b.log.Error("taking in what another process has set failed", "setting", key, "err", err)
+					b.log.Error("reading what another process has set failed", "setting", key, "err", err)
 				}
 			}
 			if lanes {
@@ -111,7 +110,7 @@ func (b *Bridge) learn(ctx context.Context) {
 	}
 }
 
-// learnSetting takes in one setting, as the store has it now.
+// learnSetting reads one setting from the store.
 func (b *Bridge) learnSetting(ctx context.Context, key string) error {
 	kind, rest, _ := strings.Cut(key, "/")
 	switch kind + "/" {
@@ -146,7 +145,7 @@ func (b *Bridge) learnQuiet(ctx context.Context, name string) error {
 	if was == is {
 		return nil
 	}
-	b.log.Warn("the operator spoke to another process", "link", name, "quiet", is)
+	b.log.Warn("changed by the operator through another process", "link", name, "quiet", is)
 	b.hush()
 	for _, ln := range b.lines {
 		ln.courier.Wake()
@@ -154,7 +153,7 @@ func (b *Bridge) learnQuiet(ctx context.Context, name string) error {
 	return nil
 }
 
-// learnHeard takes in who was heard on a link that another process runs.
+// learnHeard reads who was heard on a link that another process runs.
 func (b *Bridge) learnHeard(ctx context.Context, key string) error {
 	name, call, _ := strings.Cut(strings.TrimPrefix(key, heardKey), "/")
 	ln := b.byName[name]
@@ -177,7 +176,7 @@ func (b *Bridge) learnHeard(ctx context.Context, key string) error {
 	return nil
 }
 
-// learn takes in what another process heard of a station; nil: it has forgotten it.
+// learn notes when another process heard a station; nil: it has forgotten it.
 func (t *heardTable) learn(call, name string, s *storedHearing) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -188,10 +187,10 @@ func (t *heardTable) learn(call, name string, s *storedHearing) {
 	news := t.news
 	e := t.entry(call, name)
 	e.at, e.answers, e.snr, e.rssi, e.where = s.At, s.Answers, s.SNR, s.RSSI, s.Where
-	t.news = news // it is on disk
+	t.news = news // this one is on disk
 }
 
-// draw takes n numbers from a setting, as queue.Share has it.
+// draw takes n numbers from a setting, see queue.Share.
 func (b *Bridge) draw(ctx context.Context, setting string, n, least uint64) (uint64, error) {
 	if b.share != nil {
 		return b.share.Draw(ctx, setting, n, least)
@@ -212,9 +211,8 @@ func (b *Bridge) draw(ctx context.Context, setting string, n, least uint64) (uin
 	return first, err
 }
 
-// recount gives back the places at far gateways that were kept for what is no more
-// on its way: the receipts come to the process that has the gateway's part of the
-// inbox.
+// recount gives back the room at far gateways that was reserved for messages that are
+// no longer on their way: their receipts may have come to another process.
 func (b *Bridge) recount(ctx context.Context) {
 	if b.share == nil {
 		return
@@ -235,10 +233,10 @@ func (b *Bridge) recount(ctx context.Context) {
 	}
 }
 
-// isForLeader tells whether the process that leads has to decide about a text that
-// this one has taken in: another gateway of a mesh that both serve has handed it over,
-// and the one that leads alone knows what went out on that mesh, and who transmits
-// there. It is kept as a shadow, which the clerk looks at next.
+// isForLeader tells whether only the process that leads can decide about a text:
+// another gateway of a shared mesh has handed it over, and only the leader knows what
+// was sent on that mesh and who transmits there. The text is kept as a shadow, and the
+// leader's clerk looks at it next.
 func (b *Bridge) isForLeader(ln *line, m *message.Message) bool {
 	return !b.leads && ln.trunk != nil && m.Handed && b.sharedLine(m.Mesh) != nil && b.far.table.Serves(m.Mesh, m.Via)
 }
@@ -249,7 +247,7 @@ const (
 	decided   = "decided"
 )
 
-// decideForHelper is emerge for what a process that helps has left to this one.
+// decideForHelper is emerge for a text that a helping process has left to this one.
 func (b *Bridge) decideForHelper(ln *line, r *queue.Record, it queue.Item, at queue.Stamp, tell func(*message.Message) telling) func(*queue.Record) ([]*queue.Record, error) {
 	m := r.Message
 	home := b.adopt(ln, &m)
@@ -282,7 +280,7 @@ func (b *Bridge) decideForHelper(ln *line, r *queue.Record, it queue.Item, at qu
 	}
 }
 
-// crowded lists what is on its way to gateways that have no room for more.
+// crowded lists the records that are on their way to gateways without room for more.
 func (f *far) crowded() (seqs []uint64) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -297,12 +295,10 @@ func (f *far) crowded() (seqs []uint64) {
 	return seqs
 }
 
-// overdueAlarm is after how long a process that was to tell of an emergency is taken
-// not to have come to it.
+// overdueAlarm is how long a process has to raise an alarm before the leader does it.
 const overdueAlarm = time.Minute
 
-// watchAlarms tells of the emergencies of which a process of the hub did not come
-// to tell: it has died.
+// watchAlarms raises the alarms that a process of the hub has not raised: it has died.
 func (b *Bridge) watchAlarms(ctx context.Context) {
 	if b.share == nil {
 		return

@@ -16,13 +16,13 @@ import (
 	"posthouse/queue"
 )
 
-// identityVersion is the first thing hashed: change it when the normaliser or
-// the fields change, so that gateways of two versions do not half agree.
+// identityVersion is hashed first: change it with the normaliser or the fields,
+// so that identities of two versions never match by half.
 const identityVersion = "posthouse-identity-1"
 
-// identify computes what "the same message" means: two gateways that hear one
-// station come to the same without talking. Text is normalised already, marks
-// and fit come later.
+// identify computes the identity of a message. Two gateways that hear one station
+// compute the same without talking to each other. The text is normalised, and not
+// yet marked or split.
 func identify(m *message.Message) queue.Identity {
 	to := m.Replyable()
 	if isToGateway(m.Written) { // the same words to two addressees are two messages
@@ -46,10 +46,10 @@ func isToGateway(written string) bool {
 	return err == nil || written == route.Post
 }
 
-// identityOf computes the identity of a text as it came in. One that begins with its
-// address has that of the text without it, since so it goes on: who heard it and who is
-// handed it have the same. What answers the gateway's last message has no addressee of its
-// own: as it is repeated another message may have been the last.
+// identityOf computes the identity of a text as it came in. A text that begins with its
+// address gets the identity of the text without it, as it is passed on, so that the gateway
+// that heard it and one that it is handed to agree. An answer without an address keeps the
+// gateway as addressee: by the time it is repeated the last message may be another.
 func (b *Bridge) identityOf(ln *line, m *message.Message) queue.Identity {
 	if ln.trunk == nil {
 		if as := *m; b.address(ln, &as) == nil && as.Text != m.Text {
@@ -62,9 +62,9 @@ func (b *Bridge) identityOf(ln *line, m *message.Message) queue.Identity {
 // clocksApart is how far the clocks of two gateways may differ.
 const clocksApart = time.Hour
 
-// isAnother tells whether a text that came by a trunk is another than the equal one that is
-// known: it was filed long before or after. Where they were heard these were two, and what
-// waited for the trunk comes together.
+// isAnother tells whether a text from a trunk only equals a known one but was filed long
+// before or after it. Where they were heard these were two texts; if the trunk was down
+// they arrive together.
 func (b *Bridge) isAnother(ctx context.Context, ln *line, seq uint64, m *message.Message) bool {
 	if ln.trunk == nil || m.Filed.IsZero() {
 		return false
@@ -99,9 +99,9 @@ func frameID(id queue.Identity, part int, taken func(string) bool) string {
 	return "" // a thousand neighbours in use: send without asking for an acknowledgement
 }
 
-// isOurFrame tells whether a text bears the id of a frame that this gateway sent to its
-// addressee, and its words: somebody else's bridge, which knows nothing of gateways, has
-// brought it to another mesh, as if its writer had said it there.
+// isOurFrame tells whether a text has the id and the words of a frame that this gateway
+// sent to its addressee: another bridge, which does not keep `via`, has copied the frame to
+// another mesh as if its writer had sent it there.
 func (b *Bridge) isOurFrame(ctx context.Context, m *message.Message) bool {
 	if len(m.OriginID) != frameDigits || message.IsMail(m.To) {
 		return false
@@ -122,9 +122,9 @@ func (b *Bridge) isOurFrame(ctx context.Context, m *message.Message) bool {
 	return false
 }
 
-// hasWordsOf tells whether a text has the words of a part that went out on a link; a
-// bridge may have put something around them, or taken our marks off. Who numbers his
-// texts with five characters may come upon such an id by himself.
+// hasWordsOf tells whether a text has the words of a part that was sent on a link; the
+// other bridge may have added something or removed our marks. The id alone proves
+// nothing: a station may use ids of five characters itself.
 func (b *Bridge) hasWordsOf(ln *line, r *queue.Record, delivery, part int, text string) bool {
 	d := &r.Deliveries[delivery]
 	_, whole := b.mark(ln, &r.Message)

@@ -20,16 +20,15 @@ import (
 	"posthouse/queue"
 )
 
-// Transmission is one line of the journal of what went out: one frame that a
-// link has taken.
+// Transmission is one line of the journal: one frame that a link has taken.
 type Transmission struct {
 	Time   time.Time `json:"time"` // UTC
 	Unsure bool      `json:"clock_not_trusted,omitempty"`
-	Age    clock.Age `json:"age_ms"` // of the gateway, which no clock bends
+	Age    clock.Age `json:"age_ms"` // the gateway's age, which no clock changes
 	Link   string    `json:"link"`
 	Own    string    `json:"own"` // the gateway's call sign, which identifies the transmission
 	By     string    `json:"by"`  // operator, or automatic
-	// Operator is who wrote one of the gateway's own, as far as is known.
+	// Operator is who wrote a message of the gateway's own, if known.
 	Operator string `json:"operator,omitempty"`
 
 	ID         string             `json:"id,omitempty"` // of the message; a position has none
@@ -50,17 +49,17 @@ type Transmission struct {
 	at queue.Stamp
 }
 
-// journalRoom is how many lines may wait to be written. A disk that is slower
-// than the radio loses lines, and holds up no transmission.
+// journalRoom is how many lines may wait to be written. If the disk is too slow, lines
+// are lost rather than transmissions delayed.
 const journalRoom = 4096
 
 // journalPause is how long a line waits for others to be written with it.
 const journalPause = 20 * time.Millisecond
 
-// journal writes each transmission into a file a day, append-only. Nothing waits
-// for it: what cannot be written is counted. A line is not synced to the disk by
-// itself, for the sake of SD cards; a power failure costs what the system had
-// not written yet, half a minute by default, and a kill the last journalPause.
+// journal writes each transmission into a file a day, append-only. Nothing waits for
+// it: lines that cannot be written are counted. To spare SD cards no line is synced;
+// a power failure loses what the kernel had not written yet (half a minute by
+// default), a kill the last journalPause.
 type journal struct {
 	dir  string // empty: no journal
 	keep time.Duration
@@ -89,7 +88,7 @@ func (j *journal) start() {
 			j.writeAll(j.gather(t))
 		}
 		if j.file != nil {
-			j.file.Sync() // the last chance; nobody left to hear of an error
+			j.file.Sync() // nobody is left to hear of an error
 			j.file.Close()
 		}
 	})
@@ -118,7 +117,7 @@ func (j *journal) lose(n int) {
 	j.gone(n)
 }
 
-// gather takes what waits behind a line.
+// gather takes the lines that wait after the first.
 func (j *journal) gather(first *Transmission) []*Transmission {
 	all := []*Transmission{first}
 	for len(all) < journalRoom {
@@ -135,7 +134,7 @@ func (j *journal) gather(first *Transmission) []*Transmission {
 	return all
 }
 
-// writeAll writes lines, those of one file together.
+// writeAll writes lines, those of the same file together.
 func (j *journal) writeAll(lines []*Transmission) {
 	for len(lines) > 0 {
 		name, n := journalName(lines[0].at), 1
@@ -189,8 +188,8 @@ const (
 	ageDay      = clock.Age(24 * time.Hour / time.Millisecond)
 )
 
-// journalName is the file of a moment. While the clock is not trusted it goes by
-// the gateway's own age: a wrong date would have the file removed too early.
+// journalName is the file for a moment. While the clock is not trusted it is named by
+// the gateway's age: with a wrong date the file might be removed too early.
 func journalName(at queue.Stamp) string {
 	if at.Sure {
 		return at.Wall.UTC().Format(journalDate) + journalEnd
@@ -198,8 +197,7 @@ func journalName(at queue.Stamp) string {
 	return fmt.Sprintf("%s%05d%s", agePrefix, at.Age/ageDay, journalEnd)
 }
 
-// open has the file of a moment open, and removes what is too old when a day
-// begins.
+// open opens the file for a moment, and removes old files when a day begins.
 func (j *journal) open(at queue.Stamp) error {
 	name := journalName(at)
 	if name == j.name {
@@ -235,11 +233,11 @@ func endLine(f *os.File) error {
 	return err
 }
 
-// tidy removes the files that are older than the journal is kept.
+// tidy removes files that are too old.
 func (j *journal) tidy(now queue.Stamp) {
 	entries, err := os.ReadDir(j.dir)
 	if err != nil {
-		j.log.Warn("looking for old files of the journal failed", "err", err)
+		j.log.Warn("listing the journal's files failed", "err", err)
 		return
 	}
 	for _, e := range entries {
@@ -247,14 +245,14 @@ func (j *journal) tidy(now queue.Stamp) {
 			continue
 		}
 		if err := os.Remove(filepath.Join(j.dir, e.Name())); err != nil {
-			j.log.Warn("removing an old file of the journal failed", "err", err)
+			j.log.Warn("removing an old journal file failed", "err", err)
 		}
 	}
 }
 
-// isOld tells whether a file's whole day is older than the journal is kept. It goes
-// by the gateway's age where the file tells it: a clock that is years ahead would
-// have all of them removed. What is no file of ours never is old.
+// isOld tells whether a file's whole day is too old. It goes by the gateway's age if
+// the file has it: a clock that is years ahead would make all files old. Files that
+// are not the journal's are never old.
 func (j *journal) isOld(name string, now queue.Stamp) bool {
 	stem, ours := strings.CutSuffix(name, journalEnd)
 	var day int64
@@ -265,13 +263,13 @@ func (j *journal) isOld(name string, now queue.Stamp) bool {
 	if !ours || err != nil {
 		return false
 	}
-	if begun, ok := j.begun(name); ok && begun <= now.Age { // else it is from before the store was made anew
+	if begun, ok := j.begun(name); ok && begun <= now.Age { // else the file is older than the store
 		return now.Age.Sub(begun+ageDay) > j.keep
 	}
 	return now.Sure && now.Wall.Sub(date.AddDate(0, 0, 1)) > j.keep
 }
 
-// begun is the gateway's age at the first line of a file, if that tells it.
+// begun is the gateway's age at the first line of a file, if known.
 func (j *journal) begun(name string) (clock.Age, bool) {
 	f, err := os.Open(filepath.Join(j.dir, name))
 	if err != nil {
@@ -287,10 +285,10 @@ func (j *journal) begun(name string) (clock.Age, bool) {
 	return *first.Age, true
 }
 
-// mostLine is more than any line has.
+// mostLine is more bytes than any line has.
 const mostLine = 256 << 10
 
-// journalLine is what the journal says of a frame.
+// journalLine is a frame's line in the journal.
 func (b *Bridge) journalLine(ln *line, f *link.Frame) *Transmission {
 	m, at := &f.Message, b.stamp()
 	t := &Transmission{

@@ -17,27 +17,27 @@ import (
 	"posthouse/bridge/rules"
 )
 
-// Judge judges messages by the settings without a running gateway: what the
-// rules say, and the parts that a text would go out in. What went before a
-// message it knows from the Question, or from its own count of what it was asked
-// in turn. Who was heard where, signatures and room on the disk it cannot know.
+// Judge judges messages by the settings, without a running gateway: what the rules
+// say, and in which parts a text would go out. What came before a message it takes
+// from the Question, or counts itself after InTurn. It cannot know who was heard
+// where, signatures, and the room on the disk.
 type Judge struct {
 	cfg *config.Config
 
-	// Block are stations and writers that are refused besides those of the
-	// settings, such as a running gateway's. What cannot be read is left out.
+	// Block are patterns that are refused besides those of the settings, such as a
+	// running gateway's. Invalid ones are ignored.
 	Block []string
 
-	// Exercise is the exercise that goes on.
+	// Exercise is the name of the exercise that is on.
 	Exercise string
 
-	turns *turns // nil: each question stands for itself
+	turns *turns // nil: each question is independent
 }
 
-// NewJudge makes a judge. Settings that name no link do: the defaults hold then.
+// NewJudge makes a judge. Settings without a link will do: then the defaults apply.
 func NewJudge(cfg *config.Config) *Judge { return &Judge{cfg: cfg, Exercise: cfg.Exercise} }
 
-// Question is one text to be judged, and what a gateway would know of it.
+// Question is one text to be judged, and what a gateway would know about it.
 type Question struct {
 	From, To, Text string
 	Subject        string // of a mail
@@ -57,7 +57,7 @@ type Question struct {
 	After      time.Duration // since the question before; counts where they are asked in turn
 }
 
-// Judgement is what becomes of one text.
+// Judgement is what would become of one text.
 type Judgement struct {
 	Refusal    *rules.Refusal // nil: it passes
 	Note       string         // what a writer would like to know of one that passes
@@ -71,8 +71,8 @@ type Judgement struct {
 	Station    *rules.Station     // its sender on the mesh's list; nil: not on one
 }
 
-// Vet judges one text. Without a link it takes its way by the settings: a mail
-// address goes by mail, what no route leads elsewhere to the first mesh.
+// Vet judges one text. Without a link it is routed by the settings: a mail address
+// goes by mail, and what has no route to the first mesh.
 func (j *Judge) Vet(q Question) (Judgement, error) {
 	l, err := j.link(q.Link, q.To)
 	if err != nil {
@@ -122,8 +122,8 @@ func listed(p *rules.Policy, call string) *rules.Station {
 	return nil
 }
 
-// comesIn finds the mesh that a text came in on: the one that was asked for, or
-// the one that its sender speaks on.
+// comesIn finds the mesh that a text came in on: the one in the question, or the
+// sender's.
 func (j *Judge) comesIn(m *message.Message, q Question) (*config.Link, error) {
 	in := j.speaksOn(m, q.From)
 	if q.In == "" {
@@ -139,8 +139,8 @@ func (j *Judge) comesIn(m *message.Message, q Question) (*config.Link, error) {
 	return l, nil
 }
 
-// speaksOn completes the sender, and finds the mesh that he speaks on: nil for a
-// mail writer, and where no mesh is set up.
+// speaksOn completes the sender, and finds the sender's mesh: nil for a mail writer,
+// and if there is no mesh.
 func (j *Judge) speaksOn(m *message.Message, from string) *config.Link {
 	if message.IsMail(from) {
 		m.SenderCall = j.licence(m.From)
@@ -172,8 +172,8 @@ func (j *Judge) speaksOn(m *message.Message, from string) *config.Link {
 	return first
 }
 
-// licence gives the call sign that the allow list of a mail link has for a mail
-// writer; empty: none.
+// licence returns the call sign that a mail link's allow list has for a mail writer;
+// empty: none.
 func (j *Judge) licence(from string) string {
 	for a := range j.allowList {
 		if a.Call != "" && allows(a, from) {
@@ -183,7 +183,7 @@ func (j *Judge) licence(from string) string {
 	return ""
 }
 
-// allowed wants mail writers to be on an allow list, if mail can come in at all.
+// allowed refuses mail writers who are on no allow list, if mail can come in at all.
 func (j *Judge) allowed(m *message.Message) *rules.Refusal {
 	receives := slices.ContainsFunc(j.cfg.Links, func(l config.Link) bool { return l.Mail != nil && l.MayReceive() && l.Mail.Listen != "" })
 	if !message.IsMail(m.From) || !receives {
@@ -219,7 +219,7 @@ func allows(a config.Allow, from string) bool {
 func (j *Judge) policy(in *config.Link, m *message.Message, age time.Duration) *rules.Policy {
 	p := &rules.Policy{Own: j.own(), MaxBytes: maxText, Lifetime: j.cfg.Lifetime, Now: time.Now()}
 	m.Filed = p.Now.Add(-age)
-	p.Block, _ = rules.ParsePatterns(j.cfg.Block) // 'check' complains of what cannot be read
+	p.Block, _ = rules.ParsePatterns(j.cfg.Block) // 'check' reports invalid patterns
 	for _, s := range j.Block {
 		if b, err := rules.ParsePattern(s); err == nil {
 			p.Block = append(p.Block, b)
@@ -237,8 +237,8 @@ func (j *Judge) policy(in *config.Link, m *message.Message, age time.Duration) *
 
 func (j *Judge) own() string { return canonical(j.cfg.Callsign) }
 
-// way finds whom the text is for, and the link of a fixed route. Without links
-// there is nothing to go by, and a link that was asked for is taken at its word.
+// way finds the addressee of the text, and the link of a fixed route. If the settings
+// have no links, it uses the one that was asked for.
 func (j *Judge) way(m *message.Message, in *config.Link, asked string) (*config.Link, *rules.Refusal) {
 	table, err := routes(j.cfg)
 	if err != nil || len(j.cfg.Links) == 0 {
@@ -282,7 +282,7 @@ func (j *Judge) firstOf(kind string) string {
 	return ""
 }
 
-// setPrecedence lowers what a sender may not claim, and says so.
+// setPrecedence lowers an emergency that the sender may not declare, and says so.
 func (j *Judge) setPrecedence(m *message.Message, p *rules.Policy, before history) (note string) {
 	m.Precedence = rules.Precedence(m)
 	switch unlicensed := message.IsMail(m.From) && m.SenderCall == ""; {
@@ -301,7 +301,7 @@ func (j *Judge) setPrecedence(m *message.Message, p *rules.Policy, before histor
 	return note
 }
 
-// setExercise marks the text as the settings have it.
+// setExercise marks the text as the settings say.
 func (j *Judge) setExercise(m *message.Message) {
 	if j.Exercise == "" || rules.Real(m.Text) {
 		return
@@ -340,14 +340,14 @@ func (j *Judge) parts(m *message.Message, l config.Link) ([]string, *rules.Refus
 	return parts, nil
 }
 
-// tooDear tells whether one frame costs more airtime than an hour has for it.
+// tooDear tells whether one frame costs more airtime than an hour allows.
 func tooDear(l config.Link, frame string) bool {
 	if l.Mesh == nil || l.Mesh.SF == 0 {
 		return false
 	}
 	cr, err := airtime.ParseCR(l.Mesh.CR)
 	if err != nil {
-		return false // 'check' complains of it
+		return false // 'check' reports it
 	}
 	radio := airtime.Params{SF: l.Mesh.SF, BW: l.Mesh.BW, CR: cr, Preamble: l.Mesh.Preamble}
 	budget, err := airtime.New(airtime.Limits{Airtime: l.Mesh.Airtime, Reserve: l.Mesh.Reserve, Duty: l.Mesh.Duty, Repeats: l.Mesh.Repeats})
@@ -378,7 +378,7 @@ func (j *Judge) link(name, to string) (config.Link, error) {
 	return config.Link{}, fmt.Errorf("there is no link or kind of link %q; the kinds are %s", name, strings.Join(config.Kinds, ", "))
 }
 
-// medium is what one frame of a link's medium holds.
+// medium is what one frame on a link can hold.
 func medium(l config.Link) fit.Medium {
 	switch {
 	case l.Mesh != nil:

@@ -10,8 +10,8 @@ import (
 	"posthouse/queue"
 )
 
-// InTurn has the judge count what it is asked from now on, as if all were handed
-// in one after the other: duplicates, the sender's rate and emergencies.
+// InTurn makes the judge treat all later questions as sent one after the other, and
+// count duplicates, the sender's rate and emergencies.
 func (j *Judge) InTurn() {
 	j.turns = &turns{
 		seen:   map[queue.Identity]clock.Age{},
@@ -20,7 +20,7 @@ func (j *Judge) InTurn() {
 	}
 }
 
-// turns is what the questions before have left.
+// turns is what the judge remembers of earlier questions.
 type turns struct {
 	now    clock.Age
 	seen   map[queue.Identity]clock.Age
@@ -28,11 +28,10 @@ type turns struct {
 	alarms *rules.Rate
 }
 
-// maxSeen bounds what is remembered of a long list of questions.
+// maxSeen bounds the memory for a long list of questions.
 const maxSeen = 100_000
 
-// history is what went before a text: what its question says, or what the judge
-// has counted.
+// history is what came before a text: from its question, or counted by the judge.
 type history struct {
 	known bool                        // the same text was here lately
 	full  func(*message.Message) bool // one more is above its sender's rate
@@ -40,7 +39,7 @@ type history struct {
 	took  func()                      // the text passes
 }
 
-// before is asked before anything is changed in the text.
+// before returns the history of a text. It must be called before the text is changed.
 func (j *Judge) before(m *message.Message, q Question) history {
 	t := j.turns
 	if t == nil {
@@ -68,7 +67,7 @@ func (j *Judge) before(m *message.Message, q Question) history {
 	}
 }
 
-// knownFor is how long the same text is known again, as the running gateway has it.
+// knownFor is how long an equal text counts as the same, as in the running gateway.
 func (j *Judge) knownFor(m *message.Message, q Question) time.Duration {
 	if m.OriginID == "" {
 		return sameWithoutID
@@ -79,8 +78,8 @@ func (j *Judge) knownFor(m *message.Message, q Question) time.Duration {
 	return j.cfg.DedupWindow
 }
 
-// refusal is what a gateway says of a text because of what went before. An
-// emergency has no rate, and a duplicate does not count.
+// refusal refuses a text for what came before it. An emergency has no rate, and a
+// duplicate does not count.
 func (h history) refusal(m *message.Message) *rules.Refusal {
 	switch {
 	case h.known:

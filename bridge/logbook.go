@@ -17,13 +17,13 @@ import (
 	"posthouse/queue"
 )
 
-// page is how many records one look into the store reads: a long list never
-// keeps a transaction open, nor fills the memory.
+// page is how many records are read at once, so that a long list neither keeps a
+// transaction open nor fills the memory.
 const page = 100
 
-// Log calls each with a line for every message that was accepted or refused in
-// the span, in the order in which they came. What the clock said while it was not trusted does
-// not decide: then the gateway's age does.
+// Log calls each with a line for every message that was accepted or refused in the
+// span, in the order in which they came. Times from an untrusted clock do not decide,
+// but the gateway's age.
 func (b *Bridge) Log(ctx context.Context, span desk.Span, steps bool, each func(desk.Line) error) error {
 	b.fileMarks(ctx)
 	from, err := b.firstSince(ctx, span.Since)
@@ -34,7 +34,7 @@ func (b *Bridge) Log(ctx context.Context, span desk.Span, steps bool, each func(
 	if err != nil {
 		return err
 	}
-	refusedUntil := func(at clock.Age) error { // those that came before
+	refusedUntil := func(at clock.Age) error { // passes on the refusals before that age
 		for len(turnedAway) > 0 && turnedAway[0].At.Age < at {
 			r := turnedAway[0]
 			turnedAway = turnedAway[1:]
@@ -64,16 +64,16 @@ func (b *Bridge) Log(ctx context.Context, span desk.Span, steps bool, each func(
 	return refusedUntil(math.MaxInt64)
 }
 
-// fileMarks has the store file what waits for the next commit: whoever asks right
-// behind a text is told that it has been sent. A store that cannot write is read as it
-// is, and that of a hub is not waited for.
+// fileMarks commits what waits for the next commit, so that a text that was just sent
+// is listed as sent. A store that cannot write is read as it is; a hub's is not waited
+// for.
 func (b *Bridge) fileMarks(ctx context.Context) {
 	if b.share == nil {
 		_, _ = b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{}})
 	}
 }
 
-// walk calls do with each record behind a number, until it says no more.
+// walk calls do with each record after a number, until do returns false.
 func (b *Bridge) walk(ctx context.Context, openOnly bool, after uint64, do func(*queue.Record) (bool, error)) error {
 	for {
 		records, err := b.store.List(ctx, openOnly, after, page)
@@ -89,8 +89,8 @@ func (b *Bridge) walk(ctx context.Context, openOnly bool, after uint64, do func(
 	}
 }
 
-// when is the time of day of a stamp: by the clock where that was trusted, else
-// reckoned back from now, if the clock is trusted now.
+// when is the time of day of a stamp: by the clock if it was trusted then, else
+// computed back from now, if the clock is trusted now.
 func (b *Bridge) when(s queue.Stamp) time.Time {
 	if now := b.stamp(); !s.Sure && now.Sure {
 		return now.Wall.Add(-now.Age.Sub(s.Age))
@@ -98,18 +98,17 @@ func (b *Bridge) when(s queue.Stamp) time.Time {
 	return s.Wall
 }
 
-// slack is how far a trusted clock may be set back: by more it would not be
-// trusted any longer.
+// slack is how far a clock can be set back and still be trusted.
 const slack = time.Hour
 
-// past tells that nothing accepted later can lie before the end of a span.
+// past tells whether everything accepted later lies after the end of a span.
 func (b *Bridge) past(s queue.Stamp, until time.Time) bool {
 	return !until.IsZero() && s.Sure && s.Wall.After(until.Add(slack))
 }
 
-// firstSince finds a number behind which all records accepted since a time are,
-// by halving: a year's log is not read for the last hour of it. The gateway's
-// age runs no faster than the clock, so what is younger by age may be left out.
+// firstSince finds, by bisection, a number after which all records accepted since a
+// time are, so that nobody reads a year's log for its last hour. The gateway's age
+// runs no faster than the clock, so it is safe to go by age.
 func (b *Bridge) firstSince(ctx context.Context, since time.Time) (uint64, error) {
 	now := b.stamp()
 	if since.IsZero() || !now.Sure {
@@ -146,7 +145,7 @@ func (b *Bridge) firstSince(ctx context.Context, since time.Time) (uint64, error
 	return low, nil
 }
 
-// Story tells everything of one message.
+// Story returns everything that is known about one message.
 func (b *Bridge) Story(ctx context.Context, id string) (desk.Story, error) {
 	b.fileMarks(ctx)
 	r, err := b.find(ctx, id)
@@ -175,11 +174,11 @@ func (b *Bridge) find(ctx context.Context, id string) (*queue.Record, error) {
 	return r, nil
 }
 
-// sorted is how many open deliveries are brought into the order in which they
-// go; what is behind them follows in the order of acceptance.
+// sorted is how many open deliveries are sorted into the order in which they will be
+// sent; the others follow in the order of acceptance.
 const sorted = 10000
 
-// waiting is one open delivery, as little of it as sorting needs.
+// waiting is what sorting needs of an open delivery.
 type waiting struct {
 	item       queue.Item
 	precedence message.Precedence
@@ -229,9 +228,8 @@ func (b *Bridge) Queue(ctx context.Context, n int, each func(desk.Row) error) er
 	})
 }
 
-// gather lists the oldest open deliveries in the order in which they go, with
-// the time that airtime makes them wait. last is the number behind which there
-// are more, 0 for none.
+// gather lists the oldest open deliveries in the order in which they will be sent,
+// with their wait for airtime. There are more after the number last; 0: there are none.
 func (b *Bridge) gather(ctx context.Context) (list []waiting, last uint64, err error) {
 	requests, at := map[string][]airtime.Request{}, map[string][]int{}
 	err = b.walk(ctx, true, 0, func(r *queue.Record) (bool, error) {
@@ -264,8 +262,8 @@ func (b *Bridge) gather(ctx context.Context) (list []waiting, last uint64, err e
 	return list, last, err
 }
 
-// pacedCarrier is the carrier of a delivery that will be sent when there is
-// airtime for it; nil where airtime does not govern.
+// pacedCarrier is the carrier of a delivery that is sent as soon as there is airtime;
+// nil if airtime does not matter for it.
 func (b *Bridge) pacedCarrier(d *queue.Delivery) *carrier {
 	ln := b.byName[d.Link]
 	if ln == nil || ln.pace == nil || d.State != queue.Ready && d.State != queue.Later {

@@ -9,14 +9,14 @@ import (
 	"posthouse/queue"
 )
 
-// A text that an addressee is to acknowledge goes out under frame ids, and they are on
-// disk before: an ack that comes after a crash must find its message. Where the way of a
-// text is known when it is taken over, they are written with it. Else the courier
-// writes them before it sends, which is a commit more.
+// A text that its addressee shall acknowledge is sent with frame ids, which must be on
+// disk first: an ack that comes after a crash must find its message. If the route is known
+// when the text is taken over they are written with it. Otherwise the courier writes them
+// before it sends, which costs one more commit.
 
-// nameParts chooses the frame ids of a delivery; given are those that were chosen and
-// are not on disk yet, by addressee and id. Of two different texts to one addressee that
-// are taken over in the same moment one in sixty million has the other's.
+// nameParts chooses the frame ids of a delivery. given holds those that are chosen but not
+// on disk yet, by addressee and id. Two texts to one addressee that are taken over at the
+// same moment get the same id once in sixty million times.
 func (b *Bridge) nameParts(ctx context.Context, id queue.Identity, d *queue.Delivery, given map[string]bool) {
 	for i := range d.Parts {
 		d.Parts[i].ID = frameID(id, i, func(frame string) bool {
@@ -30,7 +30,7 @@ func (b *Bridge) nameParts(ctx context.Context, id queue.Identity, d *queue.Deli
 	}
 }
 
-// nameAhead does so when a text is taken over, for what fits in one frame.
+// nameAhead chooses them when a text is taken over, if it fits into one frame.
 func (b *Bridge) nameAhead(ctx context.Context, r *queue.Record) {
 	if b.share != nil {
 		return // another process may choose the same at the same time
@@ -51,7 +51,7 @@ func (b *Bridge) nameAhead(ctx context.Context, r *queue.Record) {
 	}
 }
 
-// wantsAck tells whether an acknowledgement of a delivery is asked on a link.
+// wantsAck tells whether a delivery asks for an acknowledgement on a link.
 func (b *Bridge) wantsAck(ln *line, r *queue.Record, d *queue.Delivery) bool {
 	if ln.trunk != nil {
 		return d.Gateway != "" // a far gateway's custody receipt, for whatever it is
@@ -59,18 +59,18 @@ func (b *Bridge) wantsAck(ln *line, r *queue.Record, d *queue.Delivery) bool {
 	return ln.props.Acks && r.Message.Kind == message.Text && !b.isGroup(d.To)
 }
 
-// wantsAck tells whether an acknowledgement is asked of the addressee.
+// wantsAck tells whether a trip asks for an acknowledgement.
 func (c *carrier) wantsAck(t *trip) bool { return c.b.wantsAck(c.ln, t.r, t.d) }
 
-// nameFrames gives the parts of direct texts that have none yet their frame ids, and
-// has them on disk before the first of them goes out.
+// nameFrames chooses frame ids for direct texts that have none yet, and writes them
+// before the first frame is sent.
 func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 	var ops []queue.Op
 	var written []*trip
 	given := map[string]bool{}
 	for _, t := range trips {
 		if c.ln.trunk != nil && t.done == nil {
-			t.d.Parts[0].ID = c.b.id(t.item.Seq) // our own id is found without an index
+			t.d.Parts[0].ID = c.b.id(t.item.Seq) // our own id needs no index
 			continue
 		}
 		if t.done != nil || t.d.Parts[0].ID != "" || !c.wantsAck(t) {
@@ -96,7 +96,7 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 	}
 	done, err := c.b.store.Apply(ctx, ops...)
 	for i, t := range written {
-		why := err // none of them is on disk
+		why := err // nothing was written
 		if why == nil {
 			why = done[i].Err
 		}

@@ -35,9 +35,9 @@ var orders = map[string]func(*order, *queue.Record, int) ([]*queue.Record, error
 	desk.Move:    (*order).move,
 }
 
-// Order does with an open message of the queue what the operator says, and
-// tells what has become of it. It is on disk before Order returns. A frame that
-// the link has at this moment still goes out.
+// Order does with an open message what the operator says, and returns its story. The
+// change is on disk before Order returns. A frame that is being sent at this moment
+// still goes out.
 func (b *Bridge) Order(ctx context.Context, o desk.Order) (desk.Story, error) {
 	do := orders[o.Do]
 	if do == nil {
@@ -69,9 +69,8 @@ func (b *Bridge) Order(ctx context.Context, o desk.Order) (desk.Story, error) {
 	return b.story(r), nil
 }
 
-// OrderRestored does with every message that a backup brought back, and that
-// nobody has decided about, what the operator says: release or drop. It returns
-// how many that were; after an error some may be done.
+// OrderRestored releases or drops every message from a backup that is still held for
+// review. It returns how many there were; after an error some of them may be done.
 func (b *Bridge) OrderRestored(ctx context.Context, o desk.Order) (n int, err error) {
 	if o.Do != desk.Release && o.Do != desk.Drop {
 		return 0, cannot("what a backup brought back can be released or dropped as a whole; for %s name a message", o.Do)
@@ -82,7 +81,7 @@ func (b *Bridge) OrderRestored(ctx context.Context, o desk.Order) (n int, err er
 		}
 		one := o
 		one.ID = b.id(r.Seq)
-		if _, err := b.Order(ctx, one); err != nil && !errors.Is(err, desk.ErrUsage) { // one that has just ended is no error
+		if _, err := b.Order(ctx, one); err != nil && !errors.Is(err, desk.ErrUsage) { // ErrUsage: it has just ended
 			return false, err
 		}
 		n++
@@ -91,8 +90,8 @@ func (b *Bridge) OrderRestored(ctx context.Context, o desk.Order) (n int, err er
 	return n, err
 }
 
-// carryOut changes each open delivery that the order fits. An order that fits
-// none is refused with the reason of the last one.
+// carryOut changes each open delivery that the order applies to. If it applies to none
+// it is refused, with the reason for the last one.
 func (o *order) carryOut(r *queue.Record, do func(*order, *queue.Record, int) ([]*queue.Record, error)) (out []*queue.Record, err error) {
 	if !r.Open() {
 		return nil, fmt.Errorf("%w: %s is over (%s), nothing of it waits any longer", desk.ErrUsage, o.b.id(r.Seq), cmp.Or(string(r.Outcome), resultRefused))
@@ -118,7 +117,7 @@ func (o *order) carryOut(r *queue.Record, do func(*order, *queue.Record, int) ([
 	return out, nil
 }
 
-// afterOrder has the couriers look, and counts what has ended.
+// afterOrder wakes the couriers, and counts what has ended.
 func (b *Bridge) afterOrder(do string, r *queue.Record) {
 	for i := range r.Deliveries {
 		d := &r.Deliveries[i]
@@ -130,17 +129,17 @@ func (b *Bridge) afterOrder(do string, r *queue.Record) {
 		}
 		if d.State == queue.Held {
 			b.control.toRelease(callsign.Base(d.To))
-			b.letRelease()
+			b.wakeRelease()
 		}
 	}
 }
 
-// cannot says why an order does not fit a delivery.
+// cannot says why an order does not apply to a delivery.
 func cannot(format string, args ...any) error {
 	return fmt.Errorf("%w: %s", desk.ErrUsage, fmt.Sprintf(format, args...))
 }
 
-// hold parks a delivery until release. Its lifetime goes on.
+// hold parks a delivery until release. Its lifetime keeps running.
 func (o *order) hold(r *queue.Record, i int) ([]*queue.Record, error) {
 	d := &r.Deliveries[i]
 	switch d.State {
@@ -154,7 +153,7 @@ func (o *order) hold(r *queue.Record, i int) ([]*queue.Record, error) {
 	return nil, nil
 }
 
-// release lets a parked delivery go on where it stopped.
+// release continues a parked delivery where it stopped.
 func (o *order) release(r *queue.Record, i int) ([]*queue.Record, error) {
 	d := &r.Deliveries[i]
 	if d.State != queue.Parked {
@@ -162,7 +161,7 @@ func (o *order) release(r *queue.Record, i int) ([]*queue.Record, error) {
 	}
 	d.Error, d.Due = "", o.at.Age
 	if namedByWriter(r, d) {
-		d.Parts = nil // now it is the gateway's, under an id of its own
+		d.Parts = nil // now the gateway sends it, under its own frame id
 	}
 	switch {
 	case d.Link == "":
@@ -176,7 +175,7 @@ func (o *order) release(r *queue.Record, i int) ([]*queue.Record, error) {
 	return nil, nil
 }
 
-// retry has a delivery tried once more now, whatever it waits for.
+// retry tries a delivery once more now, whatever it waits for.
 func (o *order) retry(r *queue.Record, i int) ([]*queue.Record, error) {
 	d := &r.Deliveries[i]
 	ln := o.b.byName[d.Link]
@@ -228,8 +227,8 @@ func (o *order) move(r *queue.Record, i int) ([]*queue.Record, error) {
 	return nil, nil
 }
 
-// wayOut finds the link to which a message is to be moved, if it can go there:
-// there is such a link, its medium takes the address, and the rules allow it.
+// wayOut finds the link to which a message is to be moved, and checks that its medium
+// takes the address and the rules allow it.
 func (b *Bridge) wayOut(name string, r *queue.Record) (*line, error) {
 	ln, m := b.byName[name], &r.Message
 	switch {

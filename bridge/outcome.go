@@ -14,8 +14,8 @@ import (
 	"posthouse/queue"
 )
 
-// wait has a delivery wait until due; what the operator has parked meanwhile
-// stays parked.
+// wait makes a delivery wait until due, unless the operator has parked it
+// meanwhile.
 func (c *carrier) wait(d *queue.Delivery, due clock.Age) {
 	if d.State != queue.Parked {
 		d.State = queue.Later
@@ -23,7 +23,7 @@ func (c *carrier) wait(d *queue.Delivery, due clock.Age) {
 	d.Due = due
 }
 
-// outcome says what is to be filed for one trip.
+// outcome returns what to file for one trip.
 func (c *carrier) outcome(ctx context.Context, t *trip) queue.Outcome {
 	var permanent *link.PermanentError
 	switch {
@@ -44,7 +44,7 @@ func (c *carrier) outcome(ctx context.Context, t *trip) queue.Outcome {
 	}
 }
 
-// down has a job carried again once the link is up, less what of it was taken.
+// down files that the link went down: what was not sent goes out when it is up again.
 func (c *carrier) down(t *trip) queue.Outcome {
 	out := queue.Outcome{Again: true}
 	if t.sent > 0 {
@@ -54,8 +54,8 @@ func (c *carrier) down(t *trip) queue.Outcome {
 	return out
 }
 
-// waitForAir puts a frame off that costs more air than it looked like. It is no
-// failure and counts as no attempt.
+// waitForAir defers a frame for which there is not enough airtime after all. That
+// is no failure and no attempt.
 func (c *carrier) waitForAir(t *trip) queue.Outcome {
 	var le *link.LaterError
 	if !errors.As(t.err, &le) || le.Wait > t.r.Until.Sub(c.b.clock.Age()) {
@@ -73,7 +73,7 @@ func (c *carrier) waitForAir(t *trip) queue.Outcome {
 	}}
 }
 
-// partSent marks the parts that went out; more are to follow.
+// partSent files that some parts were sent; more will follow.
 func (c *carrier) partSent(t *trip) queue.Outcome {
 	return queue.Outcome{Again: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[t.item.Delivery]
@@ -86,11 +86,10 @@ func (c *carrier) partSent(t *trip) queue.Outcome {
 	}}
 }
 
-// longestAckWait bounds the doubling: after that a station counts as gone and
-// the text is held until it is heard.
+// longestAckWait is the limit of the doubled waits for an acknowledgement.
 const longestAckWait = 30 * time.Minute
 
-// finishRound files that all parts of this round are out.
+// finishRound files that all parts of this round were sent.
 func (c *carrier) finishRound(t *trip) queue.Outcome {
 	at := c.b.stamp()
 	awaited := c.wantsAck(t) && c.ln.props.Resends > 0 && t.d.Parts[0].ID != ""
@@ -105,7 +104,7 @@ func (c *carrier) finishRound(t *trip) queue.Outcome {
 	out := queue.Outcome{Put: c.b.gave(t.d.To, &t.r.Message)}
 	out.Change = func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[t.item.Delivery]
-		late := d.State == queue.Expired && state == queue.Delivered // its time ended while the server took it
+		late := d.State == queue.Expired && state == queue.Delivered // it expired while the server was taking it
 		if !c.has(d) && !late {
 			return nil, queue.ErrSkip
 		}
@@ -127,7 +126,7 @@ func (c *carrier) finishRound(t *trip) queue.Outcome {
 			c.b.meter.DeliveryTime(at.Age.Sub(t.r.Accepted.Age))
 		}
 	}
-	// A confirmed delivery sends a receipt to its writer, who waits for it.
+	// A confirmed delivery makes a receipt, for which the writer waits.
 	out.Urgent = state == queue.Delivered && t.r.Message.Kind == message.Text
 	return out
 }
@@ -139,7 +138,7 @@ func sentWord(s queue.State) string {
 	return "sent"
 }
 
-// fail ends a delivery that nothing can mend, and tells its writer.
+// fail ends a delivery that can never succeed, and tells its writer.
 func (c *carrier) fail(t *trip, code, why string) queue.Outcome {
 	b, item, at := c.b, t.item, c.b.stamp()
 	told := b.mayTell(&t.r.Message)
@@ -155,12 +154,12 @@ func (c *carrier) fail(t *trip, code, why string) queue.Outcome {
 	}}
 }
 
-// holdsLane is how often a first transmission may fail before the delivery lets
-// those behind it pass.
+// holdsLane is how often a first transmission may fail before those behind it in
+// its lane may pass.
 const holdsLane = 3
 
-// later files a temporary error: the delivery is tried again with a growing
-// wait, until its lifetime ends.
+// later files a temporary error: the delivery is tried again, with growing waits,
+// until its lifetime ends.
 func (c *carrier) later(t *trip) queue.Outcome {
 	at := c.b.stamp()
 	wait, why := queue.Delay(t.d.Attempts+1, t.r.Message.Precedence, c.scatter(t)), t.err.Error()
@@ -185,16 +184,16 @@ func (c *carrier) later(t *trip) queue.Outcome {
 	}}
 }
 
-// scatter differs for each message, gateway and try. It is no random number, so
-// that a simulated network can be run again.
+// scatter is the jitter of a retry: different for each message, gateway and try,
+// but not random, so that a simulated network can be replayed.
 func (c *carrier) scatter(t *trip) uint64 {
 	h := fnv.New64a()
 	fmt.Fprint(h, c.b.id(t.item.Seq), t.d.Attempts)
 	return h.Sum64()
 }
 
-// hold files that a station does not acknowledge: its text waits until the
-// station is heard, and is then tried for one more round.
+// hold files that a station does not acknowledge: the text waits until the station
+// is heard, and then gets one more round.
 func (c *carrier) hold(item queue.Item, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
 	name := c.ln.Name
 	return func(r *queue.Record) ([]*queue.Record, error) {

@@ -10,17 +10,15 @@ import (
 	"posthouse/queue"
 )
 
-// A station's acknowledgement may reach only a gateway of its mesh that did not
-// send the text. That gateway tells the others what it overheard: the one that
-// sent it ends its delivery, and does not send again what has arrived. What is
-// lost of that word is made good by the resend, which is acknowledged again.
+// An acknowledgement may reach only a gateway of the mesh that did not send the text.
+// That gateway tells the others, so that the sender ends its delivery and does not send
+// it again. If that word is lost the text is sent and acknowledged again.
 
-// mostOverheard bounds the acks of one mesh that wait to be told, within a second.
+// mostOverheard bounds the acks of one mesh that wait to be told, for a second at most.
 const mostOverheard = 256
 
-// overheard has the other gateways of a mesh told of an ack that is for none of
-// our own frames. It tells whether there are any: one of which only the broker
-// knows may be alive.
+// overheard notes for the other gateways of a mesh an ack that is for none of our own
+// frames. It tells whether there are others, alive or only retained by the broker.
 func (b *Bridge) overheard(ln *line, m *message.Message) bool {
 	if ln.vote == nil || !ln.props.Radio || m.Via != "" || !b.far.table.Known(ln.meshName(), b.own.String(), true) {
 		return false
@@ -36,7 +34,7 @@ func (b *Bridge) overheard(ln *line, m *message.Message) bool {
 	return true
 }
 
-// ackHash names an ack: whose it is, and of which text.
+// ackHash identifies an ack: of which station, to which text.
 func ackHash(station, writer, id string) queue.Identity {
 	return identify(&message.Message{From: station, To: writer, OriginID: id, Text: "ack"})
 }
@@ -47,7 +45,7 @@ type asked struct {
 	at   time.Time
 }
 
-// asks notes a text that its addressee may be heard to acknowledge.
+// asks notes a text whose acknowledgement may be heard on the mesh.
 func (s *siblings) asks(m *message.Message, text queue.Identity) {
 	if m.OriginID == "" {
 		return
@@ -60,8 +58,8 @@ func (s *siblings) asks(m *message.Message, text queue.Identity) {
 	s.asked[ackHash(m.To, m.From, m.OriginID)] = asked{text, time.Now()}
 }
 
-// ackedText names what an ack is for: the text that was heard under its id, or where none
-// was heard lately whatever has that id. The caller holds the lock.
+// ackedText identifies what an ack is for: the text that was heard under its id lately,
+// or else any text with that id. The caller holds the lock.
 func (s *siblings) ackedText(ack queue.Identity) queue.Identity {
 	if a, ok := s.asked[ack]; ok && time.Since(a.at) < toldFor {
 		return eventIdentity(string(ack[:]), a.text)
@@ -69,9 +67,9 @@ func (s *siblings) ackedText(ack queue.Identity) queue.Identity {
 	return ack
 }
 
-// wasAcked tells whether the addressee of a text that was heard on a mesh was
-// heard to acknowledge it there: the stations need no gateway. An ack from long before the
-// text was heard is for another one, which had this id before the writer's node was reset.
+// wasAcked tells whether the addressee of a text was heard to acknowledge it on the mesh,
+// so that no gateway is needed. An ack from long before is for an older text, which had
+// this id before the writer's node was reset.
 func (s *siblings) wasAcked(m *message.Message, text queue.Identity, ago time.Duration) bool {
 	if m.OriginID == "" {
 		return false
@@ -86,8 +84,8 @@ func (s *siblings) wasAcked(m *message.Message, text queue.Identity, ago time.Du
 	return ok && time.Since(at) < ago+sameWithoutID
 }
 
-// acksOverheard files what another gateway of a mesh heard stations acknowledge.
-// It counts as if it had been heard here, so only from a gateway of that mesh.
+// acksOverheard files acks that another gateway of a mesh heard. They count as if they
+// had been heard here, so only a gateway of that mesh is believed.
 func (b *Bridge) acksOverheard(ctx context.Context, ln *line, t *link.Taken) {
 	if !b.far.table.Serves(t.Mesh, t.Gateway) {
 		return

@@ -13,8 +13,8 @@ import (
 	"posthouse/queue"
 )
 
-// pace is the airtime of one mesh link: what its radio settings make of a
-// frame, and what of the hour is left.
+// pace is the airtime of one mesh link: what a frame costs with its radio settings,
+// and what is left of the hour's budget.
 type pace struct {
 	params          airtime.Params
 	overhead        int // bytes that the mesh adds to each frame
@@ -26,11 +26,11 @@ type pace struct {
 
 const (
 	airKey = "air/"
-	// airUsed instead of what was sent: nobody knows, the hour counts as used.
+	// airUsed stands for an unknown use: the whole hour counts as used.
 	airUsed = "used"
 )
 
-// ackBytes is what a receipt is taken to have: its frame is made by the mesh's codec.
+// ackBytes is the assumed size of a receipt's frame, which only the mesh's codec knows.
 const ackBytes = 24
 
 func (b *Bridge) newPace(ctx context.Context, ln *line) (*pace, error) {
@@ -56,11 +56,11 @@ func (b *Bridge) newPace(ctx context.Context, ln *line) (*pace, error) {
 		p.budget.Exhaust(b.clock.Age())
 	case saved != nil:
 		if err := p.budget.Load(saved); err != nil {
-			b.log.Error("what was sent in the last hour cannot be read; the hour counts as used", "link", ln.Name, "err", err)
+			b.log.Error("the airtime of the last hour cannot be read; the hour counts as used", "link", ln.Name, "err", err)
 			p.budget.Exhaust(b.clock.Age())
 		}
 	}
-	// There and back, each frame repeated across the mesh, three times over.
+	// A frame and its ack, each repeated across the mesh, three times.
 	p.threeRoundTrips = 3 * time.Duration(m.Repeats) * (p.cost(m.MaxBytes) + p.cost(ackBytes))
 	p.typical.Store(int64(time.Duration(m.Repeats) * p.cost(m.MaxBytes))) // until something has been sent
 	return p, nil
@@ -71,7 +71,7 @@ func (p *pace) cost(bytes int) time.Duration {
 	return p.params.TimeOnAir(min(bytes+p.overhead, airtime.MaxPayload))
 }
 
-// request is what one frame asks of the budget.
+// request is one frame's request to the budget.
 func (p *pace) request(b *Bridge, r *queue.Record, bytes int) airtime.Request {
 	return airtime.Request{
 		Cost: p.cost(bytes), Precedence: r.Message.Precedence, Sender: r.Message.From,
@@ -79,12 +79,12 @@ func (p *pace) request(b *Bridge, r *queue.Record, bytes int) airtime.Request {
 	}
 }
 
-// errNoAir is what a frame meets that may not go now after all.
+// errNoAir: the frame may not be sent now after all.
 var errNoAir = errors.New("no airtime left")
 
 // Pace says how long the next frame of a delivery has to wait: for airtime, and
-// until the frame before it is off the air, so that none lies in the node's own
-// queue where nothing urgent can pass it.
+// until the last frame is off the air, since nothing urgent can overtake a frame
+// in the node's own queue. The bool is stepAside: only this sender, or only notices, have to wait.
 func (c *carrier) Pace(r *queue.Record, delivery int) (time.Duration, bool) {
 	now := c.b.clock.Age()
 	wait, why := c.ln.pace.budget.Wait(now, c.ln.pace.request(c.b, r, c.nextBytes(r, delivery)))
@@ -94,7 +94,7 @@ func (c *carrier) Pace(r *queue.Record, delivery int) (time.Duration, bool) {
 	return wait, why == airtime.SenderShare || why == airtime.NoticeShare || why == airtime.NeverPossible
 }
 
-// nextBytes is the size of the frame that goes out next.
+// nextBytes is the size of a delivery's next frame.
 func (c *carrier) nextBytes(r *queue.Record, delivery int) int {
 	if r.Message.Kind == message.Receipt {
 		return ackBytes
@@ -107,18 +107,17 @@ func (c *carrier) nextBytes(r *queue.Record, delivery int) int {
 	return size
 }
 
-// Overdue tells whether a routine or welfare message has waited so long that it
-// may use the share of the air that is kept for such.
+// Overdue tells whether a routine or welfare message has waited long enough to use
+// the airtime that is kept for old messages.
 func (c *carrier) Overdue(r *queue.Record) bool {
 	now := c.b.clock.Age()
 	return r.Message.Precedence >= message.Welfare && now.Sub(r.Accepted.Age) > airtime.Old && c.ln.pace.budget.OldOwed(now)
 }
 
-// spend takes the airtime of a trip's frame before it goes out; where that must
-// be on disk first it is. It is not given back when the link turns out to be
-// down: what a broker was given may have been transmitted all the same. That
-// costs a frame for each time the link goes down, since a link that is known to
-// be down is asked for nothing.
+// spend takes the airtime of a trip's frame before it is sent, and writes it to
+// disk first if the budget asks for that. It is not given back when the link turns
+// out to be down, since the frame may have been transmitted all the same. That costs
+// one frame each time the link goes down.
 func (c *carrier) spend(ctx context.Context, t *trip) error {
 	if c.ln.pace == nil {
 		return nil
@@ -147,8 +146,8 @@ func (c *carrier) spend(ctx context.Context, t *trip) error {
 	return err
 }
 
-// saveAir has the next start know what was really sent. Without it a block that
-// is open counts as used, a minute's worth.
+// saveAir saves the exact airtime at the stop. Without it the next start counts a
+// minute more as used.
 func (b *Bridge) saveAir(ctx context.Context) {
 	put := map[string][]byte{}
 	for _, ln := range b.lines {
@@ -164,18 +163,17 @@ func (b *Bridge) saveAir(ctx context.Context) {
 	}
 }
 
-// learn takes one more delivery into the mean, of which the latest eight or so
-// make most.
+// learn takes one more delivery into the running mean, with a weight of an eighth.
 func (p *pace) learn(channel time.Duration) {
 	old := p.typical.Load()
 	p.typical.Store(old + (int64(channel)-old)/8)
 }
 
-// expectedWait says how long it takes until so many deliveries have gone.
+// expectedWait is how long it takes to send so many deliveries.
 func (p *pace) expectedWait(now clock.Age, deliveries int64) time.Duration {
 	typical := max(p.typical.Load(), 1)
 	return p.budget.Drain(now, time.Duration(typical*min(deliveries, maxDrained/typical)))
 }
 
-// maxDrained bounds what is reckoned with: a century of waiting says enough.
+// maxDrained bounds the sum that expectedWait works with, so that it cannot overflow.
 const maxDrained = int64(365 * 24 * time.Hour)

@@ -8,7 +8,7 @@ import (
 )
 
 const (
-	// partnerFor is how long a gateway is followed after something was to go there.
+	// partnerFor is how long a gateway is followed after we had something for it.
 	partnerFor  = time.Hour
 	maxPartners = 1000 // gateways followed by themselves
 
@@ -17,14 +17,14 @@ const (
 	mostUnreceipted = 20
 )
 
-// partner is a gateway with which this one has something to do.
+// partner is a far gateway that this one deals with.
 type partner struct {
 	trunk string    // on which it was heard last
-	since time.Time // when something was last to go there; zero: nothing is
+	since time.Time // when we last had something for it; zero: never
 }
 
-// meet notes on which trunk a gateway is, and, with something to go there, that
-// it is to be followed. It tells whether it was not until now.
+// meet notes on which trunk a gateway is, and with to set that it has to be
+// followed. It tells whether that is new.
 func (f *far) meet(call, trunk string, to bool, now time.Time) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -57,7 +57,7 @@ func (f *far) forgetPartner(now time.Time) {
 	}
 }
 
-// followed lists the gateways to which something is to go.
+// followed lists the gateways that have to be followed.
 func (f *far) followed(now time.Time) []string {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -81,9 +81,9 @@ func (f *far) followed(now time.Time) []string {
 	return slices.Compact(out)
 }
 
-// keepRoom is for a record that is to go to a gateway; false: too many are
-// on their way there already. Room that nobody gave back is free again after
-// the longest wait for a receipt.
+// keepRoom reserves room for a record on its way to a gateway; false: too many are
+// on their way there. Room that was not given back is free again after the longest
+// wait for a receipt.
 func (f *far) keepRoom(gateway string, seq uint64, now time.Time) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -108,7 +108,7 @@ func (f *far) keepRoom(gateway string, seq uint64, now time.Time) bool {
 
 const longestRoom = 11 * time.Minute
 
-// freeRoom gives back what a record has, at whatever gateway.
+// freeRoom gives back a record's room at any gateway.
 func (f *far) freeRoom(seq uint64) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -120,7 +120,7 @@ func (f *far) freeRoom(seq uint64) {
 	}
 }
 
-// trunkTo is the trunk on which a gateway is, empty without any.
+// trunkTo is the trunk on which a gateway is; empty: none.
 func (b *Bridge) trunkTo(gateway string) string {
 	b.far.mu.Lock()
 	p := b.far.partners[gateway]
@@ -134,10 +134,10 @@ func (b *Bridge) trunkTo(gateway string) string {
 	return ""
 }
 
-// gatewayFor finds the far gateway to which a message for an addressee is handed
-// on a trunk: the transmitter of the mesh on which the station was heard, else
-// who heard it; for a mail address, and for a station that only the operator's
-// route sends this way, one that offers such a link.
+// gatewayFor finds the far gateway that gets a message on a trunk: the transmitter
+// of the mesh on which the addressee was heard, else the gateway that heard it; for a
+// mail address, and for a station that only a route of the operator's sends this way,
+// one that offers such a link.
 func (b *Bridge) gatewayFor(trunk, to string, mail bool) string {
 	now := time.Now()
 	if !mail {
@@ -166,7 +166,7 @@ func (b *Bridge) gatewayFor(trunk, to string, mail bool) string {
 	return ""
 }
 
-// takerOf is the gateway to which goes what is for a station that was heard; none if it
+// takerOf is the gateway that gets messages for a station that was heard; empty if it
 // takes nothing over.
 func (b *Bridge) takerOf(h farHearing, now time.Time) string {
 	g := h.Gateway

@@ -35,7 +35,7 @@ func (b *Bridge) plan(ctx context.Context, ln *line, m *message.Message) plan {
 		p := b.planReceipt(ctx, ln, m)
 		answer := p.answer
 		p.answer = func(done []queue.Done) link.Verdict {
-			// Not before the ack is filed, or what it acknowledges goes out once more.
+			// Only once the ack is filed: hearing the station releases what is held for it.
 			if !b.anotherTransmits(ln) || b.heard.knows(ln.Name, m.From) {
 				b.hear(ln, m)
 			}
@@ -69,8 +69,8 @@ func (b *Bridge) answersOurs(m *message.Message) bool {
 	return m.Kind == message.Receipt || m.Kind == message.Custody
 }
 
-// onlySends turns away what comes in on a link that only sends. A far gateway is
-// told, so that it does not ask again.
+// onlySends refuses what comes in on a link that only sends. A far gateway is
+// told, so that it does not offer it again.
 func (b *Bridge) onlySends(ln *line, m *message.Message) plan {
 	ref := &rules.Refusal{Code: link.CodeNotAllowed, Why: "this link only sends"}
 	p := settled(link.Verdict{Code: ref.Code, Why: ref.Why})
@@ -107,14 +107,14 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	if m.Unfit != nil {
 		ref = &rules.Refusal{Code: m.Unfit.Code, Why: m.Unfit.Why}
 	}
-	// Of a shadow that may be another gateway's frame it is told later who was heard.
+	// A shadow may be another gateway's frame: whether its writer was heard here, that gateway tells us later.
 	if (ref == nil || ref.Code != link.CodeLooped && ref.Code != link.CodeNoCallsign) && !(isShadow(deliveries) && b.anotherTransmits(ln)) {
 		b.hear(ln, m)
 	}
 	if ref == nil && alike && m.Precedence != message.Emergency {
 		ref = &rules.Refusal{Code: link.CodeTooMany, Why: "the same again and again, wait some minutes"}
 	}
-	// Emergencies are never refused, and what is known already does not count.
+	// The rate does not apply to emergencies and repetitions.
 	if ref == nil && !known && m.Precedence != message.Emergency && !b.rate.Allow(m.From, now) {
 		ref = &rules.Refusal{Code: link.CodeTooMany, Why: "too many messages, wait some minutes"}
 	}
@@ -122,12 +122,12 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 		return b.planRefusal(ctx, ln, m, identity, ref)
 	}
 	if len(deliveries) == 0 {
-		return settled(link.Verdict{}) // all whom it is for have heard it
+		return settled(link.Verdict{}) // all addressees have heard it
 	}
 	return b.planRecord(ctx, ln, m, identity, same, known, deliveries)
 }
 
-// planRecord has a text taken over that nothing speaks against.
+// planRecord takes over a text that passed all checks.
 func (b *Bridge) planRecord(ctx context.Context, ln *line, m *message.Message, identity queue.Identity, same time.Duration, known bool, deliveries []queue.Delivery) plan {
 	put := b.remember(m, b.clock.Age())
 	r := b.record(m, deliveries)
@@ -167,7 +167,7 @@ func (b *Bridge) planRecord(ctx context.Context, ln *line, m *message.Message, i
 	return p
 }
 
-// counted notes the allowance that a new text takes of its sender's.
+// counted notes which of its sender's allowances a new text has used.
 func (b *Bridge) counted(m *message.Message, known bool) *spending {
 	spent := &spending{}
 	switch {
@@ -180,8 +180,8 @@ func (b *Bridge) counted(m *message.Message, known bool) *spending {
 	return spent
 }
 
-// recognise normalises the text and computes its identity, and for how long an
-// equal one is the same.
+// recognise normalises the text, and returns its identity and for how long an
+// equal text counts as the same.
 func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.Duration) {
 	m.Text = rules.Normalise(m.Text)
 	m.To = strings.TrimSpace(m.To)
@@ -196,13 +196,12 @@ func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.D
 	return b.identityOf(ln, m), sameFor(&ln.Link)
 }
 
-// sameWithoutID is how long a text without an id of its own counts as the same
-// as an equal one before it.
+// sameWithoutID is how long an equal text counts as the same if it has no id.
 const sameWithoutID = 2 * time.Minute
 
-// sameFor is how long the same text is recognised as the same. A mail's id never
-// wraps, and whoever has a copy of a signed one can hand it in again until it is
-// too old.
+// sameFor is how long an equal text counts as the same. For mail it is at least
+// the lifetime: a Message-ID is never used again, and a copy of a signed mail can
+// be replayed until it is too old.
 func sameFor(l *config.Link) time.Duration {
 	if l.Mail != nil {
 		return max(l.DedupWindow, l.Lifetime)
@@ -210,10 +209,10 @@ func sameFor(l *config.Link) time.Duration {
 	return l.DedupWindow
 }
 
-// consider judges a normalised text and finds its way; it changes nothing but
-// the message, and with count set the number of its sender's emergencies. It
-// does all of accept that needs no disk. home is the link on which the text was
-// first heard: ln, unless another gateway of the mesh has handed it over.
+// consider judges a normalised text and finds its route: the part of accept that
+// needs no disk. It changes only the message and, with count set, the number of
+// its sender's emergencies. home is the link on which the text was first heard:
+// ln, unless another gateway of the mesh has handed it over.
 func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]queue.Delivery, *rules.Refusal) {
 	if ln.trunk == nil && (m.Via != "" && ln.props.Radio || m.From == b.own.String()) || ln.vote != nil && b.kin.isFrame(m) {
 		return nil, &rules.Refusal{Code: link.CodeLooped, Why: "a gateway sent this frame"}
@@ -225,11 +224,11 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 	if ref := rules.Check(m, policy); ref != nil {
 		return nil, ref
 	}
-	if ln.trunk == nil { // the first gateway has done this for a message that came by a trunk
+	if ln.trunk == nil { // for a message from a trunk the first gateway has done this
 		if ref := b.address(ln, m); ref != nil {
 			return nil, ref
 		}
-		if m.To != to { // the rules have not seen whom it is really for
+		if m.To != to { // the rules have not seen the real addressee
 			if ref := rules.Check(m, policy); ref != nil {
 				return nil, ref
 			}
@@ -247,23 +246,23 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 	if b.isForLeader(ln, m) {
 		return []queue.Delivery{{To: m.To, State: queue.Shadow, Due: b.clock.Age()}}, nil
 	}
-	// What was handed over is in nobody else's hands, unless it is to a group.
+	// A text that was handed over is ours alone, unless it is to a group.
 	if !home.transmits() && (home == ln || b.isGroup(m.To)) {
 		return b.shadows(m), nil
 	}
 	return b.route(home, m)
 }
 
-// setFiled gives a text the present as its filing time if it has none, or one to
-// come. What a wrong clock says would have the next gateway call it too old.
+// setFiled sets the filing time to now if there is none, or if it is in the future.
+// Not from an untrusted clock: the next gateway might find the text too old.
 func (b *Bridge) setFiled(m *message.Message) {
 	if now, trusted := b.clock.Wall(); trusted && (m.Filed.IsZero() || m.Filed.After(now)) {
 		m.Filed = now
 	}
 }
 
-// setPrecedence reads the precedence from the text and lowers what its sender
-// may not claim.
+// setPrecedence reads the precedence, and lowers an emergency that its sender may
+// not declare.
 func (b *Bridge) setPrecedence(m *message.Message, count bool) {
 	m.Precedence = rules.Precedence(m)
 	if m.Precedence == message.Emergency && !b.mayDeclareEmergency(m, count) {

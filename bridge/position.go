@@ -13,33 +13,33 @@ import (
 	"posthouse/bridge/rules"
 )
 
-// The pace of gated positions: a station that moves, one that stands still, and
-// how old a position may be to be worth sending at all.
+// How often positions of a standing station are gated, how old they may be, and
+// which distance counts as moving.
 const (
 	standingEvery   = 30 * time.Minute
 	oldestPosition  = 5 * time.Minute
 	movedMetres     = 50
 	positionsAtOnce = 200
 
-	farPositionEvery = time.Minute // to far gateways, which show it
+	farPositionEvery = time.Minute // on trunks
 
-	// leaveIt is how long a gateway that does not transmit for the mesh waits for
-	// the word of one that has told of the same position.
+	// leaveIt is how long a gateway that does not transmit for the mesh waits: perhaps
+	// another gateway of the mesh announces the same position.
 	leaveIt = 3 * time.Second
 )
 
-// positions gates what stations heard by radio say of where they are. Nothing
-// of it is stored: a late position is worth nothing.
+// positions gates the positions of stations that were heard by radio. They are not
+// stored: a late position is worth nothing.
 type positions struct {
 	ln    *line
 	every time.Duration // a moving station at most this often; 0: none are gated
-	next  chan *offered // pointers: a message is large, and as a rule none waits
+	next  chan *offered // pointers: a message is large, and mostly none waits
 
 	mu   sync.Mutex
 	last map[string]gatedPosition
 }
 
-// offered is a position that waits to be sent, and for how long at least.
+// offered is a position to be sent, after wait.
 type offered struct {
 	message.Message
 	heard time.Time
@@ -63,8 +63,8 @@ func newPositions(ln *line) *positions {
 	return p
 }
 
-// position offers a position that a link heard by radio to the links that want
-// such.
+// position offers a position that was heard by radio to the links that gate
+// positions.
 func (b *Bridge) position(from *line, m *message.Message) {
 	if !from.props.Radio || m.Via != "" || m.Where == nil || b.stale(m.Where) {
 		return
@@ -88,9 +88,9 @@ func (b *Bridge) position(from *line, m *message.Message) {
 	}
 }
 
-// positionTold notes that another gateway of one of our meshes has told where a
-// station is: one word of it is enough, on the trunk, and on APRS when that
-// gateway gates positions, too.
+// positionTold notes that another gateway of one of our meshes has announced a
+// position: then this one need not, on the trunk, and on APRS if that gateway gates
+// positions, too.
 func (b *Bridge) positionTold(p *link.FarPosition) {
 	if b.sharedLine(p.Mesh) == nil || !b.far.table.Serves(p.Mesh, p.Gateway) {
 		return
@@ -106,11 +106,11 @@ func (b *Bridge) positionTold(p *link.FarPosition) {
 	}
 }
 
-// offersPositions is among what a gateway offers that gates positions to APRS.
+// offersPositions is in the Offers of a gateway that gates positions to APRS.
 const offersPositions = "positions"
 
-// stale tells that a position is no news, or none at all: 0,0 is what a
-// receiver without a fix reports.
+// stale tells whether a position is too old, or none at all: 0,0 is what a receiver
+// without a fix reports.
 func (b *Bridge) stale(w *message.Where) bool {
 	if w.Lat == 0 && w.Lon == 0 {
 		return true
@@ -135,8 +135,8 @@ func (p *positions) due(m *message.Message, now time.Time) bool {
 	return !ok || now.Sub(last.at) >= wait
 }
 
-// wants tells whether it was time for another position of this station when it
-// was heard, and takes it as sent.
+// wants tells whether another position of this station was due when it was heard,
+// and counts it as sent.
 func (p *positions) wants(m *message.Message, heard time.Time) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -150,14 +150,14 @@ func (p *positions) wants(m *message.Message, heard time.Time) bool {
 	return true
 }
 
-// forget has the next position of a station go out at once: the last did not.
+// forget undoes wants for a position that could not be sent.
 func (p *positions) forget(call string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	delete(p.last, call)
 }
 
-// distance is in metres, good enough to tell walking from standing.
+// distance is in metres, exact enough to tell walking from standing.
 func distance(a, b message.Where) float64 {
 	const metresPerDegree = 111_320 // of latitude, mean earth radius
 	dy := (a.Lat - b.Lat) * metresPerDegree
@@ -191,7 +191,7 @@ func (p *positions) run(ctx context.Context, b *Bridge) {
 	}
 }
 
-// pause waits, and tells whether ctx has not ended meanwhile.
+// pause waits; false: ctx has ended.
 func pause(ctx context.Context, d time.Duration) bool {
 	if d <= 0 {
 		return ctx.Err() == nil

@@ -15,15 +15,15 @@ import (
 	"posthouse/queue"
 )
 
-// receiptLifetime is how long the gateway tries to hand a receipt back: a
-// writer's station that asks again gets it again anyway.
+// receiptLifetime is how long the gateway tries to send a receipt to the writer;
+// whoever repeats a text gets its receipt again anyway.
 const receiptLifetime = 2 * time.Hour
 
-// codeNak is why a delivery failed that the addressee's station refused.
+// codeNak: the addressee's station refused the text.
 const codeNak = "nak"
 
-// planReceipt finds the delivery that a station acknowledges. An ack counts
-// only from the addressee: it is looked up under the station that gave it.
+// planReceipt finds the delivery that a station acknowledges. An ack counts only
+// from the addressee, so it is looked up under the station that sent it.
 func (b *Bridge) planReceipt(ctx context.Context, ln *line, m *message.Message) plan {
 	item, part, err := b.acknowledged(ctx, ln, m)
 	if errors.Is(err, queue.ErrNotFound) {
@@ -45,7 +45,7 @@ func (b *Bridge) planReceipt(ctx context.Context, ln *line, m *message.Message) 
 	}
 }
 
-// acknowledged finds the delivery, and its part, that an ack on a link is for.
+// acknowledged finds the delivery and the part that an ack is for.
 func (b *Bridge) acknowledged(ctx context.Context, ln *line, m *message.Message) (queue.Item, int, error) {
 	if seq, ok := b.seqOf(m.Acks); ok && ln.props.Final {
 		item, err := b.bounced(ctx, ln, m.From, seq)
@@ -58,10 +58,9 @@ func (b *Bridge) acknowledged(ctx context.Context, ln *line, m *message.Message)
 	return item, part, err
 }
 
-// bounced finds the delivery of a mail that came back. A mail server that knows
-// no such user says so at once, so it is looked up by our own id of the message:
-// what became of sending it may not be filed yet. A report may name another address
-// than the one that we wrote to, to which that one forwards its mail.
+// bounced finds the delivery of a mail that came back. It is looked up by our id of
+// the message, since a bounce may come before the result of sending is filed. The
+// report may name another address than ours, if that one forwards its mail.
 func (b *Bridge) bounced(ctx context.Context, ln *line, to string, seq uint64) (queue.Item, error) {
 	r, err := b.store.Get(ctx, seq)
 	if err != nil {
@@ -76,7 +75,7 @@ func (b *Bridge) bounced(ctx context.Context, ln *line, to string, seq uint64) (
 		case only < 0:
 			only = i
 		default:
-			only = len(r.Deliveries) // which of them is not known
+			only = len(r.Deliveries) // several: unknown which of them
 		}
 	}
 	if only < 0 || only == len(r.Deliveries) {
@@ -85,16 +84,16 @@ func (b *Bridge) bounced(ctx context.Context, ln *line, to string, seq uint64) (
 	return queue.Item{Seq: seq, Delivery: only}, nil // somebody to whom it was forwarded
 }
 
-// localFrame is the name under which a text that both stations exchange on
-// their own mesh is filed: their ids are only unique with the writer's call.
+// localFrame is the frame id of a text that two stations exchange on their own
+// mesh: there ids are unique only together with the writer's call sign.
 func localFrame(writer, id string) string { return writer + "/" + id }
 
-// receipt files what a station's ack or nak means for its delivery.
+// receipt files a station's ack or nak of a delivery.
 func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message, tell func(*message.Message) telling) func(*queue.Record) ([]*queue.Record, error) {
 	at, name := b.stamp(), ln.Name
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]
-		bounced := m.Nak && ln.props.Final // only a mail that was taken may still come back
+		bounced := m.Nak && ln.props.Final // mail may come back after the server took it
 		if d.State == queue.Delivered && !bounced || d.State == queue.Dropped {
 			return nil, queue.ErrSkip
 		}
@@ -126,7 +125,7 @@ func (b *Bridge) receipt(item queue.Item, part int, ln *line, m *message.Message
 	}
 }
 
-// heardThrough says who acknowledged, and which other gateway heard it.
+// heardThrough says who acknowledged, and which gateway heard it if not this one.
 func heardThrough(m *message.Message) string {
 	if m.Via == "" {
 		return m.From
@@ -134,14 +133,14 @@ func heardThrough(m *message.Message) string {
 	return m.From + ", heard by " + m.Via
 }
 
-// receipted says what filing a receipt did.
+// receipted makes the verdict on a receipt once it is filed.
 func (b *Bridge) receipted(ln *line, item queue.Item, m *message.Message, done queue.Done) link.Verdict {
 	ln.courier.Wake()
 	if done.Err != nil {
 		return link.Verdict{ID: b.id(item.Seq)}
 	}
 	if _, known := b.lately.Load(m.From); !known && !m.Nak {
-		b.gave(m.From, &done.Record.Message) // its answer may be here before the courier has filed that it was sent
+		b.gave(m.From, &done.Record.Message) // the station may answer before the courier has filed the text as sent
 	}
 	d := done.Record.Deliveries[item.Delivery]
 	if !d.State.Open() {
@@ -151,9 +150,8 @@ func (b *Bridge) receipted(ln *line, item queue.Item, m *message.Message, done q
 	return link.Verdict{ID: b.id(item.Seq)}
 }
 
-// end closes a delivery and, when it was the last open one, gives the writer
-// what is due: a receipt, or a notice. It changes only the record and returns
-// the records to create with it.
+// end closes a delivery. If it was the last open one the writer gets a receipt or
+// a notice. It changes only the record, and returns the records to create with it.
 func (b *Bridge) end(r *queue.Record, delivery int, state queue.State, at queue.Stamp, tell func(*message.Message) telling) []*queue.Record {
 	d := &r.Deliveries[delivery]
 	d.State, d.Ended = state, at
@@ -170,7 +168,7 @@ func (b *Bridge) end(r *queue.Record, delivery int, state queue.State, at queue.
 	return append(b.closed(r), b.report(r, at, tell)...)
 }
 
-// outcome sums up the deliveries of a record; empty while one is open.
+// outcome is the result of all deliveries of a record; empty while one is open.
 func outcome(r *queue.Record) queue.State {
 	if r.Open() {
 		return ""
@@ -185,7 +183,8 @@ func outcome(r *queue.Record) queue.State {
 	return ""
 }
 
-// report gives the writer of a direct text what its outcome asks for.
+// report makes what the outcome of a direct text asks for: word to the gateway that
+// handed it over, and to the writer.
 func (b *Bridge) report(r *queue.Record, at queue.Stamp, tell func(*message.Message) telling) []*queue.Record {
 	m := &r.Message
 	if m.Kind != message.Text || b.isGroup(m.To) {
@@ -194,9 +193,9 @@ func (b *Bridge) report(r *queue.Record, at queue.Stamp, tell func(*message.Mess
 	return append(b.reportBack(r, at), b.tellWriter(r, at, tell)...)
 }
 
-// tellWriter gives the writer what the outcome asks for, unless another gateway
-// does so: the one that handed the message to us, or the transmitter of the
-// writer's mesh to which we handed it.
+// tellWriter makes the writer's receipt or notice, unless another gateway does so:
+// the one that handed the message to us, or the transmitter of the writer's mesh
+// to which we handed it.
 func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.Message) telling) []*queue.Record {
 	m := &r.Message
 	ln := b.byName[m.Link]
@@ -232,27 +231,27 @@ func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.
 	return nil
 }
 
-// wasLocal tells that the stations exchanged the text and its ack by themselves.
+// wasLocal tells whether the stations exchanged the text and its ack themselves.
 func wasLocal(r *queue.Record) bool {
 	return len(r.Deliveries) == 1 && r.Outcome == queue.Delivered && namedByWriter(r, &r.Deliveries[0])
 }
 
-// namedByWriter tells that a delivery waits for an ack under the writer's own id: it
-// was left to the stations, and this gateway has never sent it.
+// namedByWriter tells whether a delivery waits for an ack of the writer's own id: the
+// stations exchange it themselves, and this gateway has never sent it.
 func namedByWriter(r *queue.Record, d *queue.Delivery) bool {
 	return len(d.Parts) > 0 && d.Parts[0].ID == localFrame(r.Message.From, r.Message.OriginID)
 }
 
-// handedToSibling tells that the transmitter of the writer's own mesh has the
-// message from us. One that the transmitter gave us for our other links has not. Of
-// one that came back from there both tell: among three it may have gone round, and then
-// each would leave it to the next.
+// handedToSibling tells whether we handed the message to the transmitter of the
+// writer's mesh. That does not hold for a message that the transmitter gave us for our
+// other links. If a message came back from there both tell the writer: among three
+// gateways it may have gone round, and each would leave it to the next.
 func (b *Bridge) handedToSibling(r *queue.Record) bool {
 	return slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool { return b.isLeftTo(r, d.Gateway) })
 }
 
-// isLeftTo tells whether a record was handed over and a gateway is one of its writer's
-// mesh, which is ours.
+// isLeftTo tells whether a record was handed over, and gateway serves its writer's mesh,
+// which is also ours.
 func (b *Bridge) isLeftTo(r *queue.Record, gateway string) bool {
 	return hasStep(r, handedOver) && gateway != "" && b.sharesMesh(r.Message.Mesh) && b.far.table.Serves(r.Message.Mesh, gateway)
 }
@@ -263,8 +262,8 @@ func (b *Bridge) takesReceipts(m *message.Message) bool {
 	return m.OriginID != "" && ln != nil && ln.trunk == nil && ln.props.Acks && ln.MaySend()
 }
 
-// receiptRecords makes the end-to-end receipt that travels back to the writer:
-// one for each part that the text came in.
+// receiptRecords makes the end-to-end receipts for the writer, one for each part
+// that the text came in.
 func (b *Bridge) receiptRecords(r *queue.Record, at queue.Stamp, nak bool) []*queue.Record {
 	out := []*queue.Record{b.receiptRecord(r, r.Message.OriginID, at, nak)}
 	for _, id := range r.Message.PartIDs {
@@ -293,8 +292,8 @@ func (b *Bridge) receiptRecord(r *queue.Record, id string, at queue.Stamp, nak b
 // copies of the same ack inside 30 s (APRS Protocol Reference 1.0.1 chapter 14).
 const repeatEvery = 30 * time.Second
 
-// repeatReceipt gives the end-to-end receipt of a message again to a writer who
-// repeats it, once the receipt is there.
+// repeatReceipt sends the end-to-end receipt again to a writer who repeats a
+// message, if there is a receipt already.
 func (b *Bridge) repeatReceipt(ctx context.Context, seq uint64) {
 	at := b.stamp()
 	if !b.again.due(seq, at.Age) {
@@ -313,8 +312,8 @@ func (b *Bridge) repeatReceipt(ctx context.Context, seq uint64) {
 	}
 }
 
-// repeats remembers which messages were repeated lately, so that a writer who
-// repeats fast costs no reading. It forgets everything when it is full.
+// repeats remembers which messages were repeated lately, so that fast repetitions
+// cost no read of the store. It forgets everything when it is full.
 type repeats struct {
 	mu   sync.Mutex
 	last map[uint64]clock.Age

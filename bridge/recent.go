@@ -7,8 +7,8 @@ import (
 	"posthouse/bridge/desk"
 )
 
-// Recent gives the latest n messages, refused ones among them, the newest first, without reading the log
-// that lies before them.
+// Recent returns the latest n messages, refused ones included, the newest first,
+// without reading the log before them.
 func (b *Bridge) Recent(ctx context.Context, n int) ([]desk.Line, error) {
 	last, err := b.lastSeq(ctx)
 	if err != nil {
@@ -32,9 +32,9 @@ func (b *Bridge) Recent(ctx context.Context, n int) ([]desk.Line, error) {
 	return out[:min(n, len(out))], nil
 }
 
-// lastSeq finds the number of the newest record, by halving; 0: there is none.
+// lastSeq finds the number of the newest record, by bisection; 0: there is none.
 func (b *Bridge) lastSeq(ctx context.Context) (uint64, error) {
-	behind := func(seq uint64) (bool, error) { // whether there is a record behind it
+	behind := func(seq uint64) (bool, error) { // whether there is a record after it
 		list, err := b.store.List(ctx, false, seq, 1)
 		return len(list) > 0, err
 	}

@@ -14,7 +14,7 @@ func (b *Bridge) record(m *message.Message, deliveries []queue.Delivery) *queue.
 	at := b.stamp()
 	r := &queue.Record{Message: *m, Accepted: at, Deliveries: deliveries}
 	life := b.lifetime(deliveries)
-	if m.Left > 0 { // the gateway that handed it over waits no longer, either
+	if m.Left > 0 { // the gateway that handed it over gives up then
 		life = min(life, m.Left)
 	}
 	r.Until = at.Age.Add(life)
@@ -26,7 +26,7 @@ func (b *Bridge) record(m *message.Message, deliveries []queue.Delivery) *queue.
 	return r
 }
 
-// lifetime is the longest that any of the deliveries is kept trying.
+// lifetime is the longest lifetime of the links that the deliveries take.
 func (b *Bridge) lifetime(deliveries []queue.Delivery) time.Duration {
 	longest := time.Duration(0)
 	for _, d := range deliveries {
@@ -41,7 +41,7 @@ func (b *Bridge) lifetime(deliveries []queue.Delivery) time.Duration {
 
 func isShadow(to []queue.Delivery) bool { return len(to) > 0 && to[0].State == queue.Shadow }
 
-// wayOf tells in a few words where a message goes.
+// wayOf describes where a message goes.
 func (b *Bridge) wayOf(m *message.Message, to []queue.Delivery) string {
 	var ways []string
 	for _, d := range to {
@@ -67,8 +67,8 @@ func (b *Bridge) wayOf(m *message.Message, to []queue.Delivery) string {
 	return strings.Join(ways, ", ")
 }
 
-// firstLook has a record looked at again: soon, where its writer may be waiting for
-// a confirmation, else when its lifetime ends.
+// firstLook sets when the clerk looks at a record: soon if its writer expects a
+// confirmation, else when its lifetime ends.
 func (b *Bridge) firstLook(r *queue.Record, now clock.Age) {
 	r.Expires = r.Until
 	if m := &r.Message; m.Kind == message.Text && !b.isGroup(m.To) {
@@ -76,8 +76,8 @@ func (b *Bridge) firstLook(r *queue.Record, now clock.Age) {
 	}
 }
 
-// lookAgain is when a message without a confirmation is looked at again: its
-// writer is told, and for an emergency a human.
+// lookAgain is when a direct text that is still open is looked at: its writer is
+// told that it is held, and operators that an emergency is not confirmed.
 func lookAgain(p message.Precedence) time.Duration {
 	if p == message.Emergency {
 		return time.Minute

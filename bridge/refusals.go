@@ -23,25 +23,25 @@ import (
 	"posthouse/queue"
 )
 
-// What was refused is no record: strangers make as much of it as they like. So
-// what is kept of it has a bound for each link, in number and in rate, and each
-// sender has a share; what is beyond is counted by code, a line an hour.
+// Refused messages are no records: strangers can make any number of them. They are
+// kept within bounds for each link, in number and in rate, with a share for each
+// sender; the rest is counted by code, one line an hour.
 const (
 	refusalsKept      = 2500 // of one link; the oldest goes first
 	refusalsPerHour   = 250  // of one link, each with its text
 	refusalsPerSender = 40   // an hour
-	refusalText       = 600  // bytes that are kept of a text
+	refusalText       = 600  // bytes of a text that are kept
 	refusalWord       = 100  // bytes of a sender, an addressee, a subject
 	refusalsShown     = 120  // the latest, in memory for the page
-	refusalsSeen      = 2000 // texts of which a repetition is known
+	refusalsSeen      = 2000 // texts whose repetitions are recognised
 
-	// saveRefusalsEvery bounds what a flood writes; a power failure costs as much.
+	// saveRefusalsEvery bounds the writes of a flood, and what a power failure loses.
 	saveRefusalsEvery = 30 * time.Second
 	refusalsKey       = "refused/"
 )
 
-// refusal is one message that was not taken over, or the sum of those of an hour
-// that were too many to be written down, as on disk.
+// refusal is one refused message on disk, or the sum of those of an hour that were
+// too many to be written one by one.
 type refusal struct {
 	Number     uint64             `cbor:"1,keyasint"` // counts those of its link
 	At         queue.Stamp        `cbor:"2,keyasint"`
@@ -72,7 +72,7 @@ type refusals struct {
 	seen    map[queue.Identity]clock.Age
 	unsaved map[string]*refusal // by key
 	latest  []*refusal          // the oldest first
-	oldest  clock.Age           // none that is kept is older; the greatest: there is none
+	oldest  clock.Age           // no kept one is older; MaxInt64: there is none
 }
 
 // newRefusals reads what an earlier run left.
@@ -97,8 +97,8 @@ func newRefusals(ctx context.Context, store queue.Store) (*refusals, error) {
 	return f, nil
 }
 
-// note keeps one refusal. A repetition of the same text, as radios make them, is
-// none within same.
+// note keeps one refusal. Radios repeat their texts: an equal one within same does
+// not count.
 func (f *refusals) note(r *refusal, id queue.Identity, same time.Duration) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -107,7 +107,7 @@ func (f *refusals) note(r *refusal, id queue.Identity, same time.Duration) {
 		return
 	}
 	if len(f.seen) >= refusalsSeen {
-		clear(f.seen) // a repetition may be written twice then
+		clear(f.seen) // a repetition may then be written again
 	}
 	f.seen[id] = at
 	if !f.senders.Allow(r.From, at) || !f.links.Allow(r.link, at) {
@@ -139,14 +139,14 @@ func (f *refusals) keep(r *refusal) {
 	f.oldest = min(f.oldest, r.At.Age)
 }
 
-// copied is a refusal that nobody changes any more.
+// copied is a copy that no goroutine changes any more.
 func (r *refusal) copied() *refusal {
 	c := *r
 	c.More = maps.Clone(r.More)
 	return &c
 }
 
-// all gives what is kept, on disk or not yet, the oldest first.
+// all returns what is kept, saved or not yet, the oldest first.
 func (f *refusals) all(ctx context.Context, store queue.Store) ([]*refusal, error) {
 	saved, err := store.Settings(ctx, refusalsKey)
 	if err != nil {
@@ -156,7 +156,7 @@ func (f *refusals) all(ctx context.Context, store queue.Store) ([]*refusal, erro
 	for key, v := range saved {
 		name, _, ok := strings.Cut(strings.TrimPrefix(key, refusalsKey), "/")
 		r := &refusal{link: name}
-		if cbor.Unmarshal(v, r) == nil && ok && r.key() == key { // one line less is better than no log
+		if cbor.Unmarshal(v, r) == nil && ok && r.key() == key { // skip what is damaged
 			byKey[key] = r
 		}
 	}
@@ -172,11 +172,11 @@ func (f *refusals) all(ctx context.Context, store queue.Store) ([]*refusal, erro
 	return list, nil
 }
 
-// refused counts, logs and keeps that a message is not taken over.
+// refused counts, logs and keeps a refusal.
 func (b *Bridge) refused(ln *line, m *message.Message, id queue.Identity, code, why string) {
 	b.meter.Refused(ln.Name, code)
 	level := slog.LevelInfo
-	if code == link.CodeFull { // the one that is our fault
+	if code == link.CodeFull { // our own fault, not the sender's
 		level = slog.LevelWarn
 	}
 	b.log.Log(context.Background(), level, "refused", "link", ln.Name, "from", m.From, "to", m.To, "rule", code, "why", why)
@@ -197,12 +197,12 @@ func (b *Bridge) refused(ln *line, m *message.Message, id queue.Identity, code, 
 	}, id, same)
 }
 
-// isFate tells whether a refusal says what became of a message. What was known
-// already, or comes from a gateway, is in the log as what it was at first.
+// isFate tells whether a refusal is what became of a message. Of a duplicate, or a
+// text that a gateway sent, the first copy is in the log.
 func isFate(code string) bool { return code != link.CodeDuplicate && code != link.CodeLooped }
 
-// showable is what a stranger wrote, fit for a log: of bounded length, UTF-8,
-// without what a terminal obeys.
+// showable makes a stranger's words fit for a log: bounded, UTF-8, without control
+// characters.
 func showable(s string, most int) string {
 	if len(s) > most {
 		s = s[:most-3] + "..."
@@ -215,8 +215,8 @@ func showable(s string, most int) string {
 	}, strings.ToValidUTF8(s, string(unicode.ReplacementChar)))
 }
 
-// saveRefusals writes down what is new. While the store is full it stays in
-// memory, where it has the same bound.
+// saveRefusals saves what is new. While the store is full it stays in memory, within
+// the same bounds.
 func (b *Bridge) saveRefusals(ctx context.Context) {
 	f := b.refusals
 	f.mu.Lock()
@@ -230,12 +230,12 @@ func (b *Bridge) saveRefusals(ctx context.Context) {
 		return
 	}
 	if _, err := b.store.Apply(ctx, queue.Op{Put: put}); err != nil {
-		b.log.Warn("writing down what was refused failed, trying again", "err", err)
+		b.log.Warn("saving refusals failed, trying again", "err", err)
 		return
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	for key, was := range written { // a sum may have grown meanwhile, a place may be another's
+	for key, was := range written { // meanwhile a sum may have grown, or a key may have been reused
 		if now := f.unsaved[key]; now != nil && now.Number == was.Number && maps.Equal(now.More, was.More) {
 			delete(f.unsaved, key)
 		}
@@ -253,7 +253,7 @@ func (b *Bridge) forgetRefusals(ctx context.Context) {
 	}
 	all, err := f.all(ctx, b.store)
 	if err != nil {
-		b.log.Error("looking for old refusals failed", "err", err)
+		b.log.Error("reading old refusals failed", "err", err)
 		return
 	}
 	gone, oldest := map[string][]byte{}, clock.Age(math.MaxInt64)
@@ -276,7 +276,7 @@ func (b *Bridge) forgetRefusals(ctx context.Context) {
 	}
 }
 
-// latestRefusals gives the latest, the newest first.
+// latestRefusals returns the latest refusals, the newest first.
 func (b *Bridge) latestRefusals() []*refusal {
 	b.refusals.mu.Lock()
 	defer b.refusals.mu.Unlock()
@@ -304,6 +304,6 @@ func refusalLine(r *refusal) desk.Line {
 		l.More += r.More[code]
 		codes = append(codes, fmt.Sprintf("%s %d", code, r.More[code]))
 	}
-	l.Why = fmt.Sprintf("%d more in the hour from here, not written down one by one: %s", l.More, strings.Join(codes, ", "))
+	l.Why = fmt.Sprintf("%d more in the hour from here, not listed one by one: %s", l.More, strings.Join(codes, ", "))
 	return l
 }

@@ -8,11 +8,10 @@ import (
 	"posthouse/queue"
 )
 
-// release lets go what was held for the stations that were heard since the last
-// time.
+// release sends on what is held for stations that were heard since the last call.
 func (b *Bridge) release(ctx context.Context) {
 	for _, base := range b.control.takeReleases() {
-		for stay := 0; ; { // what cannot go stays in front of what can
+		for stay := 0; ; { // what stays held is listed before the rest
 			items, err := b.store.Held(ctx, base, stay+atATime)
 			if err != nil || len(items) <= stay {
 				break
@@ -29,7 +28,7 @@ func (b *Bridge) release(ctx context.Context) {
 			if _, err := b.store.Apply(ctx, ops...); ctx.Err() != nil {
 				return
 			} else if err != nil {
-				b.log.Error("letting go what was held failed; it goes when the station is heard again", "err", err)
+				b.log.Error("releasing held messages failed; they go when their station is heard again", "err", err)
 				break
 			}
 			if last {
@@ -39,8 +38,8 @@ func (b *Bridge) release(ctx context.Context) {
 	}
 }
 
-// letGo decides about one held delivery, now that its addressee may be within
-// reach; with elsewhere set, not where it was tried last.
+// letGo decides about one held delivery whose addressee may be reachable now. With
+// elsewhere set it may not go where it was tried last.
 func (b *Bridge) letGo(ctx context.Context, it queue.Item, elsewhere bool) (queue.Op, bool) {
 	r, err := b.store.Get(ctx, it.Seq)
 	if err != nil {
@@ -61,13 +60,13 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item, elsewhere bool) (queu
 	old := &r.Deliveries[it.Delivery]
 	same := old.Link == next.Link && old.Gateway == next.Gateway
 	if elsewhere && same {
-		return queue.Op{}, false // there it has to be heard
+		return queue.Op{}, false // it goes there only once the station is heard
 	}
 	if old.Begun && same && !b.heardSince(old) {
-		return queue.Op{}, false // word of something else: of a gateway, or of another text's end
+		return queue.Op{}, false // something else has changed, not this station
 	}
 	if old.Begun && same && at.Age < old.Due.Add(queue.Doubled(ln.props.AckWait, old.Attempts-ln.props.Resends, longestAckWait)) {
-		return queue.Op{}, false // it had its round a moment ago; each hearing does not mean a frame
+		return queue.Op{}, false // its last round was a moment ago; not every hearing is worth a frame
 	}
 	return queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[it.Delivery]
@@ -86,8 +85,8 @@ func (b *Bridge) letGo(ctx context.Context, it queue.Item, elsewhere bool) (queu
 	}}, true
 }
 
-// heardSince tells whether a station was heard since a text for it is held where it was
-// tried last. What a far gateway has not taken goes by the word of that one.
+// heardSince tells whether the station of a held delivery was heard since on the link
+// where it was tried last. For one by a far gateway that gateway's word is enough.
 func (b *Bridge) heardSince(d *queue.Delivery) bool {
 	return d.Gateway != "" || slices.ContainsFunc(b.heard.find(callsign.Base(d.To)), func(h hearing) bool {
 		return h.call == d.To && h.link == d.Link && h.at >= d.Due

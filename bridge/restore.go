@@ -11,27 +11,27 @@ import (
 )
 
 const (
-	// reviewFor is how long what a backup brought back waits for the operator's word.
+	// reviewFor is how long messages from a backup wait for the operator's decision.
 	reviewFor = 7 * 24 * time.Hour
 	// jumpAhead is how far numbers that follow the clock in milliseconds are moved
-	// on, so that they are new even where the clock is not set.
+	// on, so that they are new even if the clock is not set.
 	jumpAhead = uint64(400 * 24 * time.Hour / time.Millisecond)
-	// leastSkipped and perSecond say how many accept numbers are left out: more than
-	// the gateway can have given since the backup.
-	// Where the clock is not set, that is what a busy Raspberry Pi takes in a year.
+	// leastSkipped and perSecond say how many accept numbers are skipped: more than the
+	// gateway can have used since the backup.
+	// For a clock that is not set: more than a busy Raspberry Pi uses in a year.
 	leastSkipped   = 1_000_000
 	perSecond      = 100
 	unknownSkipped = 10_000_000
 )
 
-// Restoration says what is known of a store that a backup brought back.
+// Restoration is what is known about a store from a backup.
 type Restoration struct {
 	Made   time.Time // when the backup was made
-	Now    time.Time // zero: the clock is not to be trusted
+	Now    time.Time // zero: the clock is not trusted
 	Last   uint64    // the highest accept number in the store
 	Paced  []string  // links that are paced by airtime
 	Trunks []string
-	// Marks gives the marks of a trunk as they have to be after a restore.
+	// Marks returns the marks of a trunk as they must be after a restore.
 	Marks func(trunk string, marks map[string][]byte) (map[string][]byte, error)
 }
 
@@ -43,8 +43,8 @@ func (n *Restoration) since() time.Duration {
 	return n.Now.Sub(n.Made)
 }
 
-// FirstNumber is where the accept numbers go on, so that none is given twice: a
-// round number behind all that the gateway can have given since the backup.
+// FirstNumber is where the accept numbers go on, so that none is used twice: a round
+// number after all that the gateway can have used since the backup.
 func (n *Restoration) FirstNumber() uint64 {
 	skipped := max(leastSkipped, uint64(n.since()/time.Second)*perSecond)
 	if n.Now.IsZero() {
@@ -53,11 +53,11 @@ func (n *Restoration) FirstNumber() uint64 {
 	return (n.Last+skipped)/leastSkipped*leastSkipped + leastSkipped + 1
 }
 
-// Restored makes a store that a backup brought back safe to go on with, before a
-// Bridge runs on it: all that is open is held for the operator, since it may have
-// gone out after the backup was made; the last hour of air counts as used; what
-// numbers the gateway's starts and events goes on beyond all that was used. It
-// returns how many deliveries are held. It may be done again after an error.
+// Restored makes a store from a backup safe to run with, before a Bridge runs on it:
+// all open deliveries are held for the operator, since they may have been sent after
+// the backup; the last hour of airtime counts as used; the numbers of starts and
+// events jump beyond all that were used. It returns how many deliveries are held, and
+// may be repeated after an error.
 func Restored(ctx context.Context, s queue.Store, n Restoration) (held int, err error) {
 	saved, err := SavedClock(ctx, s)
 	if err != nil {
@@ -79,7 +79,7 @@ func Restored(ctx context.Context, s queue.Store, n Restoration) (held int, err 
 	return n.hold(ctx, s, at)
 }
 
-// boot has the next start of the gateway numbered higher than any before.
+// boot numbers the next start of the gateway higher than any before.
 func (n *Restoration) boot(ctx context.Context, s queue.Store, put map[string][]byte) error {
 	v, err := s.Setting(ctx, bootKey)
 	if err != nil {
@@ -93,7 +93,7 @@ func (n *Restoration) boot(ctx context.Context, s queue.Store, put map[string][]
 	return nil
 }
 
-// marks has the trunks bring theirs up to date.
+// marks lets the trunks update their marks.
 func (n *Restoration) marks(ctx context.Context, s queue.Store, put map[string][]byte) error {
 	for _, name := range n.Trunks {
 		prefix := markKey + name + "/"
@@ -116,8 +116,8 @@ func (n *Restoration) marks(ctx context.Context, s queue.Store, put map[string][
 	return nil
 }
 
-// hold parks every open delivery, but those that another gateway has: there is
-// nothing to send of them.
+// hold parks every open delivery except those that another gateway has: these are
+// not to be sent.
 func (n *Restoration) hold(ctx context.Context, s queue.Store, at queue.Stamp) (held int, err error) {
 	why := "a backup of " + n.Made.UTC().Format("2006-01-02 1504Z") + " brought it back; it may have gone out since"
 	for after := uint64(0); ; {
@@ -171,8 +171,8 @@ func parked(r *queue.Record) (n int) {
 	return n
 }
 
-// Checkpoint writes down what the gateway otherwise keeps in memory for minutes,
-// for a backup that is about to be made: who was heard, and its age.
+// Checkpoint saves, for a backup, what the gateway otherwise keeps in memory for
+// minutes: who was heard, and its age.
 func (b *Bridge) Checkpoint(ctx context.Context) error {
 	b.saveHeard(ctx)
 	_, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{clockKey: b.savedClock()}})

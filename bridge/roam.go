@@ -11,26 +11,26 @@ import (
 	"posthouse/queue"
 )
 
-// A station may be heard somewhere else while a text for it waits: behind others
-// on a slow channel, or for a link that is down. What is held finds its new way
-// when the station is heard; what waits to be sent finds it here.
+// While a text waits, behind others on a slow channel or for a link that is down,
+// its addressee may be heard elsewhere. A held text is rerouted when its station is
+// heard; one that waits to be sent is rerouted here.
 
 const (
-	// standsStill is how long a link has to be shut before what was on its way
-	// there looks for another.
-	standsStill = time.Minute
-	// roamedAtOnce is how many open records one tick looks through, and roamedAgain
-	// how long after the last of them the first is looked at again.
+	// stalledFor is how long a link has to be down before its deliveries are
+	// rerouted.
+	stalledFor = time.Minute
+	// One tick looks at roamedAtOnce open records; after the last one it begins
+	// again, roamedAgain later.
 	roamedAtOnce = 100
 	roamedAgain  = 30 * time.Second
 	// siblingTries is how often the transmitter of the writer's mesh is offered a text
-	// before another gateway of that mesh finds a way for it: some 15 minutes.
+	// before this gateway looks for another way: some 15 minutes.
 	siblingTries = 5
 )
 
-// roamed finds where else to send a text of which nothing was transmitted yet, or that
-// a far gateway was given and has not taken: its addressee was heard elsewhere since,
-// where it can go at once.
+// roamed finds another way for a text that was not transmitted yet, or that a far
+// gateway did not take: its addressee was heard elsewhere since, on a link that can
+// send now.
 func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 	d := &r.Deliveries[delivery]
 	switch {
@@ -38,9 +38,9 @@ func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 		return queue.Delivery{}, false
 	case message.IsMail(d.To) && (d.Gateway == "" || b.offersMail(d.Gateway)):
 		return queue.Delivery{}, false
-	case hasStep(r, "moved"): // where the operator moved it, it stays
+	case hasStep(r, "moved"): // the operator has chosen its link
 		return queue.Delivery{}, false
-	case d.Round < siblingTries && b.isLeftTo(r, d.Gateway): // that one finds the way
+	case d.Round < siblingTries && b.isLeftTo(r, d.Gateway): // that gateway finds the way
 		return queue.Delivery{}, false
 	}
 	m := r.Message
@@ -61,14 +61,14 @@ func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 	return next, true
 }
 
-// offersMail tells whether a far gateway says that it takes mail.
+// offersMail tells whether a far gateway announces a mail link.
 func (b *Bridge) offersMail(gateway string) bool {
 	return slices.ContainsFunc(b.far.table.Living("", time.Now()), func(s presence.Say) bool {
 		return s.Call == gateway && slices.Contains(s.Offers, config.KindMail)
 	})
 }
 
-// follow files that a text takes the way to where its addressee is now.
+// follow files that a text goes to where its addressee is now.
 func (b *Bridge) follow(delivery int, from string, next queue.Delivery, at queue.Stamp) func(*queue.Record) ([]*queue.Record, error) {
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[delivery]
@@ -82,10 +82,9 @@ func (b *Bridge) follow(delivery int, from string, next queue.Delivery, at queue
 	}
 }
 
-// reroute looks through some of the open records, and goes on there at the next
-// tick: what waits for a link that stands still takes the way to where its
-// addressee was heard since, and what is held goes if word of its addressee came
-// while it was being filed.
+// reroute looks at some open records with each tick. What waits for a stalled link
+// goes to where its addressee was heard since; what is held goes out if its
+// addressee was heard while it was being filed as held.
 func (b *Bridge) reroute(ctx context.Context) {
 	if time.Now().Before(b.rerouteAt) {
 		return
@@ -109,7 +108,7 @@ func (b *Bridge) reroute(ctx context.Context) {
 				if op, ok := b.letGo(ctx, queue.Item{Seq: r.Seq, Delivery: i}, true); ok {
 					ops = append(ops, op)
 				}
-			case waits(d) && b.standsStill(d.Link):
+			case waits(d) && b.isStalled(d.Link):
 				if next, ok := b.roamed(r, i); ok {
 					ops = append(ops, queue.Op{Seq: r.Seq, Change: b.follow(i, d.Link, next, at)})
 				}
@@ -120,13 +119,13 @@ func (b *Bridge) reroute(ctx context.Context) {
 		return
 	}
 	if _, err := b.store.Apply(ctx, ops...); err != nil {
-		b.log.Warn("sending on to where stations were heard since failed, trying again", "err", err)
+		b.log.Warn("rerouting messages failed, trying again", "err", err)
 	}
 }
 
-// standsStill tells whether nothing has gone out on a link for a while. On a mesh
-// where another gateway transmits that one gets what waits, see handOver.
-func (b *Bridge) standsStill(name string) bool {
+// isStalled tells whether a link is quiet, or has been down for a while. On a mesh
+// where another gateway transmits, handOver takes care of what waits.
+func (b *Bridge) isStalled(name string) bool {
 	ln := b.byName[name]
 	if ln == nil || b.anotherTransmits(ln) {
 		return false
@@ -136,10 +135,10 @@ func (b *Bridge) standsStill(name string) bool {
 	}
 	ln.mu.Lock()
 	defer ln.mu.Unlock()
-	return !ln.up.Load() && time.Since(ln.since) >= standsStill
+	return !ln.up.Load() && time.Since(ln.since) >= stalledFor
 }
 
-// wayTo says in words where a delivery goes.
+// wayTo describes where a delivery goes.
 func wayTo(d *queue.Delivery) string {
 	if d.Gateway == "" {
 		return d.Link

@@ -44,7 +44,7 @@ func routes(cfg *config.Config) (*route.Table, error) {
 	return t, nil
 }
 
-// decide asks the table for the way of a message.
+// decide asks the routing table where a message goes.
 func (b *Bridge) decide(m *message.Message, asked bool) route.Decision {
 	q := route.Query{From: m.From, To: m.To, In: m.Link, Mesh: m.Mesh, Asked: asked}
 	if !message.IsMail(m.To) {
@@ -64,13 +64,13 @@ func (b *Bridge) decide(m *message.Message, asked bool) route.Decision {
 	return b.table.Decide(q)
 }
 
-// route finds the deliveries of a text, or why there can be none. No delivery
-// and no refusal means that everybody it is for has heard it already.
+// route returns the deliveries of a text, or why there can be none. No delivery
+// and no refusal: every addressee has heard it already.
 func (b *Bridge) route(ln *line, m *message.Message) ([]queue.Delivery, *rules.Refusal) {
 	if m.To == b.own.String() {
 		return nil, &rules.Refusal{Code: link.CodeNoRoute, Why: "the gateway itself answers no messages"}
 	}
-	handed := m.Handed && ln != nil && ln.trunk != nil // by a gateway that knows the addressee is not where it was
+	handed := m.Handed && ln != nil && ln.trunk != nil // that gateway knows that the addressee is not on the writer's mesh
 	d := b.decide(m, m.Written != "" || handed)
 	switch {
 	case d.Refusal != nil:
@@ -104,7 +104,7 @@ func (b *Bridge) route(ln *line, m *message.Message) ([]queue.Delivery, *rules.R
 }
 
 // mayTake asks whether a link may carry the text, and whether it fits there, so
-// that the writer hears of it at once and not after a queue.
+// that the writer hears of it at once.
 func (b *Bridge) mayTake(m *message.Message, t route.Target) *rules.Refusal {
 	ln := b.byName[t.Link]
 	if ref := rules.CheckOut(m, b.out(ln, m)); ref != nil {
@@ -148,8 +148,7 @@ func (b *Bridge) deliveriesTo(t route.Target) []queue.Delivery {
 	return out
 }
 
-// policy is what the operator decided about what comes in on a link; nil is the
-// gateway's own.
+// policy is what the operator allows in on a link; nil: the gateway's own messages.
 func (b *Bridge) policy(ln *line) *rules.Policy {
 	p := &rules.Policy{Own: b.own.String(), Block: b.control.blocked(), MaxBytes: maxText, Lifetime: b.cfg.Lifetime}
 	if now, trusted := b.clock.Wall(); trusted {
@@ -166,11 +165,11 @@ func (b *Bridge) policy(ln *line) *rules.Policy {
 	return p
 }
 
-// maxText bounds a text before it is fitted to a medium: more than any medium
-// here takes in all its parts, and little enough for the store.
+// maxText bounds a text before it is fitted to a medium, in bytes: more than any
+// medium carries in all parts, and small enough for the store.
 const maxText = 16 << 10
 
-// out is what the rules need to know of a link that a message is to take.
+// out is what the rules need to know about the outgoing link of a message.
 func (b *Bridge) out(ln *line, m *message.Message) *rules.Out {
 	o := &rules.Out{Kind: ln.Kind, Own: b.own.String(), Home: b.cfg.Country}
 	switch {
@@ -185,9 +184,9 @@ func (b *Bridge) out(ln *line, m *message.Message) *rules.Out {
 	return o
 }
 
-// mark is what the gateway adds to each part of a text on a link, and the text
-// without the marks that it had: exercise marks, the filing time of a text that
-// has waited, and the writer's name where the medium names only the gateway.
+// mark returns what the gateway adds to each part of a text on a link (exercise
+// marks, the filing time of a text that has waited, the writer's call sign if the
+// frame goes out under the gateway's), and the text without its own marks.
 func (b *Bridge) mark(ln *line, m *message.Message) (fit.Mark, string) {
 	before, text, after := rules.ExerciseMarks(m)
 	if m.Kind != message.Text {
@@ -205,9 +204,9 @@ func (b *Bridge) mark(ln *line, m *message.Message) (fit.Mark, string) {
 // oldText is the age from which a text carries its filing time.
 const oldText = 30 * time.Minute
 
-// signsItself tells whether a text goes out on APRS under its writer's own call
-// sign: a station that this gateway heard itself. Others, far ones too, go under
-// the gateway's, with the writer's name in the text.
+// signsItself tells whether a text goes out on APRS under its writer's call sign:
+// only if this gateway heard the writer itself. Others go under the gateway's, with
+// the writer's call sign in the text.
 func (b *Bridge) signsItself(m *message.Message) bool {
 	c, err := callsign.Parse(m.From)
 	return err == nil && c.AX25() && m.TrunkID == ""

@@ -9,18 +9,16 @@ import (
 	"posthouse/bridge/link"
 )
 
-// fewGateways is up to how many far gateways all are followed: in a small network
-// everybody is known before the first message is written, in a large one only
-// those that matter here.
+// Up to fewGateways far gateways all are followed, so that everybody is known before
+// the first message is written; beyond that only those that matter here.
 const fewGateways = 200
 
-// fewForHub is the same for a hub, which has more of a machine: any of its processes may
-// be told by the sibling of a gateway what became of what another one has sent there.
+// fewForHub is the same for a hub, which has a larger machine: the outcome of what one
+// process sent may come to another, and from another gateway of that mesh.
 const fewForHub = 2000
 
-// wantsAll tells whether there are few gateways, or the operator's routes send by
-// a trunk what any gateway with the right links may take, so that all have to be
-// known.
+// wantsAll tells whether all gateways are to be followed: there are few, or a route
+// of the operator's sends by the trunk what any gateway with the right link may take.
 func (b *Bridge) wantsAll(trunk string) bool {
 	few := fewGateways
 	if b.share != nil {
@@ -47,8 +45,7 @@ func (b *Bridge) trunks() []*line {
 	return out
 }
 
-// lookFar has the clerk ask the trunks at once for what has just become of
-// interest.
+// lookFar wakes the clerk to ask the trunks at once for what is of interest now.
 func (b *Bridge) lookFar() {
 	select {
 	case b.farther <- struct{}{}:
@@ -70,7 +67,7 @@ func (b *Bridge) seek(ctx context.Context) {
 	}
 }
 
-// meshes lists those on which far gateways hear the stations that are sought.
+// meshes lists the meshes on which far gateways hear stations that are sought.
 func (f *far) meshes() []string {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -86,12 +83,11 @@ func (f *far) meshes() []string {
 	return out
 }
 
-// followEvery is how often the trunks are brought up to what is sought and heard
-// here when nothing has changed of it but the time.
+// followEvery is how often the trunks are updated if nothing has changed.
 const followEvery = 10 * time.Second
 
-// followFar brings the trunks up to what is sought and heard here. The clerk
-// calls it each second.
+// followFar updates the trunks: what we seek, whom we hear. The clerk calls it each
+// second.
 func (b *Bridge) followFar(ctx context.Context) {
 	b.vote()
 	trunks, says := b.trunks(), b.says()
@@ -113,8 +109,8 @@ func (b *Bridge) followFar(ctx context.Context) {
 	}
 }
 
-// releaseAll has all that is held looked at: a gateway came or went, and what waits
-// may have another way now.
+// releaseAll has everything that is held looked at: a gateway came or went, so there
+// may be another way now.
 func (b *Bridge) releaseAll(ctx context.Context) {
 	held, err := b.store.Sought(ctx, maxSought)
 	if err != nil {
@@ -123,11 +119,11 @@ func (b *Bridge) releaseAll(ctx context.Context) {
 	for _, base := range held {
 		b.control.toRelease(base)
 	}
-	b.letRelease()
+	b.wakeRelease()
 }
 
-// heardHere lists the stations that this gateway heard itself, by radio or on
-// APRS, as far as they may be reached.
+// heardHere lists the stations that this gateway heard itself, by radio or on APRS,
+// and can reach.
 func (b *Bridge) heardHere() []link.FarHearing {
 	now := b.clock.Age()
 	var out []link.FarHearing

@@ -10,8 +10,8 @@ import (
 	"posthouse/queue"
 )
 
-// A shadow is a text of which the transmitter of its mesh should have a copy in hand. It
-// ends with word of that, or is handed to the transmitter, or routed from here.
+// A shadow is a text that the transmitter of its mesh should have taken over, too. It
+// ends when the transmitter says so; else it is handed to the transmitter, or routed here.
 
 // shadowFor is how long a shadow waits for the transmitter's word.
 const shadowFor = 60 * time.Second
@@ -39,12 +39,12 @@ func (b *Bridge) endShadows(ctx context.Context, seqs []uint64, by string) {
 		return
 	}
 	if _, err := b.store.Apply(ctx, ops...); err != nil {
-		b.log.Warn("noting what another gateway has in hand failed", "err", err)
+		b.log.Warn("filing what another gateway has taken over failed", "err", err)
 	}
 }
 
-// hearShadow notes the writer of a shadow as heard, now that the text is known to
-// be its own and not a transmission of another gateway.
+// hearShadow notes the writer of a shadow as heard, now that the text is known not to
+// be a transmission of another gateway.
 func (b *Bridge) hearShadow(r *queue.Record) {
 	if r == nil || message.IsMail(r.Message.From) {
 		return
@@ -54,14 +54,14 @@ func (b *Bridge) hearShadow(r *queue.Record) {
 	}
 }
 
-// shadows are the deliveries of a text that the transmitter of its mesh should
-// have in hand.
+// shadows are the deliveries of a text that the transmitter of its mesh should have
+// taken over.
 func (b *Bridge) shadows(m *message.Message) []queue.Delivery {
 	return []queue.Delivery{{To: m.To, State: queue.Shadow, Due: b.clock.Age().Add(shadowFor)}}
 }
 
-// endWaits takes on shadows of which no word came: they are handed to the
-// transmitter, or routed here when there is none.
+// endWaits takes up shadows of which the transmitter has said nothing: they are handed
+// to it, or routed here if there is none.
 func (b *Bridge) endWaits(ctx context.Context) {
 	until := b.clock.Age()
 	if b.kin.takeOver {
@@ -89,12 +89,11 @@ func (b *Bridge) endWaits(ctx context.Context) {
 	}
 	if _, err := b.store.Apply(ctx, ops...); err != nil {
 		spent.giveBack()
-		b.log.Error("taking on what no other gateway took failed, trying again", "err", err)
+		b.log.Error("routing what no other gateway has taken over failed, trying again", "err", err)
 	}
 }
 
-// emerge turns a shadow into deliveries, or ends it when word of it came after
-// all.
+// emerge turns a shadow into deliveries, or ends it if word of it has come after all.
 func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) func(*queue.Record) ([]*queue.Record, error) {
 	at, tell := b.stamp(), spent.tell(b)
 	if ln := b.byName[r.Message.Link]; ln != nil && hasStep(r, forLeader) && !hasStep(r, decided) {
@@ -111,7 +110,7 @@ func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) func(*q
 		return func(r *queue.Record) ([]*queue.Record, error) {
 			return b.endShadow(r, it, queue.Failed, ref.Code+": "+ref.Why, at, tell)
 		}
-	case len(to) == 0: // everybody it is for has heard it
+	case len(to) == 0: // all addressees have heard it
 		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Sent, "", at, tell) }
 	}
 	return func(r *queue.Record) ([]*queue.Record, error) {
@@ -133,9 +132,9 @@ func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why s
 	return b.end(r, it.Delivery, as, at, tell), nil
 }
 
-// wayOfShadow finds the way of a shadow of which nobody said a word: to the
-// mesh's transmitter when one is alive, else on from here, but not where the
-// record has been already.
+// wayOfShadow finds the way of a shadow that nobody has taken over: to the mesh's
+// transmitter if one is alive, else on from here, but not where the record has been
+// already.
 func (b *Bridge) wayOfShadow(r *queue.Record) (to []queue.Delivery, what, how string, ref *rules.Refusal) {
 	m := r.Message
 	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {
@@ -150,8 +149,8 @@ func (b *Bridge) wayOfShadow(r *queue.Record) (to []queue.Delivery, what, how st
 	return to, "routed", "no other gateway of the mesh is alive", ref
 }
 
-// shadowMesh is the mesh whose transmitter should have a shadow in hand: the one
-// it was heard on, or for a group text from a trunk one that it would go out on.
+// shadowMesh is the mesh whose transmitter should have taken a shadow over: the one on
+// which it was heard, or for a group text from a trunk one on which it would go out.
 func (b *Bridge) shadowMesh(m *message.Message) string {
 	if b.sharesMesh(m.Mesh) {
 		return m.Mesh

@@ -13,28 +13,28 @@ import (
 	"posthouse/queue"
 )
 
-// Several gateways may serve one mesh. Of them only the transmitter routes what
-// the mesh says and transmits to it; the others keep what they hear as shadows,
-// in case it falls silent.
+// Several gateways may serve one mesh. Only one of them, the transmitter, routes what
+// is heard there and transmits; the others keep what they hear as shadows, in case it
+// falls silent.
 
-// fullFor is for how long after its store had no room a gateway stands back.
+// fullFor is how long after its store was full a gateway stands by.
 const fullFor = 5 * time.Minute
 
 // siblings is what one gateway knows of the others on its meshes.
 type siblings struct {
 	boot     uint64
-	takeOver bool // the shadows need wait no longer; this and the next are the clerk's alone
+	takeOver bool // route the shadows now; this and the next are used by the clerk only
 	tookOver time.Time
 
 	mu     sync.Mutex
 	count  uint64
-	taken  map[queue.Identity]time.Time // what others have in hand
+	taken  map[queue.Identity]time.Time // what others have taken over
 	frames map[queue.Identity]time.Time // what they transmitted, and what we did
-	acked  map[queue.Identity]time.Time // acks that were heard of what we did not send
-	asked  map[queue.Identity]asked     // by the ack that they wait for: texts that were heard
-	tell   map[string]*link.Taken       // by mesh: what is to be told next
+	acked  map[queue.Identity]time.Time // acks that were heard of texts that we did not send
+	asked  map[queue.Identity]asked     // texts that were heard, by their expected ack
+	tell   map[string]*link.Taken       // by mesh: what to tell the others next
 	rounds map[queue.Identity]round     // texts with the same words under new ids
-	full   time.Time                    // when the store last had no room for a text
+	full   time.Time                    // when the store was last full
 }
 
 func newSiblings() *siblings {
@@ -46,8 +46,8 @@ func newSiblings() *siblings {
 
 const bootKey = "boot"
 
-// loadBoot numbers this start of the gateway: higher than the last one, whatever
-// the clock says.
+// loadBoot numbers this start of the gateway: higher than the last one, even if the
+// clock was set back.
 func (b *Bridge) loadBoot(ctx context.Context) error {
 	if !b.leads {
 		return nil // it does not speak for the gateway
@@ -62,11 +62,11 @@ func (b *Bridge) loadBoot(ctx context.Context) error {
 	return err
 }
 
-// transmits tells whether this gateway transmits on a link: on a mesh that it
-// shares, only while it is the transmitter.
+// transmits tells whether this gateway transmits on a link: on a shared mesh only
+// while it is the transmitter.
 func (ln *line) transmits() bool { return ln.vote == nil || ln.elected.Load() }
 
-// vote decides for each mesh who transmits.
+// vote decides for each shared mesh whether this gateway transmits.
 func (b *Bridge) vote() {
 	c := presence.Condition{Mute: b.isMute()}
 	for _, ln := range b.trunks() {
@@ -98,37 +98,35 @@ func (b *Bridge) isMute() bool {
 	return !slices.ContainsFunc(b.trunks(), func(ln *line) bool { return ln.MaySend() && !b.control.isQuiet(ln.Name) })
 }
 
-// standsBy tells whether another gateway of the mesh should transmit there, if
-// there is one: this one does not hear the mesh, may not transmit, or can take
-// nothing over.
+// standsBy tells whether another gateway of the mesh should transmit if there is one:
+// this one does not hear the mesh, may not transmit, or can take nothing over.
 func (b *Bridge) standsBy(ln *line) bool {
 	return !ln.MaySend() || !ln.MayReceive() || b.control.isQuiet(ln.Name) || b.kin.isFull() || b.isClosed()
 }
 
-// fills notes that the store has no room for a text.
+// fills notes that the store is full.
 func (s *siblings) fills() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.full = time.Now()
 }
 
-// isFull tells whether the store had no room for a text lately.
+// isFull tells whether the store was full lately.
 func (s *siblings) isFull() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return !s.full.IsZero() && time.Since(s.full) < fullFor
 }
 
-// hush has the trunks that the operator silenced say nothing at all, and lets the
-// others speak.
+// hush stops all announcements on trunks that are quiet, and allows them on the others.
 func (b *Bridge) hush() {
 	for _, ln := range b.trunks() {
 		ln.trunk.Hush(b.control.isQuiet(ln.Name))
 	}
 }
 
-// says is what this gateway announces, a word for each of its meshes; one
-// without a mesh still says that it is there.
+// says is what this gateway announces, once for each of its meshes; without a mesh it
+// still says that it is alive.
 func (b *Bridge) says() []presence.Say {
 	var offers []string
 	for _, ln := range b.lines {
@@ -163,8 +161,7 @@ func (b *Bridge) says() []presence.Say {
 	return out
 }
 
-// gatewaysOf lists the other gateways of a mesh: what comes from them is no new
-// text.
+// gatewaysOf lists the other gateways of a mesh: what they transmit is no new text.
 func (b *Bridge) gatewaysOf(ln *line) []string {
 	if ln.vote == nil {
 		return nil
@@ -176,14 +173,14 @@ func (b *Bridge) gatewaysOf(ln *line) []string {
 	return out
 }
 
-// isSibling tells whether a station writes to another gateway of the mesh, alive or not,
-// with or without its SSID: each gateway has to take its text for the same.
+// isSibling tells whether a call sign is that of another gateway of the mesh, alive or
+// not, with or without its SSID: all its gateways must treat a text to it in the same way.
 func (b *Bridge) isSibling(ln *line, call string) bool {
 	return ln.vote != nil && b.far.table.Names(ln.meshName(), call)
 }
 
-// anotherTransmits tells whether another gateway is alive that transmits on a
-// link's mesh. Then what is heard there may be its transmission, too.
+// anotherTransmits tells whether another living gateway transmits on a link's mesh.
+// Then what is heard there may be its transmission.
 func (b *Bridge) anotherTransmits(ln *line) bool {
 	if ln.vote == nil || ln.transmits() {
 		return false
@@ -196,8 +193,8 @@ func (b *Bridge) sharesMesh(mesh string) bool {
 	return slices.ContainsFunc(b.lines, func(ln *line) bool { return ln.vote != nil && ln.meshName() == mesh })
 }
 
-// ahead gives the gateway to which goes what is for a mesh that this one shares:
-// none while this one transmits there, or while nobody does and it is the next.
+// ahead returns the gateway that gets what is for a shared mesh: none while this one
+// transmits there, or if nobody does and this one is the next.
 func (b *Bridge) ahead(ln *line) (string, bool) {
 	if ln == nil || ln.transmits() {
 		return "", false
@@ -206,7 +203,7 @@ func (b *Bridge) ahead(ln *line) (string, bool) {
 	return b.far.table.Ahead(own, time.Now())
 }
 
-// sharedLine finds the link to a mesh that other gateways may serve, too.
+// sharedLine finds the link to a mesh that other gateways may serve, too; nil: none.
 func (b *Bridge) sharedLine(mesh string) *line {
 	for _, ln := range b.lines {
 		if ln.vote != nil && ln.meshName() == mesh {

@@ -10,12 +10,10 @@ import (
 	"posthouse/bridge/clock"
 )
 
-// What makes a link deaf: it is up, and silent for three times as long as the
-// longest silence of the last seven days, and for an hour at least. What is
-// usual is what the link itself has lived through: an APRS server is deaf after
-// an hour, a mesh that sleeps at night after a day and more, one with a net each
-// week after three. Nothing is said of a link that was first heard less than a
-// day ago.
+// A link is deaf if it is up, and silent for three times its own longest silence of
+// the last seven days, and at least an hour: an APRS server after an hour, a mesh
+// that sleeps at night after more than a day, one with a weekly net after three
+// weeks. A link that was first heard less than a day ago is never called deaf.
 const (
 	silenceKey   = "silence/"
 	silenceDays  = 7
@@ -25,10 +23,10 @@ const (
 	oneDay       = clock.Age(24 * time.Hour / time.Millisecond)
 )
 
-// silence is how long a link is used to hear nothing.
+// silence knows how long a link usually hears nothing.
 type silence struct {
 	mu      sync.Mutex
-	from    clock.Age // when it came up last: what it did not hear before is no silence
+	from    clock.Age // when it came up last: the time before does not count
 	history heardHistory
 	dirty   bool
 }
@@ -53,7 +51,7 @@ func (s *silence) heard(now clock.Age) {
 	h.Last, s.dirty = now, true
 }
 
-// longest notes a silence that ended; days that do not count any more go.
+// longest notes a silence that ended, and removes days that no longer count.
 func (s *silence) longest(now clock.Age, d time.Duration) {
 	h := &s.history
 	if h.Days == nil {
@@ -75,7 +73,7 @@ func (s *silence) up(now clock.Age) {
 	s.from = now
 }
 
-// deaf tells since when the link has heard nothing, if that is longer than usual.
+// deaf returns since when the link has heard nothing, and whether that is unusually long.
 func (s *silence) deaf(now clock.Age) (since clock.Age, is bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -93,13 +91,13 @@ func (s *silence) deaf(now clock.Age) (since clock.Age, is bool) {
 	return since, now.Sub(since) > limit
 }
 
-// isDeaf tells since when a link hears nothing, and whether that is unusual.
+// isDeaf returns since when a link has heard nothing, and whether it is deaf.
 func (b *Bridge) isDeaf(ln *line) (since clock.Age, is bool) {
 	since, is = ln.silence.deaf(b.clock.Age())
 	return since, is && ln.up.Load() && ln.MayReceive()
 }
 
-// deafSince tells when a deaf link was heard last (RFC 3339), empty for others.
+// deafSince is when a deaf link was heard last (RFC 3339); empty for others.
 func (b *Bridge) deafSince(ln *line) string {
 	since, is := b.isDeaf(ln)
 	if !is {
@@ -111,7 +109,7 @@ func (b *Bridge) deafSince(ln *line) string {
 // hearsOn notes that a link has heard something.
 func (b *Bridge) hearsOn(ln *line) { ln.silence.heard(b.clock.Age()) }
 
-// saveSilences adds to put what changed since the last time.
+// saveSilences adds to put what has changed since the last time.
 func (b *Bridge) saveSilences(put map[string][]byte) {
 	for _, ln := range b.lines {
 		ln.silence.mu.Lock()
@@ -123,7 +121,7 @@ func (b *Bridge) saveSilences(put map[string][]byte) {
 	}
 }
 
-// loadSilences reads what was usual before the last stop.
+// loadSilences reads what was known at the last stop.
 func (b *Bridge) loadSilences(ctx context.Context) error {
 	for _, ln := range b.lines {
 		v, err := b.store.Setting(ctx, silenceKey+ln.Name)

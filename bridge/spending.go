@@ -7,11 +7,11 @@ import (
 	"posthouse/bridge/rules"
 )
 
-// spending notes what was taken of senders' allowances for something that is to be
-// written, so that it can be given back when nothing of it came on disk: the other
-// side tries again, and that must not count twice. A nil one has nothing to give.
+// spending notes what a message has used of its sender's allowances, to give it back
+// if the message could not be written: the other side tries again, and that must not
+// count twice. A nil spending is empty.
 type spending struct {
-	mu    sync.Mutex // a change of a record runs where the store has it run
+	mu    sync.Mutex // a record's Change runs on the store's goroutine
 	taken []taken
 }
 
@@ -39,7 +39,7 @@ func (s *spending) giveBack() {
 	s.taken = nil
 }
 
-// mayTell is Bridge.mayTell with what it takes noted.
+// mayTell is Bridge.mayTell, and notes what that used.
 func (s *spending) mayTell(b *Bridge, m *message.Message) telling {
 	may := b.mayTell(m)
 	if may == atOnce {
@@ -48,7 +48,7 @@ func (s *spending) mayTell(b *Bridge, m *message.Message) telling {
 	return may
 }
 
-// tell is mayTell for one change of a record, which a store may run again.
+// tell is mayTell for one change of a record, which the store may run twice.
 func (s *spending) tell(b *Bridge) func(*message.Message) telling {
 	var once sync.Once
 	var may telling

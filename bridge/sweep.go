@@ -27,9 +27,9 @@ func (b *Bridge) blockedSince(m *message.Message, to string) *rules.Refusal {
 // sweptAtOnce bounds how many open records one tick looks through.
 const sweptAtOnce = 5000
 
-// sweep ends what waits of those who were blocked. Nothing of it goes out
-// meanwhile, since each text is looked at again before it is sent; but without
-// this it would go when they are unblocked.
+// sweep ends what waits from or for those who were blocked. It would not go out
+// anyway, since each text is checked again before it is sent; but without the
+// sweep it would once they are unblocked.
 func (b *Bridge) sweep(ctx context.Context) {
 	for n := 0; n < sweptAtOnce; n += atATime {
 		after, ok := b.control.toSweep()
@@ -49,14 +49,14 @@ func (b *Bridge) sweep(ctx context.Context) {
 		}
 		if _, err := b.store.Apply(ctx, ops...); err != nil {
 			spent.giveBack()
-			b.log.Error("ending what waits of blocked stations failed, trying again", "err", err)
+			b.log.Error("ending messages of blocked stations failed, trying again", "err", err)
 			return
 		}
 		b.control.sweptTo(after, list)
 	}
 }
 
-// blockedRecord tells why a record is to end.
+// blockedRecord returns the refusal if an open delivery of a record is blocked.
 func (b *Bridge) blockedRecord(r *queue.Record) *rules.Refusal {
 	for i := range r.Deliveries {
 		if ref := b.blockedSince(&r.Message, r.Deliveries[i].To); ref != nil && r.Deliveries[i].State.Open() {
@@ -80,15 +80,15 @@ func (b *Bridge) endBlocked(ref *rules.Refusal, at queue.Stamp, tell func(*messa
 	}
 }
 
-// toSweep gives where to go on with the sweep; false when there is none to do.
+// toSweep returns where the sweep goes on; false: there is nothing to do.
 func (c *controls) toSweep() (after uint64, ok bool) {
 	c.mu.RLock()
 	defer c.mu.RUnlock()
 	return c.swept, c.sweep
 }
 
-// sweptTo notes how far a sweep that began at after has come; a Block in between
-// has it begin anew.
+// sweptTo notes how far the sweep has come that began at after. A Block in between
+// has restarted it.
 func (c *controls) sweptTo(after uint64, list []*queue.Record) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

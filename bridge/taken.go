@@ -10,22 +10,21 @@ import (
 	"posthouse/queue"
 )
 
-// What one gateway of a mesh has in hand, and what it transmits, it tells the others:
-// they need keep no shadow of the one, and take the other for no new text.
+// A gateway tells the others of its mesh what it has taken over, so that they drop
+// their shadows of it, and what it transmits, so that they do not take it for new texts.
 
-// toldFor is how long word of what others have in hand is remembered, for what is
-// heard only after it.
+// toldFor is how long such word is remembered: the text itself may be heard later.
 const (
 	toldFor = 10 * time.Minute
 	maxTold = 20000
 )
 
-// frameHash names a text as it is seen on the air, whatever its id.
+// frameHash identifies a text as it is seen on the air, without its id.
 func frameHash(from, to, text string) queue.Identity {
 	return identify(&message.Message{From: from, To: to, Text: text})
 }
 
-// note has the others of a mesh told that this gateway has a message in hand, or
+// note notes for the others of a mesh that this gateway has taken a message over, or
 // transmits a frame.
 func (s *siblings) note(mesh string, id, frame queue.Identity) {
 	s.mu.Lock()
@@ -40,7 +39,7 @@ func (s *siblings) note(mesh string, id, frame queue.Identity) {
 	}
 }
 
-// telling is what the others of a mesh are told next. The caller holds the lock.
+// telling is what the others of a mesh will be told next. The caller holds the lock.
 func (s *siblings) telling(mesh string) *link.Taken {
 	t := s.tell[mesh]
 	if t == nil {
@@ -50,8 +49,8 @@ func (s *siblings) telling(mesh string) *link.Taken {
 	return t
 }
 
-// noteKept has the other gateways of each mesh that a text concerns told that it
-// is in hand here: the mesh it was written on, and those it goes to.
+// noteKept notes that a text was taken over, for the other gateways of the meshes that
+// it concerns: the one that it was written on, and those that it goes to.
 func (b *Bridge) noteKept(m *message.Message, id queue.Identity, to []queue.Delivery) {
 	meshes := map[string]bool{}
 	if ln := b.sharedLine(m.Mesh); ln != nil && ln.transmits() && !isShadow(to) {
@@ -90,8 +89,8 @@ func (b *Bridge) tellTaken(ctx context.Context) {
 	}
 }
 
-// takenBy takes in what another gateway of a mesh has in hand: the shadows of it
-// end.
+// takenBy notes what another gateway of a mesh has taken over, and ends its shadows
+// here.
 func (b *Bridge) takenBy(ctx context.Context, t link.Taken) {
 	if !b.sharesMesh(t.Mesh) || t.Gateway == b.own.String() {
 		return
@@ -115,8 +114,8 @@ func (b *Bridge) takenBy(ctx context.Context, t link.Taken) {
 	b.acksOverheard(ctx, b.sharedLine(t.Mesh), &t)
 }
 
-// isFrame tells whether a gateway of the mesh, this one included, has transmitted
-// this lately.
+// isFrame tells whether a gateway of the mesh, this one included, has transmitted a
+// text lately.
 func (s *siblings) isFrame(m *message.Message) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -124,23 +123,22 @@ func (s *siblings) isFrame(m *message.Message) bool {
 	return ok && time.Since(at) < toldFor
 }
 
-// round is under which ids the same words came, and since when.
+// round notes under which ids the same words came, and since when.
 type round struct {
 	since time.Time
 	ids   []string // no more than mostAlike
 }
 
 const (
-	// mostAlike is how often somebody may write the same to somebody in ten minutes, each
-	// time under an id like those of frames.
+	// mostAlike is how often the same words to the same addressee may come in ten minutes
+	// under different ids of the form of our frame ids.
 	mostAlike = 4
 	// maxRounds is more than a text channel carries in ten minutes.
 	maxRounds = 2000
 )
 
-// goesRound tells whether a text with an id like those of frames has come too often under
-// others like it: it may go round over bridges of somebody else's, and each gateway on its
-// way names it anew.
+// goesRound tells whether the same words have come too often under ids of the form of our
+// frame ids: they may go round over other bridges, and get a new id at each gateway.
 func (s *siblings) goesRound(m *message.Message) bool {
 	if len(m.OriginID) != frameDigits {
 		return false
@@ -165,9 +163,8 @@ func (s *siblings) goesRound(m *message.Message) bool {
 	return false
 }
 
-// isTaken tells whether another gateway of the mesh has said that it has a text
-// in hand that was heard some time ago. Word of an equal text that was heard long
-// before does not count.
+// isTaken tells whether another gateway of the mesh has said that it took over a text
+// that was heard some time ago. What it said long before that was about an equal text.
 func (s *siblings) isTaken(id queue.Identity, ago time.Duration) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()

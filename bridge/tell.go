@@ -15,23 +15,22 @@ import (
 	"posthouse/queue"
 )
 
-// noticesPerHour bounds what one station is told of trouble.
+// noticesPerHour is how many notices one station gets.
 const noticesPerHour = 6
 
 // noticeLifetime is how long a notice is worth sending.
 const noticeLifetime = 12 * time.Hour
 
-// telling is whether a writer hears of something.
+// telling is whether, and when, a writer gets a notice.
 type telling int
 
 const (
-	untold telling = iota // not at all: nobody can tell, or it would do harm
+	untold telling = iota // not at all: there is no way, or it would do harm
 	atOnce
-	inTurn // he has had his notices of this hour: word of a failure waits
+	inTurn // the writer has had the notices of this hour: one about a failure waits
 )
 
-// mayTell tells whether a writer is sent one more notice, and counts it when that
-// is at once.
+// mayTell tells whether a writer may get a notice, and counts it if that is at once.
 func (b *Bridge) mayTell(m *message.Message) telling {
 	ln := b.byName[m.Link]
 	switch {
@@ -43,7 +42,7 @@ func (b *Bridge) mayTell(m *message.Message) telling {
 	return inTurn
 }
 
-// always gives a telling to end for what was decided before.
+// always makes a decided telling an argument for end.
 func (t telling) always(*message.Message) telling { return t }
 
 // notice makes a notice to the writer of a message. Notices are routine, have
@@ -60,14 +59,14 @@ func (b *Bridge) notice(about *message.Message, seq uint64, at queue.Stamp, text
 		Deliveries: []queue.Delivery{{Link: about.Link, To: about.From, State: queue.Ready}},
 	}
 	r.Expires = r.Until
-	if ln := b.byName[about.Link]; ln != nil && ln.trunk != nil { // by the gateway that handed it over
+	if ln := b.byName[about.Link]; ln != nil && ln.trunk != nil { // through the gateway that handed it over
 		r.Message.Acks, r.Deliveries[0].Gateway = about.TrunkID, about.Via
 	}
 	return r
 }
 
-// The notices. They are short, since a station reads them on a small screen
-// over a slow channel, and begin with the word that matters.
+// The texts of notices are short, for a slow channel and a small screen, and begin
+// with the word that matters.
 func failedText(r *queue.Record) string {
 	m, why := &r.Message, failedWhy(r)
 	if !message.IsMail(m.From) { // the whole of it is in the log
@@ -76,8 +75,8 @@ func failedText(r *queue.Record) string {
 	return fmt.Sprintf("not delivered to %s: %s. %s", m.Replyable(), why, quote(m.Text))
 }
 
-// failedWhy tells in a few words why a message did not arrive, as far as is
-// known: not confirmed is not the same as not delivered.
+// failedWhy says in a few words why a message did not arrive, as far as known: not
+// confirmed is not the same as not delivered.
 func failedWhy(r *queue.Record) string {
 	why := string(r.Outcome)
 	for i := range r.Deliveries {
@@ -85,11 +84,11 @@ func failedWhy(r *queue.Record) string {
 		switch n := len(d.Parts); {
 		case n > 1 && ackedParts(d) > 0:
 			return fmt.Sprintf("%d of %d parts arrived", ackedParts(d), n)
-		case d.Error != "" && (r.Outcome == queue.Failed || d.Code == link.CodeExpired): // a far gateway's word
+		case d.Error != "" && (r.Outcome == queue.Failed || d.Code == link.CodeExpired): // a far gateway said why
 			why = d.Error
 		case r.Outcome == queue.Expired && d.Begun && d.Gateway != "":
 			why = "passed to " + d.Gateway + ", not confirmed"
-		case r.Outcome == queue.Expired && message.IsMail(d.To): // what the server takes is delivered
+		case r.Outcome == queue.Expired && message.IsMail(d.To): // had the server taken it, it would be delivered
 			why = because(string(r.Outcome), d.Error)
 		case r.Outcome == queue.Expired && d.Begun:
 			why = "sent, not confirmed"
@@ -123,11 +122,11 @@ func heldText(m *message.Message, last string) string {
 	return fmt.Sprintf("held: %s %s. Goes out when heard. %s", m.Replyable(), last, quote(m.Text))
 }
 
-// quote gives the first words of a text, so that its writer knows which it was.
+// quote returns the beginning of a text, so that its writer recognises it.
 func quote(text string) string { return `"` + visible(firstOf(text, 24)) + `"` }
 
-// visible leaves out what the rules would refuse in a quotation: what a text was
-// refused for must not go on the air, and a cut may leave half of a character.
+// visible removes hidden characters from a quotation: what a text was refused for
+// must not go on the air, and cutting it may leave half a character.
 func visible(s string) string {
 	if rules.Hidden(s) == "" {
 		return s
@@ -143,7 +142,7 @@ func visible(s string) string {
 	}, s)
 }
 
-// firstOf gives the first so many characters of a text, on one line.
+// firstOf returns at most so many characters of a text, on one line.
 func firstOf(text string, most int) string {
 	text = strings.Join(strings.Fields(text), " ")
 	if utf8.RuneCountInString(text) <= most {
@@ -152,8 +151,8 @@ func firstOf(text string, most int) string {
 	return string([]rune(text)[:most]) + "..."
 }
 
-// planRefusal answers for a text that is not taken over: it is counted, logged,
-// and its writer is told unless that would do harm.
+// planRefusal plans what follows a refusal: it is counted and logged, and the writer
+// is told unless that would do harm.
 func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, id queue.Identity, ref *rules.Refusal) plan {
 	b.refused(ln, m, id, ref.Code, ref.Why)
 	verdict := link.Verdict{Code: ref.Code, Why: ref.Why}
@@ -166,9 +165,9 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 		if home == ln {
 			return p
 		}
-		ln = home // it was handed to the transmitter of the writer's mesh, which is to tell
+		ln = home // handed to us as the transmitter of the writer's mesh: we tell the writer
 	}
-	// A radio sends what is not acknowledged again: it is told once.
+	// A radio repeats what is not acknowledged, but is told only once.
 	told := identify(&message.Message{From: m.From, OriginID: "refused", Text: string(id[:])})
 	if _, known, err := b.store.Known(ctx, told, b.clock.Age().Add(-ln.DedupWindow)); err != nil || known {
 		return p
@@ -192,25 +191,25 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 	return p
 }
 
-// refusalNotice makes the notice about a refusal, or nil: nobody is told about a
-// frame that a gateway sent, nor a blocked or unidentified station, nor a group,
-// nor a mail server, which hears it in its own dialogue. A mail that was fetched
-// stays in its mailbox while its writer has sent too many.
+// refusalNotice makes the notice about a refusal, or nil. There is none about a
+// frame that a gateway sent or a text to a group, none to a blocked or unidentified
+// station, and none for mail, where the SMTP reply says it; a mail that was fetched
+// simply stays in the mailbox if its writer has sent too many.
 func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal, spent *spending) *queue.Record {
 	switch ref.Code {
 	case link.CodeLooped, link.CodeBlocked, link.CodeNoCallsign, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
 		return nil
 	}
-	if m.To == "" && rules.Precedence(m) != message.Emergency { // talk on the mesh's channel, which nobody gave the gateway
+	if m.To == "" && rules.Precedence(m) != message.Emergency { // talk on the mesh's channel, not meant for the gateway
 		return nil
 	}
-	// On a shared mesh its transmitter tells, or each gateway would; and whoever was
-	// handed it, since the other leaves that to him.
+	// On a shared mesh only the transmitter tells the writer, or the gateway to which the
+	// text was handed.
 	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() && !m.Handed || spent.mayTell(b, m) != atOnce {
 		return nil
 	}
 	text := fmt.Sprintf("not taken: %s (%s).", ref.Why, ref.Code)
-	if ref.Code != link.CodeLooksEncrypted { // none of it leaves
+	if ref.Code != link.CodeLooksEncrypted { // of that nothing may go out, not even a quotation
 		text += " " + quote(showable(m.Text, refusalText))
 	}
 	return b.notice(m, 0, b.stamp(), text)

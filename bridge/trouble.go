@@ -15,9 +15,9 @@ import (
 	"posthouse/queue"
 )
 
-// How long something has to be wrong before people are told, and right before
-// they are told that it is over. What comes right for a shorter time goes on
-// being wrong: a link that flaps is one trouble.
+// How long something has to be wrong before an alert, and right before the alert
+// that it is over. If it is right for a shorter time the trouble goes on, so that a
+// link that flaps is one trouble.
 const (
 	downAfter, downOver   = 10 * time.Minute, 5 * time.Minute
 	deafAfter, deafOver   = 0, time.Minute
@@ -25,8 +25,8 @@ const (
 	clockAfter, clockOver = 15 * time.Minute, 5 * time.Minute
 	clockOffAfter         = 2 * time.Minute
 
-	// troubleRest is how long after an alert the next one of the same kind has to
-	// wait: at most two words an hour of each, whatever happens.
+	// troubleRest is the least time between two alerts of a kind: with the one that
+	// it is over, at most two messages an hour of each.
 	troubleRest = time.Hour
 )
 
@@ -36,21 +36,21 @@ const troubleKey = "trouble/"
 type condition struct {
 	key         string
 	wrong       bool
-	since       clock.Age // when it began to be wrong, where that is known; else when it was seen
+	since       clock.Age // when it went wrong, if known
 	after, over time.Duration
 	what, well  string // for people: "link valley is down", "link valley is up again"
-	do          string // why, and what to do, for the log; empty: what says it all
+	do          string // for the log: why, and what to do; empty: what says it all
 }
 
-// trouble is what became of a condition.
+// trouble is the history of a condition.
 type trouble struct {
 	wrong, well clock.Age // since when; 0: it is not
-	told        bool      // people know of it
+	told        bool      // the alert was sent
 	rest        clock.Age // no new alert before
 }
 
-// storedTrouble is a trouble that people were told of, as on disk: a restart
-// neither tells them again nor forgets to tell them that it is over.
+// storedTrouble is a trouble of which an alert was sent, on disk: a restart neither
+// repeats the alert nor forgets the one that it is over.
 type storedTrouble struct {
 	Since clock.Age `cbor:"1,keyasint"`
 	Told  bool      `cbor:"2,keyasint,omitempty"`
@@ -71,7 +71,7 @@ func (b *Bridge) loadTroubles(ctx context.Context) error {
 	return nil
 }
 
-// watchTroubles looks at everything that can be wrong. The clerk calls it.
+// watchTroubles checks everything that can be wrong. The clerk calls it.
 func (b *Bridge) watchTroubles(ctx context.Context) {
 	now := b.clock.Age()
 	for _, c := range b.conditions() {
@@ -96,16 +96,17 @@ func (b *Bridge) watchTroubles(ctx context.Context) {
 	}
 }
 
-type turn int
+// change is what an alert is sent about.
+type change int
 
 const (
-	nothingNew turn = iota
+	nothingNew change = iota
 	begins
 	ends
 )
 
-// step brings a trouble up to a moment, and tells whether people are to hear of it.
-func (t *trouble) step(c condition, now clock.Age) turn {
+// step updates a trouble, and returns what to alert people about.
+func (t *trouble) step(c condition, now clock.Age) change {
 	if c.wrong {
 		t.well = 0
 		if t.wrong == 0 {
@@ -129,8 +130,8 @@ func (t *trouble) step(c condition, now clock.Age) turn {
 	return nothingNew
 }
 
-// tellTrouble tells people, and files in the same step that they were told. If
-// that fails it is done at the next look.
+// tellTrouble sends an alert, and files in the same commit that it was sent. If
+// that fails the next look does it again.
 func (b *Bridge) tellTrouble(ctx context.Context, c condition, now trouble, text string) {
 	v, _ := cbor.Marshal(storedTrouble{now.wrong, now.told, now.rest}) // plain fields: cannot fail
 	ops := append(b.alertOps(0, message.Routine, text), queue.Op{Urgent: true, Put: map[string][]byte{troubleKey + c.key: v}})
@@ -167,8 +168,8 @@ func (b *Bridge) conditions() []condition {
 }
 
 // isFilling tells whether room is getting short: less than four times what the
-// store needs, or more than 80 % of what it may use. It stays so until there is
-// clearly more.
+// store needs, or more than 80 % of its limit. It stays true until there is clearly
+// more room.
 func (b *Bridge) isFilling() bool {
 	r, ok := b.room()
 	if t := b.troubles["disk"]; t != nil && t.wrong != 0 {

@@ -11,13 +11,13 @@ import (
 	"posthouse/queue"
 )
 
-// A station is told of trouble a few times an hour. Word that a text failed is
-// owed, so the rest of it waits; what has come together until then is told as one.
+// A station gets only a few notices an hour. But it has to learn of each text that
+// failed: notices beyond the limit wait, and are then combined into one.
 
-// turnRetry is when a notice is looked at again that could not be read or written.
+// turnRetry is the wait after an error of the store.
 const turnRetry = 5 * time.Second
 
-// postpone has a notice wait until its station may have one more. It holds up
+// postpone makes a notice wait until its station may get one more. It delays
 // nothing behind it.
 func (b *Bridge) postpone(r *queue.Record, now clock.Age) {
 	d := &r.Deliveries[0]
@@ -26,8 +26,8 @@ func (b *Bridge) postpone(r *queue.Record, now clock.Age) {
 	r.Turn = true
 }
 
-// takeTurn makes one notice of all that wait for a station, once that may have one,
-// and gives nil: it goes out now. Else it says how the notice waits on.
+// takeTurn combines all notices that wait for a station, if it may get one now, and
+// returns nil: the notice goes out. Else it returns the outcome that goes on waiting.
 func (c *carrier) takeTurn(ctx context.Context, t *trip) *queue.Outcome {
 	b, at, to := c.b, c.b.stamp(), t.d.To
 	if !b.tells.Allow(to, at.Age) {
@@ -39,7 +39,7 @@ func (c *carrier) takeTurn(ctx context.Context, t *trip) *queue.Outcome {
 	}
 	if err != nil {
 		b.tells.GiveBack(to)
-		b.log.Warn("gathering what a station is to be told failed, trying again", "link", c.ln.Name, "to", to, "err", err)
+		b.log.Warn("combining a station's notices failed, trying again", "link", c.ln.Name, "to", to, "err", err)
 		return c.waitForTurn(t.item, at.Age.Add(turnRetry))
 	}
 	return nil
@@ -56,8 +56,8 @@ func (c *carrier) waitForTurn(item queue.Item, due clock.Age) *queue.Outcome {
 	}}
 }
 
-// othersInTurn finds what else waits to be told to the station of a trip. What is
-// behind the first of a long list is told another time.
+// othersInTurn finds the other notices that wait for the station of a trip; those
+// beyond the first atATime get their turn later.
 func (c *carrier) othersInTurn(ctx context.Context, t *trip) ([]*queue.Record, error) {
 	items, err := c.b.store.Due(ctx, c.ln.Name, 1<<62, atATime)
 	if err != nil {
@@ -73,7 +73,7 @@ func (c *carrier) othersInTurn(ctx context.Context, t *trip) ([]*queue.Record, e
 	return out, nil
 }
 
-// joinTurns writes down that one notice speaks for the others, too.
+// joinTurns makes the notice of a trip speak for the others, too, and ends them.
 func (c *carrier) joinTurns(ctx context.Context, t *trip, others []*queue.Record, at queue.Stamp) error {
 	text := gatheredText(t.r, others)
 	ops := []queue.Op{{Seq: t.item.Seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
@@ -104,8 +104,8 @@ func (c *carrier) joinTurns(ctx context.Context, t *trip, others []*queue.Record
 	return nil
 }
 
-// gatheredText is one notice for several: in a mail all of them, on a small screen
-// the first and how many more.
+// gatheredText combines notices: in a mail all of them, on a small screen the first
+// and the number of the others.
 func gatheredText(first *queue.Record, others []*queue.Record) string {
 	m := &first.Message
 	switch {

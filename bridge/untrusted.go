@@ -6,10 +6,10 @@ import (
 	"posthouse/queue"
 )
 
-// What a key brought that is not believed any more is for the operator to judge.
+// The operator decides about messages that came under a key that is no longer trusted.
 
-// parkUnbelieved holds for the operator what came by a trunk from keys that are
-// not believed any more and is not sent yet.
+// parkUnbelieved parks what came by a trunk under keys that are no longer trusted, as
+// far as it is not sent yet.
 func (b *Bridge) parkUnbelieved(ctx context.Context, trunk string, believed func(call, key string) bool) {
 	at := b.stamp()
 	for after := uint64(0); ctx.Err() == nil; {
@@ -27,14 +27,14 @@ func (b *Bridge) parkUnbelieved(ctx context.Context, trunk string, believed func
 		if len(ops) == 0 {
 			continue
 		}
-		b.log.Warn("messages are held for the operator: the keys that signed them are not on the trust list any more", "link", trunk, "messages", len(ops))
+		b.log.Warn("messages are held for the operator: the keys that signed them are no longer in the trust file", "link", trunk, "messages", len(ops))
 		if _, err := b.store.Apply(ctx, ops...); err != nil {
-			b.log.Error("holding messages of gateways that are not believed any more failed", "link", trunk, "err", err)
+			b.log.Error("holding messages of gateways that are no longer trusted failed", "link", trunk, "err", err)
 		}
 	}
 }
 
-// parkAll parks what of a record is not on its way yet.
+// parkAll parks the deliveries of a record that are not on their way yet.
 func parkAll(at queue.Stamp, gateway string) func(*queue.Record) ([]*queue.Record, error) {
 	why := "the key of " + gateway + " is not on the trust list any more"
 	return func(r *queue.Record) ([]*queue.Record, error) {

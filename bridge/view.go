@@ -17,13 +17,13 @@ func moment(s queue.Stamp) desk.Moment {
 	return desk.Moment{At: s.Wall.UTC().Truncate(time.Millisecond), Unsure: !s.Sure}
 }
 
-// wallAt is the time of day at some age, reckoned from now.
+// wallAt is the time of day at some age, computed back from now.
 func (b *Bridge) wallAt(at clock.Age) desk.Moment {
 	now := b.stamp()
 	return desk.Moment{At: now.Wall.Add(at.Sub(now.Age)).UTC().Truncate(time.Second), Unsure: !now.Sure}
 }
 
-// head is what every list says of a record.
+// head is what every list shows of a record.
 func (b *Bridge) head(r *queue.Record) desk.Head {
 	m := &r.Message
 	return desk.Head{
@@ -51,7 +51,7 @@ func (b *Bridge) way(d *queue.Delivery) desk.Way {
 	return w
 }
 
-// waitsFor tells in a few words what an open delivery waits for.
+// waitsFor says in a few words what an open delivery waits for.
 func (b *Bridge) waitsFor(d *queue.Delivery) string {
 	switch d.State {
 	case queue.Held:
@@ -70,7 +70,7 @@ func (b *Bridge) waitsFor(d *queue.Delivery) string {
 	case queue.Gathering:
 		return "the other parts of its text"
 	}
-	stop := b.standstill(d.Link)
+	stop := b.whyShut(d.Link)
 	switch {
 	case stop != "":
 		return because(stop, d.Error)
@@ -91,8 +91,8 @@ func because(what, why string) string {
 	return what + " (" + why + ")"
 }
 
-// standstill tells why nothing goes out on a link now; empty: it goes.
-func (b *Bridge) standstill(name string) string {
+// whyShut says why nothing can go out on a link now; empty: it can.
+func (b *Bridge) whyShut(name string) string {
 	ln := b.byName[name]
 	switch {
 	case ln == nil:
@@ -107,7 +107,7 @@ func (b *Bridge) standstill(name string) string {
 	return ""
 }
 
-// Results of a log line that are no outcome of a record.
+// Results in the log that are no outcome of a record.
 const (
 	resultOpen    = "open"
 	resultRefused = "refused"
@@ -142,7 +142,7 @@ func (b *Bridge) line(r *queue.Record, steps bool) desk.Line {
 	return l
 }
 
-// openWhy is what the first of the open ways waits for.
+// openWhy is what the first open way waits for.
 func openWhy(ways []desk.Way) string {
 	for _, w := range ways {
 		if queue.State(w.State).Open() {
@@ -152,7 +152,7 @@ func openWhy(ways []desk.Way) string {
 	return ""
 }
 
-// closedWhy tells why a finished message, or one of its ways, came to nothing.
+// closedWhy says why a finished message, or one of its ways, did not arrive.
 func (b *Bridge) closedWhy(r *queue.Record) string {
 	switch r.Outcome {
 	case queue.Failed, queue.Expired, queue.Dropped:
@@ -183,7 +183,7 @@ func storySteps(r *queue.Record) []desk.Step {
 	return out
 }
 
-// story is everything that is known of a record.
+// story is everything that is known about a record.
 func (b *Bridge) story(r *queue.Record) desk.Story {
 	m := &r.Message
 	s := desk.Story{

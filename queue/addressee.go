@@ -6,11 +6,11 @@ import (
 	"posthouse/bridge/message"
 )
 
-// mostUnacknowledged bounds how many unacknowledged deliveries of one link are
-// remembered by addressee after a start.
+// mostUnacknowledged bounds how many unacknowledged deliveries of a link are looked
+// up at the start.
 const mostUnacknowledged = 10000
 
-// findUnacknowledged learns after a start whose acknowledgement is awaited.
+// findUnacknowledged finds at the start whose acknowledgements are awaited.
 func (w *window) findUnacknowledged(ctx context.Context) error {
 	w.waiting = map[string]itemKey{}
 	items, err := w.Store.Due(ctx, w.Link, 1<<62, mostUnacknowledged)
@@ -55,8 +55,8 @@ func (w *window) isAwaited(ctx context.Context, key itemKey) bool {
 	return out || w.unacknowledged(ctx, key) != nil
 }
 
-// await notes that an addressee has been given something. From time to time
-// those are forgotten of whom nothing is awaited any more.
+// await notes that something was sent to an addressee. From time to time it removes
+// addressees whose acknowledgement is no longer awaited.
 func (w *window) await(ctx context.Context, p *pick) {
 	to := p.record.Deliveries[p.item.Delivery].To
 	w.waiting[to], w.silent[to] = p.item.key(), true
@@ -74,8 +74,8 @@ func (w *window) await(ctx context.Context, p *pick) {
 // firstTidy is how many addressees are remembered before any is forgotten.
 const firstTidy = 1000
 
-// unacknowledged gives the delivery if it has gone out and waits for its
-// acknowledgement, else nil.
+// unacknowledged returns a delivery if it was sent and waits for its acknowledgement,
+// else nil.
 func (w *window) unacknowledged(ctx context.Context, k itemKey) *Delivery {
 	r, err := w.Store.Get(ctx, k.seq)
 	if err != nil || k.delivery >= len(r.Deliveries) {

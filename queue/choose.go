@@ -9,8 +9,8 @@ import (
 	"posthouse/bridge/message"
 )
 
-// choose takes up to Batch picks that may go out now. With none it says how
-// long there will be nothing to do, unless woken.
+// choose takes up to Batch picks that may go out now. If there are none it returns how
+// long to sleep, unless woken.
 func (w *window) choose(ctx context.Context) ([]*pick, time.Duration, error) {
 	for {
 		if !w.fresh {
@@ -38,16 +38,16 @@ func (w *window) choose(ctx context.Context) ([]*pick, time.Duration, error) {
 			return nil, 0, err
 		}
 		if ok {
-			// What is due but was not taken is on its way to the disk, or waits for the pace.
+			// What is due but was not taken is being filed, or waits for airtime: at least a second.
 			wait = min(wait, max(due.Sub(w.Clock.Age()), time.Second))
 		}
 		return nil, wait, nil
 	}
 }
 
-// makeRoom tells whether a look into the store may bring more now. When memory
-// is full of lanes of which none may go, they are let go of, and the reading goes
-// on behind them: the oldest that may not go keep nobody else from going.
+// makeRoom tells whether reading the store may bring more now. If memory is full of
+// lanes that may not go, it drops them, and reading goes on after them, so that the
+// oldest do not block the others.
 func (w *window) makeRoom() bool {
 	if w.moreDue && len(w.resends) < dueInMemory {
 		return true
@@ -70,15 +70,15 @@ func (w *window) makeRoom() bool {
 	return room
 }
 
-// pass is one look at the lanes of a precedence; with overdue set only what has
-// waited too long is taken.
+// pass is one look at the lanes of a precedence; with overdue set only for what has
+// waited too long.
 type pass struct {
 	precedence message.Precedence
 	overdue    bool
 }
 
-// The order of looks. On a paced link what has waited too long comes right
-// behind the emergencies, in its own small share (protocol: a tenth of the air).
+// The order of passes. On a paced link what has waited too long comes right after the
+// emergencies, within its own share, a tenth of the airtime.
 var (
 	plainPasses = []pass{{message.Emergency, false}, {message.Priority, false}, {message.Welfare, false}, {message.Routine, false}}
 	pacedPasses = append([]pass{plainPasses[0], {message.Welfare, true}, {message.Routine, true}}, plainPasses[1:]...)
@@ -105,8 +105,8 @@ func (w *window) takeAll(ctx context.Context) (picks []*pick, wait time.Duration
 	return picks, wait, nil
 }
 
-// take picks up to n of one precedence, a turn for each sender. stop is set when
-// the link's pace holds up this precedence and all below it.
+// take takes up to n picks of one precedence, senders in turn. stop: this precedence
+// and all lower ones have to wait for airtime.
 func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n int) (picks []*pick, wait time.Duration, stop bool, err error) {
 	wait = longestNap
 	lanes := w.inTurn(p)
@@ -141,19 +141,19 @@ func (w *window) take(ctx context.Context, p message.Precedence, overdue bool, n
 		picks = append(picks, w.pick(ctx, l, next))
 		if w.InOrder && w.refillable(l) {
 			l.turn = w.turn
-			heap.Push(lanes, l) // what is behind it comes when the others have had a turn
-		} // else one at a time: if it fails, what is behind it may not be out already
+			heap.Push(lanes, l) // its next one comes after the others have had a turn
+		} // else one at a time: if it fails, the next must not be out already
 	}
 	return picks, wait, false, nil
 }
 
-// pick takes the front of a lane out.
+// pick removes the front of a lane, which goes out now.
 func (w *window) pick(ctx context.Context, l *lane, p *pick) *pick {
 	l.queue = l.queue[1:]
 	w.turn++
 	w.served[p.record.Message.From] = w.turn
 	if len(w.served) > 10*lanesInMemory {
-		clear(w.served) // turns begin anew; memory stays bounded
+		clear(w.served) // bounds the memory; turns begin anew
 	}
 	if w.OnePerAddressee && p.record.Message.Kind == message.Text {
 		w.await(ctx, p)
@@ -167,9 +167,9 @@ func (w *window) pick(ctx context.Context, l *lane, p *pick) *pick {
 	return p
 }
 
-// inTurn gives the lanes and resends of one precedence that may be served, in
-// the order of turns: who waited longest for a turn first, then the oldest. Mostly few
-// of them are asked for, so they are not all put into order.
+// inTurn returns the lanes and resends of one precedence that may be served: the
+// sender that was served longest ago first, then the oldest. It is a heap, since
+// mostly only a few are taken.
 func (w *window) inTurn(p message.Precedence) *turns {
 	w.ranks = w.ranks[:0]
 	add := func(l *lane) {

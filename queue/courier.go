@@ -12,50 +12,49 @@ import (
 	"posthouse/bridge/message"
 )
 
-// Carrier carries out what a courier has chosen. The bridge gives one for each
-// link. Its methods are called from the courier's goroutines.
+// Carrier sends what a courier has chosen. The bridge has one for each link. Its
+// methods are called from the courier's goroutines.
 type Carrier interface {
-	// Open tells whether anything may go out on the link now. While it may not,
-	// the courier sleeps until Wake.
+	// Open tells whether anything may go out on the link now. If not, the courier
+	// sleeps until Wake.
 	Open() bool
 
-	// Pace says how long to wait before the next frame of this delivery may go
-	// out; 0 is now. With stepAside set only this sender has to wait, and others
-	// may go before; without it nothing of the same or a lower precedence may.
+	// Pace says how long the next frame of a delivery has to wait; 0: it may go now.
+	// With stepAside set others may go before it, else nothing of the same or a lower
+	// precedence may.
 	Pace(r *Record, delivery int) (wait time.Duration, stepAside bool)
 
-	// Overdue tells whether a delivery of low precedence has waited so long that
-	// it may use the share of the air that is kept for such.
+	// Overdue tells whether a delivery of low precedence has waited so long that it
+	// may use the airtime that is kept for old messages.
 	Overdue(r *Record) bool
 
-	// Carry sends jobs in the order given and returns one Outcome each. It
-	// returns soon after ctx ends. A job's record may be altered only if it is asked
-	// for Again.
+	// Carry sends jobs in the order given and returns one Outcome each. It returns
+	// soon after ctx ends. It may change a job's record only if the Outcome is Again.
 	Carry(ctx context.Context, jobs []Job) []Outcome
 }
 
-// Job is one delivery to be carried out now.
+// Job is one delivery to be sent now.
 type Job struct {
 	Item   Item
 	Record *Record
 }
 
-// Outcome is what came of a Job.
+// Outcome is the result of a Job.
 type Outcome struct {
 	// Change files it in the record; nil leaves the record as it is.
 	Change func(*Record) ([]*Record, error)
-	// Urgent has it written at once and not with the next commit.
+	// Urgent writes it at once and not with the next commit.
 	Urgent bool
 	// Put sets small values in the same step as Change.
 	Put map[string][]byte
-	// Again asks to be given the same job again, before what is behind it in
-	// its lane: more parts are to go out, or the link went down.
+	// Again asks for the same job again, before what is behind it in its lane: more
+	// parts have to go out, or the link went down.
 	Again bool
-	// Stop holds up what is behind it in its lane until the store lists a head
-	// there again: the first transmission failed and order is to be kept.
+	// Stop stops the lane until the store lists its head again: the first transmission
+	// failed, and nothing may overtake it.
 	Stop bool
-	// Down says that the link took nothing for want of a connection: the courier
-	// pauses, also when the link has not said yet that it is down.
+	// Down: the link had no connection. The courier pauses, even if the link does not
+	// know yet that it is down.
 	Down bool
 }
 
@@ -63,16 +62,15 @@ type Outcome struct {
 type CourierOptions struct {
 	Link            string
 	Batch           int  // jobs in one Carry
-	InOrder         bool // Carry keeps the order also within a lane: it may be given several of one
+	InOrder         bool // one Carry may get several jobs of a lane: it keeps their order
 	Parallel        int  // Carry calls at once
 	OnePerAddressee bool // one unacknowledged delivery per addressee
-	Paced           bool // Pace and Overdue have something to say
-	// Room asks before a delivery is taken whether the far side has room for it,
-	// and keeps the place; without room others may go before. Wake when there is
-	// room again. nil: always.
+	Paced           bool // Pace and Overdue are to be asked
+	// Room reserves room for a delivery at the far side; false: there is none, and
+	// others may go before it. Call Wake when there is room again. nil: always room.
 	Room func(r *Record, delivery int) bool
-	// Take asks before a delivery is taken whether its lane is this process's, where
-	// several share a queue. nil: all are.
+	// Take borrows a lane, where several processes share a queue; false: it is another
+	// process's. nil: all lanes are ours.
 	Take    func(Lane) (giveBack func(), ok bool)
 	Store   Store
 	Clock   *clock.Clock
@@ -80,13 +78,11 @@ type CourierOptions struct {
 	Log     *slog.Logger
 }
 
-// Courier serves one link: it takes what is due, the highest precedence first,
-// within it a turn for each sender, within a lane in order, and files what came
-// of it.
+// Courier serves one link: it takes what is due, the highest precedence first, senders
+// in turn, each lane in order, and files the outcomes.
 //
-// What a crash leads to: an outcome that was filed lazily and had not reached
-// the disk is forgotten, so the frame goes out once more. Resends carry the
-// same frame id, by which the other side can know them.
+// A crash may lose an outcome that was filed lazily: then the frame goes out once
+// more, with the same frame id, by which the other side can recognise it.
 type Courier struct {
 	CourierOptions
 	wake    chan struct{}
@@ -109,7 +105,7 @@ type carried struct {
 // NewCourier makes a courier; Run starts it.
 func NewCourier(o CourierOptions) *Courier {
 	o.Batch, o.Parallel = max(o.Batch, 1), max(o.Parallel, 1)
-	if o.Paced { // the air that Pace lets go is spent in Carry: one at a time, or two get the same
+	if o.Paced { // Carry spends the airtime that Pace saw: with two at once both would get it
 		o.Batch, o.Parallel = 1, 1
 	}
 	return &Courier{
@@ -120,8 +116,8 @@ func NewCourier(o CourierOptions) *Courier {
 	}
 }
 
-// Wake makes the courier look again: something new is there, the link came up,
-// an acknowledgement arrived. It never blocks.
+// Wake makes the courier look again: there is something new, the link came up, an
+// acknowledgement arrived. It never blocks.
 func (c *Courier) Wake() {
 	select {
 	case c.wake <- struct{}{}:
@@ -129,7 +125,7 @@ func (c *Courier) Wake() {
 	}
 }
 
-// Reshared makes the courier look again, also at what was another process's.
+// Reshared makes the courier look again, also at lanes that another process had.
 func (c *Courier) Reshared() {
 	c.window.reshared.Store(true)
 	c.Wake()
@@ -145,8 +141,8 @@ func (c *Courier) Run(ctx context.Context) {
 		return
 	}
 	c.window.stale()
-	// No timer of 0: under the race detector Go 1.26 crashes when two of a test's bubble
-	// are seen to be due at the same moment, as those of couriers that start together.
+	// No timer of 0: with the race detector Go 1.26 crashes if two timers of a test's
+	// bubble are due at the same moment, as those of couriers that start together would be.
 	timer := time.NewTimer(c.dispatch(ctx, &carrying))
 	defer timer.Stop()
 	for {
@@ -170,8 +166,8 @@ func (c *Courier) Run(ctx context.Context) {
 	}
 }
 
-// hear has the next choice look for what is new if there is a word of it by now: an
-// emergency that came with the end of a Carry does not wait for the end of another.
+// hear takes a Wake that came together with the end of a Carry, so that an emergency
+// need not wait until the next Carry ends.
 func (c *Courier) hear() {
 	select {
 	case <-c.wake:
@@ -180,13 +176,13 @@ func (c *Courier) hear() {
 	}
 }
 
-// finish files what came of the last Carry calls; the store is still open.
+// finish files the outcomes of the last Carry calls; the store is still open.
 func (c *Courier) finish() {
 	for c.running > 0 {
 		c.file(context.Background(), c.ended([]carried{<-c.results}))
 	}
 	if !c.fileLate(context.Background()) {
-		c.Log.Error("what became of messages could not be filed; they may go out once more", "link", c.Link, "changes", len(c.late))
+		c.Log.Error("results of sending could not be stored; these messages may be sent once more", "link", c.Link, "changes", len(c.late))
 	}
 }
 
@@ -196,10 +192,10 @@ const (
 	againPause = 5 * time.Second  // after the store failed
 )
 
-// dispatch starts as many Carry calls as may run and says how long to sleep.
+// dispatch starts as many Carry calls as may run, and returns how long to sleep.
 func (c *Courier) dispatch(ctx context.Context, carrying *sync.WaitGroup) time.Duration {
 	if !c.fileLate(context.WithoutCancel(ctx)) {
-		return againPause // nothing more goes out of which the end could not be filed
+		return againPause // send nothing while outcomes cannot be filed
 	}
 	for c.running < c.Parallel {
 		if !c.Carrier.Open() {
@@ -224,8 +220,8 @@ func (c *Courier) dispatch(ctx context.Context, carrying *sync.WaitGroup) time.D
 	return longestNap
 }
 
-// give has picks carried by a goroutine that lives on: a new one for each would
-// have to grow its stack each time.
+// give passes picks to a goroutine that is reused: a new one would have to grow its
+// stack each time.
 func (c *Courier) give(ctx context.Context, picks []*pick, carrying *sync.WaitGroup) {
 	if c.workers < c.running {
 		c.workers++
@@ -239,12 +235,12 @@ func (c *Courier) give(ctx context.Context, picks []*pick, carrying *sync.WaitGr
 	c.work <- picks // one of them is free, or will be in a moment
 }
 
-// carry has the picks carried out. Messages that make the code panic are put
-// aside with the reason, not lost and not tried for ever.
+// carry sends the picks. Messages that make the code panic are parked with the reason,
+// neither lost nor tried for ever.
 func (c *Courier) carry(ctx context.Context, picks []*pick) (out []Outcome) {
 	defer func() {
 		if p := recover(); p != nil {
-			c.Log.Error("carrying out messages went wrong; they are held for the operator", "link", c.Link, "err", p, "stack", string(debug.Stack()))
+			c.Log.Error("sending messages panicked; they are held for the operator", "link", c.Link, "err", p, "stack", string(debug.Stack()))
 			out = make([]Outcome, len(picks))
 			for i := range out {
 				out[i] = Outcome{Urgent: true, Change: park(picks[i].item, fmt.Sprint(p))}
@@ -270,7 +266,8 @@ func park(it Item, why string) func(*Record) ([]*Record, error) {
 	}
 }
 
-// ended adds what other Carry calls have ended with by now: one sync files it all.
+// ended adds the results of other Carry calls that have ended by now, so that one sync
+// files them all.
 func (c *Courier) ended(all []carried) []carried {
 	for {
 		select {
@@ -283,7 +280,7 @@ func (c *Courier) ended(all []carried) []carried {
 	}
 }
 
-// file gives the outcomes to the store and the picks back to the window.
+// file writes the outcomes to the store and returns the picks to the window.
 func (c *Courier) file(ctx context.Context, all []carried) {
 	var ops []Op
 	var urgent bool
@@ -319,8 +316,8 @@ func (c *Courier) change(p *pick, out Outcome) []Op {
 	return []Op{op, {Put: out.Put}}
 }
 
-// giveBack closes the lanes that are to stop and gives the window what is to be
-// carried again: the last one first, so that a lane has them in order.
+// giveBack stops lanes, and returns to the window what has to be sent again: the last
+// one first, so that they end up in order.
 func (c *Courier) giveBack(done carried) {
 	for i, out := range done.outcomes {
 		done.picks[i].lane.out--
@@ -338,15 +335,14 @@ func (c *Courier) giveBack(done carried) {
 	}
 }
 
-// fileLate writes the outcomes that are not with the store yet. Until that works
-// their messages stay out of the window: what was sent is not sent again because
-// the disk fails.
+// fileLate writes the outcomes that are not stored yet. Until that works their messages
+// stay out of the window, so that a failing disk does not make us send them again.
 func (c *Courier) fileLate(ctx context.Context) bool {
 	if len(c.late) == 0 {
 		return true
 	}
 	if _, err := c.Store.Apply(ctx, c.late...); err != nil {
-		c.Log.Error("filing what became of messages failed, trying again", "link", c.Link, "err", err)
+		c.Log.Error("storing results of sending failed, trying again", "link", c.Link, "err", err)
 		return false
 	}
 	c.late = nil
@@ -359,6 +355,6 @@ type pick struct {
 	record     *Record
 	lane       *lane
 	precedence message.Precedence
-	again      bool   // it came back: what of it was sent may not be on disk yet
-	giveBack   func() // gives its lane back, see CourierOptions.Take; nil: nothing to give
+	again      bool   // it came back: which parts were sent may not be on disk yet
+	giveBack   func() // returns its lane, see CourierOptions.Take; nil: none was taken
 }

@@ -14,9 +14,9 @@ const (
 	longestDelay = 30 * time.Minute
 )
 
-// Delay gives the wait before the next try after so many failed ones: it doubles
-// from 15 s to 30 min (to 5 min for an emergency). A tenth of it goes by scatter,
-// any number: what came back together is not tried together.
+// Delay is the wait after so many failed tries: it doubles from 15 s to 30 min (5 min
+// for an emergency), give or take a twentieth by scatter, any number, so that what
+// failed together is not tried together.
 func Delay(failed int, p message.Precedence, scatter uint64) time.Duration {
 	longest := longestDelay
 	if p == message.Emergency {
@@ -30,8 +30,8 @@ func Delay(failed int, p message.Precedence, scatter uint64) time.Duration {
 	return d - d/20 + time.Duration(scatter%uint64(d/10))
 }
 
-// Doubled gives the wait for an acknowledgement in round n (from 1): first, then
-// doubled each time, limit at most.
+// Doubled is the wait for an acknowledgement in round n (from 1): first, doubled each
+// time, limit at most.
 func Doubled(first time.Duration, n int, limit time.Duration) time.Duration {
 	d := first
 	for i := 1; i < n && d < limit; i++ {

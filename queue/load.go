@@ -9,27 +9,27 @@ import (
 	"posthouse/bridge/message"
 )
 
-// Reading the heads begins with the first of them, as whatever waited for its time or
-// was held may go again, however old it is. With many lanes that is not done at each
-// look: what is new is behind the heads that were read.
+// A load reads the heads from the first one, since something old may go again: its time
+// has come, or it was released. With many lanes it is mostly enough to read on after the
+// heads that were read: new ones come last.
 const (
-	fewLanes    = 32               // up to so many in memory it is
-	readOnFor   = time.Second      // the longest that it is not
-	rewindEvery = 15 * time.Second // and when there is more than memory holds, of which none might go
+	fewLanes    = 32               // with no more in memory each load begins at the first
+	readOnFor   = time.Second      // else one after this time does
+	rewindEvery = 15 * time.Second // or after this, if there are more heads than fit in memory
 )
 
-// stale has the next choice look into the store again.
+// stale makes the next choice read the store again.
 func (w *window) stale() { w.fresh = false }
 
-// reread has it read the heads from the first, unless memory was full of them.
+// reread makes it read the heads from the first, unless they do not fit in memory.
 func (w *window) reread() {
 	w.fresh = false
 	if !w.full {
-		w.from = marks{}
+		w.from = seqs{}
 	}
 }
 
-// load brings the window up to the store: new heads, resends that are due.
+// load reads from the store new heads and resends that are due.
 func (w *window) load(ctx context.Context) error {
 	now := w.Clock.Age()
 	if w.reshared.Swap(false) || len(w.foreign) > 100*lanesInMemory {
@@ -55,16 +55,16 @@ func (w *window) load(ctx context.Context) error {
 	return nil
 }
 
-// rewind has the heads read from the first when it is time to.
+// rewind makes load read the heads from the first if it is time for that.
 func (w *window) rewind(now clock.Age) {
 	since := now.Sub(w.rewound)
 	switch {
 	case w.full && since < rewindEvery:
 	case !w.full && since < readOnFor && w.laneCount() > fewLanes:
 	default:
-		w.rewound, w.from, w.full = now, marks{}, false
+		w.rewound, w.from, w.full = now, seqs{}, false
 	}
-	w.whole = w.from == marks{}
+	w.whole = w.from == seqs{}
 }
 
 func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.Age) error {
@@ -83,7 +83,7 @@ func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.
 		}
 		for _, it := range heads {
 			if l, ok := w.isPending(it.key()); ok {
-				if l.key != (Lane{}) && !w.isStopped(l) { // it has gone out: its lane goes on behind it
+				if l.key != (Lane{}) && !w.isStopped(l) { // it was sent: the lane goes on after it
 					w.keep(l)
 					l.last = max(l.last, it.Seq)
 				}
@@ -105,9 +105,9 @@ func (w *window) loadHeads(ctx context.Context, p message.Precedence, now clock.
 	}
 }
 
-// inMemory gives the items that are in the lanes of one precedence.
+// inMemory returns the items in the lanes of one precedence, until its next call.
 func (w *window) inMemory(p message.Precedence) map[itemKey]bool {
-	clear(w.known) // one is in use at a time
+	clear(w.known)
 	for _, l := range w.lanes[p] {
 		for _, q := range l.queue {
 			w.known[q.item.key()] = true
@@ -116,8 +116,8 @@ func (w *window) inMemory(p message.Precedence) map[itemKey]bool {
 	return w.known
 }
 
-// addHead puts an item that the store calls the first of its lane in front of
-// that lane: a new lane, or one to whose front something came back.
+// addHead puts an item that the store lists as a head in front of its lane: a new lane,
+// or one to whose front something came back.
 func (w *window) addHead(ctx context.Context, it Item) error {
 	r, err := w.read(ctx, it)
 	if r == nil || err != nil {
@@ -133,7 +133,7 @@ func (w *window) addHead(ctx context.Context, it Item) error {
 		w.keep(l)
 	}
 	head := &pick{item: it, record: r, lane: l, precedence: r.Message.Precedence}
-	if it.Seq < l.last && !(len(l.queue) > 0 && l.queue[0].again) { // older texts were let go: there may be more behind this one
+	if it.Seq < l.last && !(len(l.queue) > 0 && l.queue[0].again) { // older texts were released: there may be more after this one
 		l.queue, l.last = nil, it.Seq
 	}
 	l.last = max(l.last, it.Seq)
@@ -141,11 +141,11 @@ func (w *window) addHead(ctx context.Context, it Item) error {
 	return nil
 }
 
-// loadDue takes in the deliveries whose acknowledgement did not come in time.
+// loadDue reads the deliveries whose acknowledgement did not come in time.
 func (w *window) loadDue(ctx context.Context, now clock.Age) error {
 	w.moreDue = false
 	var items []Item
-	for n := dueInMemory; ; n *= 4 { // in front may be what is on its way already, and heads
+	for n := dueInMemory; ; n *= 4 { // the first ones may be on their way already, or heads
 		if len(w.resends) >= dueInMemory {
 			w.moreDue = true
 			return nil
@@ -161,7 +161,7 @@ func (w *window) loadDue(ctx context.Context, now clock.Age) error {
 	}
 }
 
-// addDue takes in those of the deliveries that wait for no others.
+// addDue adds those of the deliveries that are in no lane.
 func (w *window) addDue(ctx context.Context, items []Item) error {
 	for _, it := range items {
 		if _, ok := w.isPending(it.key()); ok || w.resends[it.key()] != nil || w.foreign[it.key()] {
@@ -187,8 +187,8 @@ func (w *window) addDue(ctx context.Context, items []Item) error {
 // refillable tells whether the store may have more of a lane than memory.
 func (w *window) refillable(l *lane) bool { return l.key != (Lane{}) && l.last != 0 }
 
-// front gives the next pick of a lane, reading on in the store when memory has
-// no more; nil when there is none.
+// front returns the next pick of a lane, and reads more from the store if needed; nil:
+// there is none.
 func (w *window) front(ctx context.Context, l *lane) (*pick, error) {
 	for {
 		if len(l.queue) > 0 {
@@ -203,7 +203,7 @@ func (w *window) front(ctx context.Context, l *lane) (*pick, error) {
 		}
 		if len(items) == 0 {
 			if !w.busy(l) {
-				l.last = 0 // read to the end: the next head listing starts it anew
+				l.last = 0 // read to the end: the lane begins anew with its next head
 			}
 			return nil, nil
 		}
@@ -216,7 +216,7 @@ func (w *window) front(ctx context.Context, l *lane) (*pick, error) {
 	}
 }
 
-// ahead is how much of one lane is read at a time: many lanes share the room.
+// ahead is how much of a lane is read at a time: the more lanes, the less.
 func (w *window) ahead() int {
 	return min(max(w.Batch, 16), max(1, aheadInMemory/max(1, w.laneCount())))
 }
@@ -235,8 +235,8 @@ func (w *window) add(ctx context.Context, l *lane, it Item) error {
 	return nil
 }
 
-// read gives an item's record, or nil when it is gone, damaged, or no longer
-// waits for this link.
+// read returns an item's record, or nil if it is gone, damaged, or does not wait for
+// this link any more.
 func (w *window) read(ctx context.Context, it Item) (*Record, error) {
 	r, err := w.Store.Get(ctx, it.Seq)
 	if errors.Is(err, ErrNotFound) || errors.Is(err, ErrDamaged) {

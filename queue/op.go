@@ -19,7 +19,7 @@ const (
 
 var errOneOf = errors.New("an op needs exactly one of New, Change and Put")
 
-// Check tells what is wrong with an op itself; every store asks it first.
+// Check returns what is wrong with an op itself; every store calls it first.
 func (op *Op) Check() error {
 	set := 0
 	for _, is := range []bool{op.New != nil, op.Change != nil, op.Put != nil} {
@@ -42,8 +42,8 @@ func (op *Op) Check() error {
 	return nil
 }
 
-// CopySettings lets the caller of an Apply use its own map and bytes again at
-// once: a lazy op is carried out later.
+// CopySettings copies the settings of a lazy op, which is carried out later: the
+// caller may change its map and bytes as soon as Apply has returned.
 func CopySettings(put map[string][]byte) map[string][]byte {
 	put = maps.Clone(put)
 	for key, val := range put {
@@ -52,8 +52,8 @@ func CopySettings(put map[string][]byte) map[string][]byte {
 	return put
 }
 
-// Alter runs an op's Change on a record. One that panics, or changes what the
-// memory of duplicates hangs on, is an error; the record is then to be thrown away.
+// Alter runs an op's Change on a record. If it panics, or changes what identifies
+// the record, that is an error, and the record must be thrown away.
 func (op *Op) Alter(r *Record, log *slog.Logger) (spawned []*Record, err error) {
 	was := birthOf(r)
 	defer func() {
@@ -71,7 +71,7 @@ func (op *Op) Alter(r *Record, log *slog.Logger) (spawned []*Record, err error) 
 	return spawned, nil
 }
 
-// birth is what a record was accepted as; the memory of duplicates hangs on it.
+// birth is what identifies a record; duplicates are recognised by it.
 type birth struct {
 	seq       uint64
 	id, event Identity

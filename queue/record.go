@@ -11,49 +11,47 @@ import (
 // what to whom under which id (bridge/identity.go computes it).
 type Identity [16]byte
 
-// Record is one message and all that became of it. A Record from the store is
-// a copy: changing it changes nothing until it goes through a Change.
+// Record is one message and what became of it. A Record from the store is a copy:
+// only a Change changes it there.
 type Record struct {
 	Seq      uint64          `cbor:"-"` // the gateway's own accept number, from 1; set by the store, which keeps it as the key
-	Version  uint64          `cbor:"-"` // of the store: which writing of the record this is; 0: not said
+	Version  uint64          `cbor:"-"` // the store's, new with each write; 0: unknown
 	Message  message.Message `cbor:"2,keyasint"`
 	Identity Identity        `cbor:"3,keyasint"`
 	// Event is a second identity, of what came by a trunk: the event's own id.
 	Event    Identity  `cbor:"14,keyasint,omitempty"`
 	Accepted Stamp     `cbor:"4,keyasint"`
-	Expires  clock.Age `cbor:"5,keyasint"`  // the store lists the record by this: when to look at it again, at the latest at Until
-	Until    clock.Age `cbor:"13,keyasint"` // the lifetime ends here
+	Expires  clock.Age `cbor:"5,keyasint"`  // when the clerk looks at the record (Store.Expiring), at the latest at Until
+	Until    clock.Age `cbor:"13,keyasint"` // when its lifetime ends
 
 	Deliveries []Delivery `cbor:"6,keyasint"`
 
 	// Refused is set for a message that was kept for the log only.
 	Refused string `cbor:"7,keyasint,omitempty"`
-	// Outcome is what its writer may be told: empty while open.
+	// Outcome is the result of all deliveries; empty while one is open.
 	Outcome State `cbor:"8,keyasint,omitempty"`
-	// About is the record that a receipt or notice speaks of.
+	// About is the record that a receipt or notice is about.
 	About uint64 `cbor:"9,keyasint,omitempty"`
-	// Told says that the writer has had a notice "held".
+	// Told: the writer has had the notice "held".
 	Told bool `cbor:"10,keyasint,omitempty"`
-	// Receipted is when the end-to-end receipt was last given to the writer.
+	// Receipted is when the writer was last sent the end-to-end receipt.
 	Receipted clock.Age `cbor:"11,keyasint,omitempty"`
 
-	// Offered are the far gateways that may have it although their custody receipt
-	// never came, before it was given to another; at most MaxOffered.
+	// Offered are far gateways that were offered the message before it went another way,
+	// and may have it although no custody receipt came; at most MaxOffered.
 	Offered []string `cbor:"16,keyasint,omitempty"`
 
-	// Restored says that a backup brought it back, and that the operator has not
-	// yet said what is to become of it.
+	// Restored: it is from a backup, and waits for the operator's decision.
 	Restored bool `cbor:"17,keyasint,omitempty"`
 
-	// Joined is the identity of the text that this part went on in.
+	// Joined is the identity of the whole text that this part was joined into.
 	Joined Identity `cbor:"18,keyasint,omitempty"`
 
-	// Turn says that it is a notice to a station which has had enough of them for
-	// this hour.
+	// Turn: it is a notice that waits until its station may get one more.
 	Turn bool `cbor:"19,keyasint,omitempty"`
 
-	// Returned are the gateways that handed the message back to this one: they
-	// wait for its outcome, too.
+	// Returned are other gateways that wait for the outcome: they handed the message
+	// to this one, too.
 	Returned []Return `cbor:"15,keyasint,omitempty"`
 
 	History []Step `cbor:"12,keyasint,omitempty"` // at most MaxSteps, the oldest first
@@ -65,7 +63,7 @@ const MaxSteps = 60
 // MaxOffered bounds Offered; the oldest is dropped first.
 const MaxOffered = 8
 
-// Return names a message as another gateway knows it.
+// Return is a gateway that waits for an outcome, and its id of the message.
 type Return struct {
 	Link    string `cbor:"1,keyasint"`
 	Gateway string `cbor:"2,keyasint"`
@@ -99,7 +97,7 @@ const (
 	Parked State = "parked" // the operator holds it
 	Local  State = "local"  // both stations are on one mesh; waits until Due for their own ack
 	Passed State = "passed" // another gateway has it; waits until Due for the end-to-end receipt
-	Shadow State = "shadow" // another gateway of this mesh should have it in hand; waits until Due for its word
+	Shadow State = "shadow" // another gateway of this mesh should have taken it over; waits until Due for its word
 
 	Gathering State = "gathering" // a part of a longer text; waits until Due for the others
 
@@ -108,7 +106,7 @@ const (
 	Expired   State = "expired"
 	Failed    State = "failed"
 	Dropped   State = "dropped" // by the operator
-	Taken     State = "taken"   // another gateway of this mesh has it in hand, or it went on within a longer text
+	Taken     State = "taken"   // another gateway of this mesh has it, or it was joined into a longer text
 )
 
 // Open tells whether a delivery in this state still has something to do.
@@ -129,15 +127,15 @@ type Delivery struct {
 	State   State     `cbor:"3,keyasint"`
 	Due     clock.Age `cbor:"4,keyasint,omitempty"` // for Ready (0: now), Later, Local, Passed, Gathering
 
-	// Begun is set once the first frame has been offered to the link: the
-	// delivery has left its lane and holds up nobody behind it.
+	// Begun: the first frame has been offered to the link, so the delivery has left
+	// its lane and does not delay those behind it.
 	Begun    bool   `cbor:"5,keyasint,omitempty"`
 	Attempts int    `cbor:"6,keyasint,omitempty"` // rounds of sending, in all
 	Round    int    `cbor:"7,keyasint,omitempty"` // since it was last heard
 	Parts    []Part `cbor:"8,keyasint,omitempty"` // set before the first frame goes out
 
-	// Before and After are the marks that each part carries, fixed when the
-	// parts were first made so that a resend is the same to the byte.
+	// Before and After are the marks of each part, kept so that a resend is the same
+	// to the byte.
 	Before string `cbor:"12,keyasint,omitempty"`
 	After  string `cbor:"13,keyasint,omitempty"`
 
@@ -153,15 +151,15 @@ type Part struct {
 	Sent  bool   `cbor:"3,keyasint,omitempty"`
 }
 
-// Lane is the road on which order is kept: within it the first transmissions
-// go out in the order of acceptance.
+// Lane is what keeps order: the first transmissions within a lane are made in the
+// order of acceptance.
 type Lane struct {
 	Link       string
 	Precedence message.Precedence
 	From, To   string
 }
 
-// LaneOf gives the lane of one of a record's deliveries.
+// LaneOf returns the lane of one of a record's deliveries.
 func (r *Record) LaneOf(d *Delivery) Lane {
 	return Lane{Link: d.Link, Precedence: r.Message.Precedence, From: r.Message.From, To: d.To}
 }

@@ -2,47 +2,45 @@ package queue
 
 import "context"
 
-// Share is this process's part of the work on a queue that several processes
-// share. What may exist once only is done by the one that leads: it runs the links
-// of which there may be but one, and does what time asks for. A link that runs in
-// every process has its lanes divided among them.
+// Share is this process's share of the work on a queue that several processes use.
+// One process leads: it runs the links that may exist only once, and the clerk. The
+// lanes of the other links are divided among all processes.
 //
-// A process has its part on a lease. All of this ends by the process's own clock
-// before anybody else may have the part.
+// A process has its share on a lease. It stops using the share, by its own clock,
+// before another process may get it.
 type Share interface {
 	// Process names this process among the others; the name stays over restarts.
 	Process() string
 
-	// Lives tells whether this process has any part in the work. Once it has not, it
-	// never has again.
+	// Lives tells whether this process still takes part. Once false, it stays false.
 	Lives() bool
 
 	// Leads tells whether this process leads.
 	Leads() bool
 
-	// Take asks for a lane; false: another process has it, or nobody yet. What the
-	// caller files of it must be on disk before it calls giveBack, once.
+	// Take borrows a lane; false: another process has it, or nobody yet. The caller
+	// calls giveBack once, when everything that it files about the lane is on disk.
 	Take(Lane) (giveBack func(), ok bool)
 
-	// Inbox waits until this process has a part of what comes in by trunks, numbered
-	// from 0 up to link.Inboxes. held ends when the part is to be given up, or is lost.
-	// giveBack is called once then, with nothing of it under way any more: it waits
-	// until all that was is on disk, or never will be.
+	// Inbox waits until this process has a part of the trunks' inbox (0 to
+	// link.Inboxes-1). held ends when the part has to be given up, or is lost. Then the
+	// caller finishes what is under way and calls giveBack once, which waits until all
+	// writes are on disk, or never will be.
 	Inbox(ctx context.Context, part int) (held context.Context, giveBack func(), err error)
 
-	// Draw takes n numbers, of which no process is ever given one again, from a
-	// setting that says which was the last. One that is not there yet begins at
-	// least, which is above 0. It returns the first of them.
+	// Draw takes n numbers that no process ever gets again, and returns the first of
+	// them. setting keeps the last number; if it does not exist yet the numbers begin
+	// at least, which is above 0.
 	Draw(ctx context.Context, setting string, n, least uint64) (first uint64, err error)
 
-	// News holds a word when there is something for Learn: which settings were
-	// changed since the last time, by whomever, and whether the lanes were divided
-	// anew. Learn may name more than was changed.
+	// News has a value when there is something to Learn: which settings were changed
+	// since the last call, by any process, and whether the lanes were divided anew.
+	// Learn may name settings that were not changed.
 	News() <-chan struct{}
 	Learn() (settings []string, lanes bool)
 }
 
-// isOurs tells whether this process has the lane of a delivery, and remembers if not.
+// isOurs tells whether the lane of a delivery is this process's, and remembers if not.
 func (w *window) isOurs(it Item, key Lane) bool {
 	if w.Take == nil {
 		return true
@@ -56,8 +54,8 @@ func (w *window) isOurs(it Item, key Lane) bool {
 	return ok
 }
 
-// lend takes the lane of a pick for as long as it is on its way. What memory holds
-// of a lane that another process has now is let go of.
+// lend borrows the lane of a pick for as long as it is on its way. If another process
+// has the lane now, it is dropped from memory.
 func (w *window) lend(l *lane, p *pick) bool {
 	if w.Take == nil {
 		return true

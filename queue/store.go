@@ -14,16 +14,16 @@ import (
 // for concurrent use. Everything that Apply reports as done is on disk (or with
 // a majority), unless the op was lazy.
 //
-// The schedule is a function of the records: after each change the store files
-// every open delivery of the record anew, in the same atomic step:
+// The schedule is a function of the records: with each change of a record the store
+// files all its open deliveries again, in the same atomic step:
 //
 //   - Ready, and Later with Begun unset: in its Lane, by Seq. Only the first of a
-//     lane is a head; a head is listed by Heads once its Due has come, until then
-//     by Due. The others of the lane wait behind it, whatever their own Due.
+//     lane, the head, is listed: by Heads once its Due has come, until then by Due.
+//     The others wait behind it, whatever their own Due.
 //   - Later with Begun set, Local, Passed, Shadow, Gathering: listed by Due.
-//   - Held: listed by Held under the base call sign of To (callsign.Base; a To
-//     that is no call sign goes under itself).
-//   - Parked, and every final state: nowhere but in the record.
+//   - Held: listed by Held under the base call sign of To (callsign.Base; a To that
+//     is no call sign is used as it is).
+//   - Parked, and every final state: not listed.
 //
 // Each Part with an ID can be found by Frame until the record is purged.
 type Store interface {
@@ -33,17 +33,17 @@ type Store interface {
 	// reserve), any other error when writing failed. Concurrent calls share
 	// commits without waiting for one another longer than a commit takes.
 	//
-	// A store beyond a network may take several steps, in order, for more than
-	// about 30 ops; after an error the first of them may then have been taken. And
-	// it may not know what became of them: ErrUncertain.
+	// A store on the network may take several steps, in order, for more than about
+	// 30 ops; after an error the first steps may have been taken. It may also not know
+	// whether a step was taken: ErrUncertain.
 	Apply(ctx context.Context, ops ...Op) ([]Done, error)
 
 	// Get reads one record; ErrNotFound when it isn't there, ErrDamaged when its
 	// checksum does not fit.
 	Get(ctx context.Context, seq uint64) (*Record, error)
 
-	// Fresh is Get for who read the record a moment ago: it gives r itself, with
-	// whatever its holder did to it, unless it was written since.
+	// Fresh is Get for a caller that has read the record before: it returns r itself,
+	// with whatever the caller changed in it, unless the record was written since.
 	Fresh(ctx context.Context, r *Record) (*Record, error)
 
 	// Heads lists the first of each lane of a link and precedence that is due at
@@ -53,10 +53,10 @@ type Store interface {
 	// Behind lists what waits in a lane, by Seq, from after (exclusive), n at most.
 	Behind(ctx context.Context, lane Lane, after uint64, n int) ([]Item, error)
 
-	// Due lists what a link (or "" for deliveries without one) has to look at
-	// again up to until, the earliest first, n at most: resends, heads that
-	// waited out an error, Local and Passed that ended. NextDue says when the
-	// first of them comes; false when there is none.
+	// Due lists what is due on a link ("" for deliveries without one) at until, the
+	// earliest first, n at most: resends, heads that waited after an error, Local and
+	// Passed whose time is over. NextDue is when the first is due; false: there is
+	// none.
 	Due(ctx context.Context, link string, until clock.Age, n int) ([]Item, error)
 	NextDue(ctx context.Context, link string) (clock.Age, bool, error)
 
@@ -65,9 +65,9 @@ type Store interface {
 	Held(ctx context.Context, call string, n int) ([]Item, error)
 	Sought(ctx context.Context, n int) ([]string, error)
 
-	// Frame finds the delivery whose part a station acknowledges: the link, the
-	// addressee of the delivery and the frame id. ErrNotFound when there is none. It
-	// reads no record, so Due is left out, and the record may turn out to be damaged.
+	// Frame finds the delivery, and the part, that a station acknowledges, by link,
+	// addressee and frame id; ErrNotFound when there is none. It reads no record, so
+	// Due is not set, and the record may turn out to be damaged.
 	Frame(ctx context.Context, link, to, id string) (Item, int, error)
 
 	// Known finds the record of an identity that was first seen at or after since.
@@ -86,22 +86,21 @@ type Store interface {
 	Setting(ctx context.Context, key string) ([]byte, error)
 	Settings(ctx context.Context, prefix string) (map[string][]byte, error)
 
-	// Purge removes finished records accepted before the given age, oldest first,
-	// and the identities that no one will ask for again; n records at most.
-	// It returns how many records went.
+	// Purge removes finished records accepted before the given age, oldest first, n
+	// at most, and identities first seen before identitiesBefore. It returns how many
+	// records it removed.
 	Purge(ctx context.Context, before clock.Age, identitiesBefore clock.Age, n int) (int, error)
 
 	// Stats is cheap: it reads counters, not records.
 	Stats() Stats
 
-	// Watch returns a channel that gets the name of a link ("" for none) when
-	// something new waits there, in a lane (behind its head, too) or until a time; it
-	// is a hint, never blocks the store, and may name a link twice. It is closed by
-	// Close.
+	// Watch returns a channel that gets the name of a link ("" for none) when something
+	// new waits there, anywhere in a lane or until a time. That is a hint: it never
+	// blocks the store, and may name a link twice. Close closes it.
 	Watch() <-chan string
 
-	// Close writes what was lazy, waits for calls that are under way, and lets go of
-	// the files. Later calls get ErrClosed.
+	// Close writes lazy ops, waits for calls that are under way, and closes the
+	// files. Later calls get ErrClosed.
 	Close() error
 }
 
@@ -115,39 +114,38 @@ type Op struct {
 	SameFor time.Duration
 	// EventFor is the same for the record's Event.
 	EventFor time.Duration
-	// Urgent lets the op into the reserve of a full store.
+	// Urgent lets the op use the reserve of a full store.
 	Urgent bool
 
 	// Change reads the record Seq, lets Change alter it and writes it back. The
 	// function sees each change that was applied before it; it may run more than
-	// once and must have no side effects. Records it returns are created with
-	// it. Returning ErrSkip leaves the record as it is; any other error does
-	// too, and is given back in Done.Err; neither disturbs the other ops.
+	// once and must have no side effects. Records it returns are created in the same
+	// step. Any error leaves the record as it is and is returned in Done.Err; ErrSkip
+	// is for that. The other ops are not affected.
 	Seq    uint64
 	Change func(*Record) ([]*Record, error)
-	// Read, if set, is record Seq as the caller read it, unaltered, and now gives it
-	// away: unless it was written since, it is what Change gets, and not read again.
+	// Read, if set, is record Seq as the caller read it, unchanged, and belongs to the
+	// store from now on: it saves a read unless the record was written since.
 	Read *Record
 
 	// Put sets small values; a nil value removes the key.
 	Put map[string][]byte
 
-	// Lazy lets the op wait for company: it is on disk within five seconds. Apply
-	// returns at once with an empty Done. Lazy ops are applied in order, before
-	// any later op of the same store, and are seen by reads once committed.
+	// Lazy lets the op wait for the next commit: it is on disk within five seconds.
+	// Apply returns at once with an empty Done. Lazy ops are applied in order, before
+	// any later op of the same store, and reads see them once they are committed.
 	// Only for Change and Put.
 	Lazy bool
 
-	// Then, if set, is called once with what the op did, after it is on disk (a
-	// lazy op: once reads see it, which a power cut may take back), from the
-	// store's own goroutine: it must be quick and must not call the store. For a
-	// lazy op this is the only way to learn of it; the Record may then share memory
-	// with what Change put into it. It is not called when the commit failed (a lazy
-	// op is then tried again).
+	// Then, if set, is called once with the op's result when it is on disk, or for a
+	// lazy op when reads see it, which a power failure may still undo. It runs on the
+	// store's own goroutine: it must be quick and must not call the store. The Record of
+	// a lazy op may share memory with what Change put into it. If the commit fails Then
+	// is not called (a lazy op is tried again).
 	Then func(Done)
 }
 
-// Done tells what an op did.
+// Done is the result of an op.
 type Done struct {
 	Seq       uint64   // of the record that was created, changed, or known already
 	Duplicate bool     // New: the identity is known; nothing was created
@@ -177,13 +175,13 @@ type Stats struct {
 // Room is how much room a store has, in bytes.
 type Room struct {
 	Free  int64 // on its disk
-	Least int64 // below it the store takes nothing new
+	Least int64 // with less on its disk the store takes nothing new
 	Used  int64 // by the store
-	Most  int64 // that it may use
-	Full  bool  // it takes nothing new now, but for what empties it or must not wait
+	Most  int64 // that the store may use
+	Full  bool  // it takes nothing new now, except into its reserve
 }
 
-// Lack says why a store with this room takes nothing new; empty where it does.
+// Lack says why a store takes nothing new; empty: it does.
 func (r Room) Lack() string {
 	switch {
 	case !r.Full:
@@ -203,11 +201,10 @@ var (
 	// that the store may have, or in its reserve.
 	ErrFull   = errors.New("the store is full")
 	ErrClosed = errors.New("the store is closed")
-	// ErrUncertain says that a store beyond a network did not answer: what was
-	// asked of it may have been done, or may yet be. Asked again, a New whose
-	// identity counts is a duplicate then, and a Change sees the one before it.
+	// ErrUncertain: a store on the network did not answer. The ops may have been
+	// carried out, or may be yet. If they are repeated, a New with an identity may be a
+	// duplicate, and a Change may see its own first run.
 	ErrUncertain = errors.New("nobody knows whether it was stored")
-	// ErrAway says that a store beyond a network could not be opened since it did not
-	// answer. It may later.
+	// ErrAway: a store on the network could not be opened since it does not answer now.
 	ErrAway = errors.New("the store does not answer")
 )

@@ -8,12 +8,12 @@ import (
 	"posthouse/bridge/message"
 )
 
-// How much of a link's schedule is in memory: lanes of one precedence, and
-// resends that are due. What is beyond stays on disk until there is room.
+// How much of a link's schedule is in memory: lanes, and resends that are due. The
+// rest stays on disk until there is room.
 const (
 	lanesInMemory = 256
 	dueInMemory   = 256
-	// aheadInMemory is how many records all lanes together read ahead, about.
+	// aheadInMemory is about how many records all lanes together read ahead.
 	aheadInMemory = 4 * lanesInMemory
 )
 
@@ -25,29 +25,29 @@ type window struct {
 	lanes   [message.Routine + 1]map[Lane]*lane // by precedence
 	resends map[itemKey]*lane                   // one delivery each, so that they hold up nobody
 	fresh   bool                                // nothing new since the last load
-	whole   bool                                // which read the heads from the first
-	cut     bool                                // the store has more heads than memory took in
-	full    bool                                // so it was since they were last read from the first
-	moreDue bool                                // and more resends
-	from    marks                               // Seq up to which heads were read
-	rewound clock.Age                           // when they were last read from the first
+	whole   bool                                // the last load read the heads from the first
+	cut     bool                                // the store has more heads than fit in memory
+	full    bool                                // cut was set since the heads were last read from the first
+	moreDue bool                                // the store has more resends than fit in memory
+	from    seqs                                // Seq up to which heads were read
+	rewound clock.Age                           // when the heads were last read from the first
 	served  map[string]uint64                   // when each sender was last served
 	turn    uint64
 	waiting map[string]itemKey // addressee -> its unacknowledged delivery, with OnePerAddressee
 	silent  map[string]bool    // addressees found waiting in this choice
 	known   map[itemKey]bool   // see inMemory
 	ranks   turns              // see inTurn
-	tidyAt  int                // how many addressees in waiting are reason to look through them
+	tidyAt  int                // with so many in waiting those that are over are removed
 
-	foreign  map[itemKey]bool // deliveries that another process has, so that they are not read again
-	reshared atomic.Bool      // that may have changed
+	foreign  map[itemKey]bool // deliveries in lanes of another process: not to be read again
+	reshared atomic.Bool      // the lanes may have been divided anew
 
-	mu      sync.Mutex // guards what filed touches, which is called by the store
+	mu      sync.Mutex // guards what filed changes, which runs on the store's goroutine
 	pending map[itemKey]*lane
 }
 
-// marks is one Seq for each precedence.
-type marks [message.Routine + 1]uint64
+// seqs is one Seq for each precedence.
+type seqs [message.Routine + 1]uint64
 
 type itemKey struct {
 	seq      uint64
@@ -56,15 +56,15 @@ type itemKey struct {
 
 func (it Item) key() itemKey { return itemKey{it.Seq, it.Delivery} }
 
-// lane is a Lane of which the front is in memory.
+// lane is a Lane whose front is in memory.
 type lane struct {
 	key     Lane
 	queue   []*pick // the front, in order
 	last    uint64  // Seq up to which the lane was read
 	turn    uint64  // when its sender was last served, see inTurn
-	out     int     // picks that are being carried
-	pending int     // picks whose outcome is not on disk yet, these included; under window.mu
-	stopped bool    // closed until those are on disk; under window.mu
+	out     int     // picks that are being sent
+	pending int     // picks whose outcome is not on disk yet, those in out included; guarded by window.mu
+	stopped bool    // nothing goes until pending is 0; guarded by window.mu
 }
 
 func newWindow(o CourierOptions) *window {
@@ -94,11 +94,11 @@ func (w *window) laneCount() (n int) {
 	return n
 }
 
-// back returns a pick that was not filed: to the front of its lane, or to the
+// back returns a pick without an outcome to the front of its lane, or leaves it to the
 // store's schedule.
 func (w *window) back(p *pick, again bool) {
 	w.filed(p)
-	if !again || w.isStopped(p.lane) { // what failed in front of it goes first
+	if !again || w.isStopped(p.lane) { // the one before it failed and has to go first
 		w.reread()
 		return
 	}
@@ -111,7 +111,7 @@ func (w *window) back(p *pick, again bool) {
 	}
 }
 
-// filed forgets a pick whose outcome the store has.
+// filed forgets a pick whose outcome is in the store.
 func (w *window) filed(p *pick) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -123,8 +123,8 @@ func (w *window) filed(p *pick) {
 	}
 }
 
-// stop closes a pick's lane until its outcome is on disk. What memory held of
-// the lane is read again when the store lists its head.
+// stop stops a pick's lane until its outcome is on disk, and drops the lane from
+// memory: it is read again when the store lists its head.
 func (w *window) stop(p *pick) {
 	w.mu.Lock()
 	p.lane.stopped = true
