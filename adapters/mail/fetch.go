@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"crypto/tls"
@@ -76,6 +77,7 @@ type visit struct {
 	*fetcher
 	client *imapclient.Client
 	line   *rationed
+	heard  attentive
 	news   chan struct{}
 
 	found *imap.SearchData       // what is unseen, while there is more of it than a round takes
@@ -150,15 +152,31 @@ func (v *visit) stay(ctx context.Context) error {
 // new name, and what comes to another in its place would never be seen.
 func (v *visit) enter() error {
 	v.line.allow(roundBytes)
+	v.heard.readOnly.Store(false)
 	folder, err := v.client.Select(v.o.Mailbox.Folder, nil).Wait()
 	if err != nil {
 		return fmt.Errorf("open the folder %s: %w", v.o.Mailbox.Folder, err)
+	}
+	if v.heard.readOnly.Load() {
+		// Each connection would find the same mails again, and refuse the same.
+		return fmt.Errorf("the folder %s can only be read by this user: its mails cannot be marked as seen, so none is taken; give the user the right to set flags", v.o.Mailbox.Folder)
 	}
 	if v.validity != folder.UIDValidity {
 		v.validity, v.stumbles = folder.UIDValidity, nil
 		v.found, v.next, v.again = nil, 1, make(map[imap.UID]time.Time)
 	}
 	return nil
+}
+
+// attentive hears that a folder can only be read, which the client does not tell: the
+// server says so in its answer to SELECT (RFC 9051 section 7.1).
+type attentive struct{ readOnly atomic.Bool }
+
+func (a *attentive) Write(said []byte) (int, error) {
+	if bytes.Contains(said, []byte("[READ-ONLY]")) {
+		a.readOnly.Store(true)
+	}
+	return len(said), nil
 }
 
 // rest waits until there may be something new.
@@ -206,7 +224,9 @@ func (v *visit) open(ctx context.Context) error {
 	v.line = &rationed{Conn: conn, patient: v.o.ReadTimeout}
 	v.line.allow(roundBytes)
 	stop := context.AfterFunc(ctx, func() { conn.Close() })
-	v.client, err = greetMailbox(v.line, v.o, &imapclient.UnilateralDataHandler{Mailbox: v.changed})
+	v.client, err = greetMailbox(v.line, v.o, &imapclient.Options{
+		UnilateralDataHandler: &imapclient.UnilateralDataHandler{Mailbox: v.changed}, DebugWriter: &v.heard,
+	})
 	if err == nil {
 		if err = v.client.Login(v.o.Mailbox.Username, v.o.Mailbox.Password).Wait(); err != nil {
 			err = fmt.Errorf("log in: %w", err)
@@ -233,13 +253,13 @@ func (v *visit) changed(*imapclient.UnilateralDataMailbox) {
 }
 
 // greetMailbox starts the session, and TLS where it is wanted.
-func greetMailbox(conn net.Conn, o Options, news *imapclient.UnilateralDataHandler) (*imapclient.Client, error) {
+func greetMailbox(conn net.Conn, o Options, options *imapclient.Options) (*imapclient.Client, error) {
 	host, _, err := net.SplitHostPort(o.Mailbox.Server)
 	if err != nil {
 		return nil, err
 	}
 	conf := &tls.Config{ServerName: host, RootCAs: o.RootCAs, MinVersion: tls.VersionTLS12}
-	options := &imapclient.Options{TLSConfig: conf, UnilateralDataHandler: news}
+	options.TLSConfig = conf
 	switch o.Mailbox.TLS {
 	case StartTLS: // an error if the server does not offer it
 		return imapclient.NewStartTLS(conn, options)

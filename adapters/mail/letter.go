@@ -188,7 +188,7 @@ func (v *visit) judge(l letter, raw []byte) error {
 		return v.counted(l, m, v.handOver(m, l.to))
 	}
 	m.unfit = unfit(wrong)
-	if m.unfit == nil || automatic(m.header) {
+	if m.unfit == nil || m.checkMachine() != nil {
 		return v.counted(l, m, wrong)
 	}
 	return v.counted(l, m, v.handOver(m, l.to[:1]))
@@ -235,11 +235,4 @@ func (v *visit) passes(err error) bool {
 	}
 	answer, ok := errors.AsType[*smtp.SMTPError](err)
 	return !ok || answer.Temporary()
-}
-
-// automatic tells whether a program wrote the mail: nobody answers those (RFC
-// 3834 section 2).
-func automatic(h gomail.Header) bool {
-	auto := strings.TrimSpace(h.Get("Auto-Submitted"))
-	return auto != "" && !strings.HasPrefix(strings.ToLower(auto), "no") || h.Has("Precedence") || h.Has("List-Id") || h.Has(markHeader)
 }

@@ -51,6 +51,12 @@ func newPost(t *testing.T, caps ...imap.Cap) *post { return newPostOf(t, nil, ca
 // newPostOf has each session changed.
 func newPostOf(t *testing.T, change func(imapserver.Session) imapserver.Session, caps ...imap.Cap) *post {
 	t.Helper()
+	return newPostBehind(t, func(l net.Listener) net.Listener { return l }, change, caps...)
+}
+
+// newPostBehind has the listener changed, too.
+func newPostBehind(t *testing.T, behind func(net.Listener) net.Listener, change func(imapserver.Session) imapserver.Session, caps ...imap.Cap) *post {
+	t.Helper()
 	p := &post{t: t, user: imapmemserver.NewUser("gateway", "secret")}
 	if err := p.user.Create("INBOX", nil); err != nil {
 		t.Fatal(err)
@@ -76,7 +82,7 @@ func newPostOf(t *testing.T, change func(imapserver.Session) imapserver.Session,
 	}
 	p.addr = l.Addr().String()
 	ended := make(chan struct{})
-	go func() { s.Serve(l); close(ended) }()
+	go func() { s.Serve(behind(l)); close(ended) }()
 	t.Cleanup(func() { s.Close(); <-ended })
 	return p
 }
@@ -395,6 +401,8 @@ func TestWhoIsToldOfARefusal(t *testing.T) {
 		{"encrypted", letterTo("n0qrb@"+domain, passed+cipher, "--b\n\nx\n--b--"), link.CodeLooksEncrypted},
 		{"no text", strings.Replace(letterTo("n0qrb@"+domain, passed, ""), "Subject: water\r\n", "", 1), link.CodeNotText},
 		{"automatic", letterTo("n0qrb@"+domain, passed+"Auto-Submitted: auto-replied\n", "I am away"), ""},
+		{"automatic, and unfit", letterTo("n0qrb@"+domain, passed+"X-Autoreply: yes\n"+cipher, "--b\n\nx\n--b--"), ""},
+		{"automatic by its envelope", letterTo("n0qrb@"+domain, passed+"Return-Path: <>\n", "I am away"), ""},
 		{"a list", letterTo("n0qrb@"+domain, passed+"List-Id: <all.club.example>\n", "news"), ""},
 		{"not on the allow list", strings.ReplaceAll(letterTo("n0qrb@"+domain, passed, "hello"), "qra@home", "else@home"), ""},
 		{"not proven", letterTo("n0qrb@"+domain, cipher, "--b\n\nx\n--b--"), ""},
@@ -490,6 +498,60 @@ func TestAServerThatNeverStopsIsLeft(t *testing.T) {
 			return !s.Up && strings.Contains(s.Why, "more than it was asked for")
 		})
 	})
+}
+
+// guarded is a server whose folders may be read and no more.
+type guarded struct {
+	net.Listener
+	open atomic.Bool
+}
+
+func (g *guarded) Accept() (net.Conn, error) {
+	c, err := g.Listener.Accept()
+	return readOnlyConn{c, g}, err
+}
+
+type readOnlyConn struct {
+	net.Conn
+	of *guarded
+}
+
+func (c readOnlyConn) Write(b []byte) (int, error) {
+	if !c.of.open.Load() {
+		_, err := c.Conn.Write(bytes.ReplaceAll(b, []byte("[READ-WRITE]"), []byte("[READ-ONLY]")))
+		return len(b), err
+	}
+	return c.Conn.Write(b)
+}
+
+// A folder in which nothing can be marked would be read again by each connection, and
+// the writers of what is refused there be told again.
+func TestAFolderThatCanOnlyBeRead(t *testing.T) {
+	door := &guarded{}
+	p := newPostBehind(t, func(l net.Listener) net.Listener { door.Listener = l; return door }, nil)
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	a, err := New(p.options(nil))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Probe(t.Context(), func(string) {}); err == nil || !strings.Contains(err.Error(), "can only be read") {
+		t.Errorf("the probe finds %v", err)
+	}
+	g := p.fetch(nil)
+	g.until(t, "the trouble is told", func() bool {
+		s := g.host.States()
+		return !s[len(s)-1].Up && strings.Contains(s[len(s)-1].Why, "can only be read")
+	})
+	if n := len(g.host.Offered()); n != 0 {
+		t.Errorf("%d mails are taken", n)
+	}
+	g.stop()
+	door.open.Store(true)
+	if err := a.Probe(t.Context(), func(string) {}); err != nil {
+		t.Errorf("the probe finds %v", err)
+	}
+	g = p.fetch(nil)
+	g.until(t, "the mail", func() bool { return len(g.host.Kept()) == 1 && p.unseen() == 0 })
 }
 
 func mustLine(r *bufio.Reader) string { line, _ := r.ReadString('\n'); return line }

@@ -67,7 +67,7 @@ func (p *parts) read(e *gomessage.Entity, opened error, depth int) (said, error)
 		return p.readMultipart(e, kind, depth)
 	case isText && kind == "text/plain":
 		p.spoken = true
-		return readPlain(e, opened, params), nil
+		return p.readPlain(e, opened, params), nil
 	case isText && kind == "text/html":
 		p.spoken = true
 		return readHTML(e, opened), nil
@@ -202,8 +202,10 @@ func readText(e *gomessage.Entity, opened error) (string, error) {
 	return strings.ReplaceAll(string(b), "\r\n", "\n"), nil
 }
 
-func readPlain(e *gomessage.Entity, opened error, params map[string]string) said {
+func (p *parts) readPlain(e *gomessage.Entity, opened error, params map[string]string) said {
 	text, err := readText(e, opened)
+	text, files := cutEncoded(text)
+	p.attached = append(p.attached, files...)
 	if strings.EqualFold(params["format"], "flowed") { // RFC 3676
 		text = unflow(text, strings.EqualFold(params["delsp"], "yes"))
 	}
@@ -314,6 +316,10 @@ func fileName(e *gomessage.Entity) string {
 	if err != nil {
 		return ""
 	}
+	return fileNameOf(name)
+}
+
+func fileNameOf(name string) string {
 	name = oneLine(strings.NewReplacer("\\", "/", "[", "(", "]", ")").Replace(name))
 	if name == "" {
 		return ""

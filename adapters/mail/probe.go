@@ -3,8 +3,6 @@ package mail
 import (
 	"context"
 	"fmt"
-
-	"github.com/emersion/go-imap/v2"
 )
 
 // Probe connects to the smarthost and to the mailbox, TLS and login included,
@@ -26,8 +24,8 @@ func (a *Adapter) Probe(ctx context.Context, say func(string)) error {
 		return cleanError("mailbox "+a.o.Mailbox.Server, err)
 	}
 	defer v.client.Close()
-	if _, err := v.client.Select(a.o.Mailbox.Folder, &imap.SelectOptions{ReadOnly: true}).Wait(); err != nil {
-		return cleanError("mailbox "+a.o.Mailbox.Server+", folder "+a.o.Mailbox.Folder, err)
+	if err := v.enter(); err != nil {
+		return cleanError("mailbox "+a.o.Mailbox.Server, err)
 	}
 	say(reached("mailbox "+a.o.Mailbox.Server, a.o.Mailbox.TLS, a.o.Mailbox.Username))
 	return nil

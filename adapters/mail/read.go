@@ -42,6 +42,7 @@ type incoming struct {
 	from      string // the one address in From, in lower case
 	subject   string // decoded, without Re:
 	reply     bool   // it answers another mail
+	answers   bool   // its subject is one of a program that answers by itself
 	text      string // for radio, without the subject
 	notes     string // what was not carried
 	id        string // Message-ID without brackets, empty if none is usable
@@ -142,6 +143,7 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 		return notASCII("sender")
 	}
 	m.subject, m.reply = plainSubject(m.header)
+	m.answers = !m.reply && automaticSubject().MatchString(m.subject)
 	m.readIDs(raw)
 	date, err := time.Parse(time.RFC1123Z, m.header.Get("Date")) // as most programs write it
 	if err != nil {
@@ -185,43 +187,6 @@ func (m *incoming) readIDs(raw []byte) {
 	}
 	sum := sha256.Sum256(key)
 	m.originID = hex.EncodeToString(sum[:8])
-}
-
-// checkMachine refuses what no person wrote to this station (RFC 3834 section 2,
-// RFC 2919, RFC 2369; Precedence is common practice).
-func (m *incoming) checkMachine() error {
-	h := m.header
-	if n := h.FieldsByKey("Received").Len(); n > maxReceived {
-		return refuse(link.CodeLooped, "the mail has passed %d servers", n)
-	}
-	if h.Has(markHeader) {
-		return refuse(link.CodeLooped, "the mail comes from a radio gateway")
-	}
-	auto, _, _ := strings.Cut(h.Get("Auto-Submitted"), ";")
-	if auto = strings.TrimSpace(auto); auto != "" && !strings.EqualFold(auto, "no") {
-		return refuse(link.CodeNotAllowed, "automatic mail (Auto-Submitted: %s) is not for radio", auto)
-	}
-	switch strings.ToLower(strings.TrimSpace(h.Get("Precedence"))) {
-	case "bulk", "list", "junk":
-		return refuse(link.CodeNotAllowed, "bulk mail is not for radio")
-	case "auto_reply":
-		return refuse(link.CodeNotAllowed, "automatic mail is not for radio")
-	}
-	if strings.TrimSpace(h.Get("Return-Path")) == "<>" { // as the server of a mailbox notes it (RFC 5321 section 4.4)
-		return refuse(link.CodeNotAllowed, "automatic mail (without a sender to answer to) is not for radio")
-	}
-	if h.Has("X-Autoreply") || h.Has("X-Autorespond") { // from before RFC 3834
-		return refuse(link.CodeNotAllowed, "automatic mail is not for radio")
-	}
-	for f := h.Fields(); f.Next(); {
-		if strings.HasPrefix(strings.ToLower(f.Key()), "list-") {
-			return refuse(link.CodeNotAllowed, "mail from a list is not for radio")
-		}
-	}
-	if t, _, _ := h.ContentType(); t == "multipart/report" {
-		return refuse(link.CodeNotAllowed, "a report goes to a bounce address only")
-	}
-	return nil
 }
 
 // fill puts the mail into a text for a station.

@@ -63,44 +63,63 @@ func (o outcome) why() string {
 	return o.status + " " + o.reason
 }
 
-// readReport reads a delivery status notification by its structure. What is around
-// the status is not looked at: servers leave out its report-type, and filters wrap
-// all of it.
+// readReport reads a delivery status notification by its structure, or else by its
+// words. What is around the status is not looked at: servers leave out its
+// report-type, and filters wrap all of it.
 func readReport(raw []byte) ([]outcome, error) {
 	e, _ := gomessage.ReadWithOptions(bytes.NewReader(raw), &gomessage.ReadOptions{MaxHeaderBytes: int64(len(raw)) + 1})
 	if e == nil {
 		return nil, notReport()
 	}
-	if e.MultipartReader() == nil {
-		return readOldReport(e)
-	}
-	status := findStatus(e, 0)
-	if status == nil {
+	var r report
+	r.read(e, 0)
+	switch {
+	case r.status != "":
+		return readOutcomes(r.status)
+	case r.other:
 		return nil, notReport()
 	}
-	return readOutcomes(status)
+	return readWords(e.Header, r.words)
 }
 
-// findStatus gives the first delivery status in a tree of parts; nil: there is none.
-func findStatus(e *gomessage.Entity, depth int) io.Reader {
+// report is what is found in a tree of parts.
+type report struct {
+	status string // the first delivery status
+	words  string // for a person
+	other  bool   // it reports something else: that a mail was read, or is unwanted
+}
+
+func (r *report) read(e *gomessage.Entity, depth int) {
 	switch kind, _, _ := e.Header.ContentType(); kind {
 	case "message/delivery-status", "message/global-delivery-status":
-		return e.Body
+		r.status = leaf(e)
+	case "message/disposition-notification", "message/feedback-report": // RFC 8098, RFC 5965
+		r.other = true
+	case "text/plain":
+		r.words += leaf(e) + "\n"
+	case "text/html":
+		words, _ := htmlText(leaf(e))
+		r.words += words + "\n"
 	}
-	r := e.MultipartReader()
-	if r == nil || depth > maxDepth {
-		return nil
+	parts := e.MultipartReader()
+	if parts == nil || depth > maxDepth {
+		return
 	}
 	for range maxParts {
-		part, err := r.NextPart()
+		part, err := parts.NextPart()
 		if part == nil || err != nil && !gomessage.IsUnknownCharset(err) {
-			return nil
+			return
 		}
-		if status := findStatus(part, depth+1); status != nil {
-			return status
+		if r.read(part, depth+1); r.status != "" {
+			return
 		}
 	}
-	return nil
+}
+
+// leaf reads a part of a mail, which is not large.
+func leaf(e *gomessage.Entity) string {
+	b, _ := io.ReadAll(e.Body)
+	return strings.ReplaceAll(string(b), "\r\n", "\n")
 }
 
 func notReport() error {
@@ -109,10 +128,9 @@ func notReport() error {
 
 // readOutcomes reads the groups of fields: one about the message, then one for
 // each recipient.
-func readOutcomes(body io.Reader) ([]outcome, error) {
-	text, _ := io.ReadAll(body) // of a mail, which is not large
+func readOutcomes(status string) ([]outcome, error) {
 	var all []outcome
-	for i, group := range strings.Split(strings.ReplaceAll(string(text), "\r\n", "\n"), "\n\n") {
+	for i, group := range strings.Split(status, "\n\n") {
 		if f := readFields(group); i <= maxParts && (f["final-recipient"] != "" || f["action"] != "") {
 			all = append(all, readOutcome(f))
 		}
@@ -152,7 +170,23 @@ func readOutcome(fields map[string]string) outcome {
 			break
 		}
 	}
+	if o.action == "" {
+		o.action = actionOf(o.status, fields["will-retry-until"])
+	}
 	return o
+}
+
+// actionOf gives the action that a report leaves out, by the class of the status (RFC
+// 3463 section 2) or the field that only a delayed mail has (RFC 3464 section 2.3.9).
+// Else it is what who sends a mail is told of without asking (RFC 5321 section 6.1).
+func actionOf(status, retry string) string {
+	switch {
+	case strings.HasPrefix(status, "2."):
+		return "delivered"
+	case retry != "":
+		return "delayed"
+	}
+	return "failed"
 }
 
 // uncommented takes off the comment that may follow a value (RFC 3464 section 2.1.1).

@@ -57,8 +57,7 @@ func verdict(err error, f link.Frame) error {
 	}
 	err = &serverError{answerText(answer, f.Message.To), err}
 	switch {
-	case answer.Code == 530 || answer.Code == 535 || answer.Code == 538:
-		// The settings are wrong, not this message (RFC 4954 section 6).
+	case wantsLogin(answer):
 		return link.RetryAfter(10*time.Minute, err)
 	case answer.Code/100 == 5:
 		return link.Permanent(codeRefused, err)
@@ -105,6 +104,11 @@ func (p *smarthost) deliver(ctx context.Context, m *outgoing) error {
 		if !stop() {
 			p.drop(c)
 			return err // a 250 that came before counts
+		}
+		if wantsLogin(err) {
+			p.drop(c)
+			p.isAway(cleanError("smarthost "+p.o.Smarthost, err))
+			return err
 		}
 		if err == nil || isAnswer(err) && c.Reset() == nil {
 			p.put(c)

@@ -181,7 +181,7 @@ func (s *session) rcptBounce(local string) error {
 	switch {
 	case !ok:
 		return reply(550, 5, 1, 1, "no such bounce address")
-	case s.from != "":
+	case s.from != "" && !strings.HasPrefix(s.from, "mailer-daemon@"): // some servers leave the sender in
 		return reply(550, 5, 7, 1, "a bounce address takes delivery reports only: to write to a station use its call sign")
 	case s.bounced != "" || len(s.to) > 0:
 		return reply(550, 5, 5, 3, "a delivery report has one recipient")

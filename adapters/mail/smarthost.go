@@ -351,12 +351,33 @@ func (p *smarthost) greet(conn net.Conn) (c *smtp.Client, err error) {
 // TLS; New made sure of that.
 func (p *smarthost) login(c *smtp.Client) error {
 	switch {
-	case p.o.Username == "":
+	case p.o.Username == "" && p.isUp():
 		return nil
+	case p.o.Username == "":
+		return needless(c)
 	case c.SupportsAuth(sasl.Plain):
 		return c.Auth(sasl.NewPlainClient("", p.o.Username, p.o.Password))
 	case c.SupportsAuth(sasl.Login):
 		return c.Auth(sasl.NewLoginClient(p.o.Username, p.o.Password))
 	}
 	return errors.New("it offers neither AUTH PLAIN nor LOGIN: check its settings, or take the user name away")
+}
+
+// needless tells whether the server does without a login: some say only to a mail that
+// they want one. None is begun; what else it may have against the null sender does not
+// matter.
+func needless(c *smtp.Client) error {
+	if err := c.Mail("", nil); wantsLogin(err) {
+		return fmt.Errorf("it wants a login, and no user name is set: %w", err)
+	} else if err != nil && !isAnswer(err) {
+		return err
+	}
+	return c.Reset()
+}
+
+// wantsLogin knows the answers of RFC 4954 section 6, and 530 of RFC 3207 section 4, too:
+// the settings are wrong, not the mail.
+func wantsLogin(err error) bool {
+	answer, ok := errors.AsType[*smtp.SMTPError](err)
+	return ok && (answer.Code == 530 || answer.Code == 535 || answer.Code == 538)
 }

@@ -159,6 +159,14 @@ func (d *Dovecot) Deliver(mail string) {
 	}
 }
 
+// Protect makes the mailbox one that can only be read.
+func (d *Dovecot) Protect() {
+	d.t.Helper()
+	if err := os.Chmod(filepath.Join(d.dir, "home/Maildir/cur"), 0o555); err != nil {
+		d.t.Fatal(err)
+	}
+}
+
 // Marks gives the flags of each mail in the mailbox as Maildir has them, in the
 // order of delivery: S for seen, F for flagged; "new" for what nobody has read.
 func (d *Dovecot) Marks() []string {

@@ -120,7 +120,9 @@ func (p *Postfix) configure(o Options) {
 		"transport_maps = inline:{" + strings.Join(transport, " ") + "}",
 		"disable_dns_lookups = yes", "smtpd_peername_lookup = no",
 		"smtpd_client_connection_count_limit = 0",
-		"minimal_backoff_time = 1s", "maximal_backoff_time = 2s", "queue_run_delay = 1s", "transport_retry_time = 1s",
+		// Postfix takes what is due within the next second for due. What it tries again before the process of the
+		// last try has let go of it is "still being delivered", and waits for a minute.
+		"minimal_backoff_time = 3s", "maximal_backoff_time = 3s", "queue_run_delay = 1s", "transport_retry_time = 1s",
 	}
 	if len(transport) == 0 {
 		lines = append(lines, "transport_maps =")
