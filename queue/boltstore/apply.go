@@ -31,14 +31,14 @@ func (s *Store) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error
 	return a.answer(), nil
 }
 
-// apply is the ops of one Apply on their way.
+// apply is the ops of one Apply.
 type apply struct {
 	steps []step
 	lazy  bool // nobody waits for the answer
 	log   *slog.Logger
 }
 
-// step is one op and what became of it. It is reset by each carry.
+// step is one op and its result. Each carry resets it.
 type step struct {
 	op    queue.Op
 	fresh *queue.Record // a copy of our own: of a New, or of the record after a Change that is asked for
@@ -46,8 +46,8 @@ type step struct {
 	done  queue.Done
 }
 
-// prepare checks an op and does what needs no transaction, in the caller's own
-// goroutine: the committer is the one thing that all callers share.
+// prepare checks an op and does what needs no transaction. It runs in the caller's
+// goroutine, to save time of the committer, which all callers share.
 func (st *step) prepare(op queue.Op) error {
 	st.op = op
 	if err := op.Check(); err != nil {
@@ -72,7 +72,7 @@ func bit(b bool) int {
 	return 0
 }
 
-// carry drafts all steps, in order, when there is room for all of them.
+// carry drafts all steps, in order, if there is room for all of them.
 func (a *apply) carry(d *draft) error {
 	if err := a.admit(d); err != nil {
 		return err
@@ -92,8 +92,8 @@ func (a *apply) carry(d *draft) error {
 	return nil
 }
 
-// admit asks for room for each record that is new. While there is plenty, nobody
-// need look which of them are known already.
+// admit asks for room for each new record. While there is plenty it need not look up
+// which of them are duplicates.
 func (a *apply) admit(d *draft) error {
 	if d.roomForAll(a.steps) {
 		return nil
@@ -113,7 +113,7 @@ func (a *apply) admit(d *draft) error {
 	return nil
 }
 
-// answer gives the Dones once all is on disk.
+// answer returns the Dones once all is on disk.
 func (a *apply) answer() []queue.Done {
 	done := make([]queue.Done, len(a.steps))
 	for i := range a.steps {
@@ -122,8 +122,8 @@ func (a *apply) answer() []queue.Done {
 	return done
 }
 
-// answer completes a Done: its record shares no memory with anybody. The last one
-// gets our copy itself.
+// answer completes a Done. Its record shares no memory with anything else: the last
+// answer gets our copy, earlier ones a clone.
 func (st *step) answer(last bool) queue.Done {
 	d := st.done
 	if d.Err != nil || d.Duplicate || st.fresh == nil {
@@ -144,12 +144,12 @@ func (a *apply) tell() {
 		}
 		d := st.answer(a.lazy)
 		if err := st.then(d); err != nil {
-			a.log.Error("telling what an op did", "id", d.Seq, "err", err)
+			a.log.Error("a callback of the store failed", "id", d.Seq, "err", err)
 		}
 	}
 }
 
-// then keeps a Then that panics from ending the committer.
+// then calls an op's Then, and recovers so that a panic does not end the committer.
 func (st *step) then(d queue.Done) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
@@ -169,7 +169,7 @@ func (st *step) create(d *draft) {
 	st.done.Seq = d.insert(st.fresh, st.room)
 }
 
-// knownTo tells whether a New is the same as a record that is there.
+// knownTo finds the record of which a New is a duplicate.
 func (st *step) knownTo(d *draft) (uint64, bool) {
 	at := st.fresh.Accepted.Age
 	if st.op.SameFor > 0 {
@@ -183,12 +183,11 @@ func (st *step) knownTo(d *draft) (uint64, bool) {
 	return 0, false
 }
 
-// change drafts a Change. What is wrong with the record or the function is in
-// Done.Err.
+// change drafts a Change. An error of the record or the function goes into Done.Err.
 func (st *step) change(d *draft, log *slog.Logger) {
 	st.done.Seq = st.op.Seq
 	r, was, err := d.read(st.op.Seq, st.op.Read)
-	st.op.Read = nil // altered now: the next carry reads it afresh
+	st.op.Read = nil // changed now: another carry has to read the record again
 	if err != nil {
 		st.done.Err = err
 		return
@@ -226,7 +225,7 @@ func encodeAll(records []*queue.Record) ([][]byte, error) {
 	return all, nil
 }
 
-// settingEdits gives the edits of a Put.
+// settingEdits returns the edits of a Put.
 func settingEdits(put map[string][]byte) (all []edit) {
 	for name, val := range put {
 		e := edit{what: putSetting, name: name, val: val}
@@ -238,5 +237,5 @@ func settingEdits(put map[string][]byte) (all []edit) {
 	return all
 }
 
-// settingKey makes room for the empty name, which bbolt does not take.
+// settingKey has a prefix, since bbolt takes no empty key.
 func settingKey(name string) []byte { return append([]byte{'s'}, name...) }

@@ -13,9 +13,8 @@ import (
 	"posthouse/queue/line"
 )
 
-// Backup writes a consistent copy of the data file while the store works on;
-// the log need not go with it. A reader that is slow keeps pages from being used
-// again, so that the file grows.
+// Backup writes a consistent copy of the data file, complete without the log, while the
+// store works. A slow writer keeps pages from being reused, so that the file grows.
 func (s *Store) Backup(w io.Writer) error {
 	f, err := s.acquire()
 	if err != nil {
@@ -44,8 +43,8 @@ func (s *Store) Backup(w io.Writer) error {
 
 var errReplaced = errors.New("the file was replaced meanwhile")
 
-// Unpack makes a store at path of what Backup wrote; there must be none yet. It
-// is complete once Close has returned without an error.
+// Unpack makes a store at path from what Backup wrote; there must be none yet. It is
+// complete once Close has returned without an error.
 func Unpack(path string) (io.WriteCloser, error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
@@ -58,8 +57,8 @@ type unpacking struct{ *os.File }
 
 func (u unpacking) Close() error { return errors.Join(u.Sync(), u.File.Close()) }
 
-// Lock keeps every other process from the store at path, as Open does, without
-// opening it, until the lock is closed.
+// Lock locks the store at path, as Open does, without opening it, until the lock is
+// closed.
 func Lock(path string) (io.Closer, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return nil, fmt.Errorf("making the folder of the queue: %w", err)
@@ -67,10 +66,10 @@ func Lock(path string) (io.Closer, error) {
 	return lockFile(path + ".lock")
 }
 
-// Move gives the store at from, which nobody has open, another path on the same
-// file system; no store is no error. Hold the Lock of both.
+// Move moves the store at from, which nobody may have open, to another path on the same
+// file system; if there is none that is no error. The caller holds the Lock of both.
 func Move(from, to string) error {
-	for _, ext := range []string{"", logExt} { // a crash between them leaves the log to be moved by the next try
+	for _, ext := range []string{"", logExt} { // after a crash in between the next try moves the log
 		if err := os.Rename(from+ext, to+ext); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return fmt.Errorf("moving the queue: %w", err)
 		}
@@ -78,7 +77,7 @@ func Move(from, to string) error {
 	return errors.Join(syncDir(filepath.Dir(from)), syncDir(filepath.Dir(to)))
 }
 
-// Skip leaves out numbers, so that the next record has at least the number first.
+// Skip skips numbers, so that the next record has at least the number first.
 func (s *Store) Skip(ctx context.Context, first uint64) error {
 	return s.do(ctx, &call{Call: line.Call{Ops: 1}, carry: func(d *draft) error {
 		if d.last+1 < first {
@@ -89,7 +88,7 @@ func (s *Store) Skip(ctx context.Context, first uint64) error {
 	}})
 }
 
-// Last is the highest number that was ever given.
+// Last is the highest number that was ever used.
 func (s *Store) Last(ctx context.Context) (last uint64, err error) {
 	err = s.view(ctx, func(tx *bolt.Tx) error {
 		last = tx.Bucket(recordBucket).Sequence()

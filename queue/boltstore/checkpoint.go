@@ -13,22 +13,23 @@ import (
 	"posthouse/queue"
 )
 
-// A checkpoint commits the transaction that has stood open since the last one:
-// the data file then holds everything, under a new mark, and the log begins anew.
-// A page that was changed a hundred times is written once. Until then the changes
-// are in memory and in the log, from which a start brings them back.
+// A checkpoint commits the transaction that was opened at the last one: then the data
+// file has everything, under a new mark, and the log begins anew. A page that was changed
+// a hundred times is written once. Until then the changes are in memory and in the log,
+// which a start replays.
 
+// When there is a checkpoint. The rest of the log is for a time when none succeeds.
 const (
-	checkpointWait = time.Minute // the longest that a change stays out of the data file
-	checkpointPart = 8           // of the log is written before; the rest is for when no checkpoint succeeds
-	calmPart       = 12          // and if so much is written, before, where it delays nobody
-	calm           = 2 * time.Millisecond
-	checkpointRoom = 1000 // pages that were changed in memory, 11 KiB each: it is written before, too
-	retryFactor    = 10   // a failed checkpoint is tried again after so many times what it took
+	checkpointWait = time.Minute          // at the latest so long after the first change
+	checkpointPart = 8                    // or when the log is full to 1/8
+	calmPart       = 12                   // or to 1/12, if nothing was written
+	calm           = 2 * time.Millisecond // for so long: then it delays nobody
+	checkpointRoom = 1000                 // or when so many pages were changed in memory, 11 KiB each
+	retryFactor    = 10                   // after a failure, so many times as long after it as it took
 )
 
-// begin opens the transaction that stands until the next checkpoint, and brings
-// back what the log has.
+// begin opens the transaction for the time until the next checkpoint, and replays the
+// log.
 func begin(f *file, w *wal, opts Options) (t *txn, err error) {
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
@@ -54,8 +55,8 @@ func begin(f *file, w *wal, opts Options) (t *txn, err error) {
 	return t, nil
 }
 
-// replay carries out the frames of the log that came after the checkpoint, and what was
-// loose if that checkpoint did not come about.
+// replay makes the edits in the log since the checkpoint, and the loose ones if that
+// checkpoint was never made.
 func (t *txn) replay(w *wal, opts Options) error {
 	loose := w.loose
 	if err := t.replayFrames(w, opts); err != nil || loose.edits == nil || loose.mark != t.mark {
@@ -104,9 +105,9 @@ func (t *txn) replayFrames(w *wal, opts Options) error {
 	return nil
 }
 
-// leaveOut begins the log anew where it does not belong to the data file: another
-// one was put in its place, an old backup, say. The next commit is a checkpoint,
-// since a frame with the mark that such a backup has may lie further behind.
+// leaveOut begins the log anew if it does not belong to the data file, which was replaced,
+// for example by an old backup. The next commit is a checkpoint, since further behind there
+// may be frames with the mark of such a backup.
 func (t *txn) leaveOut(first frame, w *wal, opts Options) error {
 	if first.commit != stopped {
 		opts.Log.Error("the log of the queue is of another queue, or of a later state of this one: it is left out", "file", t.tx.DB().Path())
@@ -117,8 +118,8 @@ func (t *txn) leaveOut(first frame, w *wal, opts Options) error {
 	return err
 }
 
-// checkpoint puts everything into the data file. When that fails, the transaction
-// is undone, and made anew from the log. Reads wait for it.
+// checkpoint writes everything into the data file. If that fails, the transaction is
+// undone, and replayed from the log. Reads wait for it.
 func (s *Store) checkpoint() error {
 	begun := time.Now()
 	err := s.touch(func(t *txn) error {
@@ -149,7 +150,7 @@ func (s *Store) checkpoint() error {
 	return s.explain(err)
 }
 
-// commit ends the open transaction, and gives the mark of what it became.
+// commit commits the open transaction, and returns the mark of the new checkpoint.
 func (s *Store) commit(t *txn) (mark, error) {
 	m := t.mark.next()
 	err := s.settle(t.tx)
@@ -170,14 +171,14 @@ func (s *Store) commit(t *txn) (mark, error) {
 	return m, nil
 }
 
-// unsettle notes that the data file has a checkpoint, or its name, which the disk
-// may not have: syncing it failed. Until that has been mended the log is left as
-// it is, and nothing is confirmed.
+// unsettle notes that syncing the data file, or its name, failed: the disk may not have
+// its last checkpoint. Until settle succeeds the log is left as it is, and nothing is
+// confirmed.
 func (s *Store) unsettle(t *txn) {
 	s.unsettled, s.wal.spoiled, t.changed = true, true, true
 }
 
-// settle mends what unsettle noted.
+// settle syncs what unsettle noted.
 func (s *Store) settle(tx *bolt.Tx) error {
 	if !s.unsettled {
 		return nil
@@ -189,9 +190,8 @@ func (s *Store) settle(tx *bolt.Tx) error {
 	return nil
 }
 
-// settleFile has the disk take the newest meta page of the data file, and the name
-// of the file. It is written once more: after a sync that failed, the kernel takes
-// what it holds for written.
+// settleFile writes and syncs the newest meta page of the data file, and syncs its folder.
+// Syncing alone is not enough: after a failed sync the kernel takes the page for written.
 func settleFile(path string, tx *bolt.Tx) error {
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	if err != nil {
@@ -210,11 +210,10 @@ func settleFile(path string, tx *bolt.Tx) error {
 }
 
 // keepFreelist tells whether to write the list of free pages with this checkpoint.
-// Without it the next open after a crash has to walk the whole file, which a
-// small file does not mind and a large one does; with it each checkpoint writes
-// the list anew, 4 KiB for each 512 free pages. A long list may cost as many bytes
-// as the log did, and is left out beyond: where little happens, until compaction
-// has shrunk the file. Close always writes it.
+// Without it the next open after a crash has to walk the whole file, which takes long for
+// a large one; with it each checkpoint writes the whole list, 4 KiB for each 512 free
+// pages. Long lists may cost as many bytes as the log did; beyond that they are left out,
+// until compaction has shrunk the file. Close always writes the list.
 func (s *Store) keepFreelist(tx *bolt.Tx, free int) bool {
 	s.forLists = min(s.forLists+s.wal.used(), mostForLists)
 	list := int64(free) * freeSize
@@ -229,13 +228,12 @@ func (s *Store) keepFreelist(tx *bolt.Tx, free int) bool {
 
 const (
 	smallFile    = 4 << 20 // bytes that are walked in no time
-	longFreelist = 4096    // free pages: 16 MiB, and 32 KiB a checkpoint to list them
-	freeSize     = 8       // bytes of a free page in the list
-	mostForLists = walSize // bytes: a minute each, until there was time to compact
+	longFreelist = 4096    // free pages: 16 MiB, and 32 KiB for their list
+	freeSize     = 8       // bytes of one page in the list
+	mostForLists = walSize // bytes that may be saved up for lists
 )
 
-// dueIn tells how long the next checkpoint may wait; false when there is nothing
-// to put into the data file.
+// dueIn is how long the next checkpoint may wait; false: there is nothing to write.
 func (s *Store) dueIn() (time.Duration, bool) {
 	if s.firstChange.IsZero() {
 		return 0, false
@@ -245,7 +243,7 @@ func (s *Store) dueIn() (time.Duration, bool) {
 	case s.grown() || s.wal.spoiled:
 		at = time.Now()
 	case used > s.opts.LogBytes/calmPart && at.After(s.lastWrite.Add(calm)):
-		at = s.lastWrite.Add(calm) // what was just kept has gone out by then
+		at = s.lastWrite.Add(calm) // by then what was just stored has been sent
 	}
 	if s.overdue.Load() && at.Before(s.retryAt) {
 		at = s.retryAt
@@ -253,19 +251,19 @@ func (s *Store) dueIn() (time.Duration, bool) {
 	return time.Until(at), true
 }
 
-// grown tells whether much waits for the data file: in the log, or in memory, as
-// texts between many stations change a page each. Only the committer asks.
+// grown tells whether much waits for the data file, in the log or in memory: texts between
+// many stations change a page each. Only the committer calls it.
 func (s *Store) grown() bool {
 	if s.wal.used() > s.opts.LogBytes/checkpointPart {
 		return true
 	}
-	s.mu.Lock() // reading counts in the same figures
+	s.mu.Lock() // reads change these figures, too
 	defer s.mu.Unlock()
 	figures := s.txn.tx.Stats()
 	return figures.GetNodeCount() > checkpointRoom
 }
 
-// checkpointIfDue makes a checkpoint when it is time, and complains when it fails.
+// checkpointIfDue makes a checkpoint if it is time for one, and logs a failure.
 func (s *Store) checkpointIfDue() {
 	wait, some := s.dueIn()
 	if !some || wait > 0 || s.broken() != nil {
@@ -278,7 +276,7 @@ func (s *Store) checkpointIfDue() {
 	}
 }
 
-// last makes the last checkpoint. When it fails, the next start has the log.
+// last makes the last checkpoint. If it fails the next start replays the log.
 func (s *Store) last() error {
 	if s.broken() != nil {
 		return nil
@@ -286,7 +284,7 @@ func (s *Store) last() error {
 	err := s.touch(func(t *txn) error {
 		m, err := s.commit(t)
 		if err == nil {
-			err = saveFreelist(s.file.db) // and a second meta page: one may break
+			err = saveFreelist(s.file.db) // which also writes the second meta page: one may break
 		}
 		if err != nil {
 			return err

@@ -8,9 +8,9 @@ import (
 	"posthouse/queue"
 )
 
-// clone gives the record that decode would read from what encode writes of r, at
-// a fifth of the cost: it shares no memory with r, its times are in UTC, and what
-// is not kept is left out. TestClone holds it to that.
+// clone returns what decode would return for the encoded r, at a fifth of the cost: it
+// shares no memory with r, its times are in UTC, and fields that are not stored are empty.
+// TestClone checks that.
 func clone(r *queue.Record) *queue.Record {
 	c := *r
 	c.Version = 0

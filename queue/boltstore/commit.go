@@ -18,12 +18,12 @@ import (
 
 const (
 	maxBatch = 2000                  // ops in one transaction
-	lazyWait = 20 * time.Millisecond // until a lazy op is in the log; a sync it gets later
+	lazyWait = 20 * time.Millisecond // until a lazy op is in the log; it is synced later
 	lazyMany = 64                    // lazy ops that need not wait for that
 )
 
-// call is one piece of work for the committer: carry drafts it, maybe more than
-// once; one that gives an error has drafted nothing.
+// call is one piece of work for the committer: carry drafts it, maybe more than once;
+// if it returns an error it has drafted nothing.
 type call struct {
 	line.Call
 	carry func(*draft) error
@@ -31,7 +31,7 @@ type call struct {
 	then  func()       // called once it is on disk; nil for nothing
 }
 
-// size is the part of a batch that a call takes: all of one, if it is alone.
+// size is how much of a batch a call takes: all of it, if it has to run alone.
 func (c *call) size() int {
 	if c.alone != nil {
 		return maxBatch
@@ -39,9 +39,9 @@ func (c *call) size() int {
 	return c.Ops
 }
 
-// do hands work to the committer and waits until it is on disk. When ctx ends
-// first, work that the committer has not begun is withdrawn; begun work is
-// waited for, which takes a commit, so that the answer is always true.
+// do gives a call to the committer and waits until it is on disk. If ctx ends first it
+// withdraws the call, unless the committer has begun it: then it waits for the commit,
+// so that the answer is always true.
 func (s *Store) do(ctx context.Context, c *call) error {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -70,8 +70,8 @@ func (s *Store) alone(ctx context.Context, f func() error) error {
 	return s.do(ctx, &call{alone: f})
 }
 
-// commitLoop is the one goroutine that writes. It ends when the line is closed
-// and what was in it is written.
+// commitLoop is the only goroutine that writes. It ends when the line is closed and
+// empty.
 func (s *Store) commitLoop() {
 	defer close(s.stopped)
 	debug.SetPanicOnFault(true)
@@ -106,7 +106,7 @@ func (s *Store) commitLoop() {
 	}
 }
 
-// commitBatch writes a batch and answers everybody in it.
+// commitBatch writes a batch and answers all its callers.
 func (s *Store) commitBatch(batch []*call) {
 	if len(batch) == 0 {
 		return
@@ -120,7 +120,7 @@ func (s *Store) commitBatch(batch []*call) {
 	err := s.write(batch)
 	if errors.Is(err, queue.ErrDamaged) && !s.isClosing() {
 		if s.repair(); s.broken() == nil {
-			err = s.write(batch) // nothing of it was written
+			err = s.write(batch) // the first try wrote nothing
 		}
 	}
 	switch {
@@ -156,8 +156,8 @@ func (s *Store) answer(batch []*call, err error) {
 // complainAgain is how often the log says that nothing can be written.
 const complainAgain = time.Minute
 
-// failed keeps the lazy calls of a batch that could not be written, for as long
-// as there is a later.
+// failed keeps the lazy calls of a batch that could not be written for another try,
+// unless the store is closing.
 func (s *Store) failed(batch []*call, err error) {
 	s.complain(err)
 	var later []*call
@@ -169,7 +169,7 @@ func (s *Store) failed(batch []*call, err error) {
 	}
 	if !s.line.GiveBack(later, line.LazyWait) {
 		s.mu.Lock()
-		s.closeErr = fmt.Errorf("%d changes could not be written before the end: %w", lost, err)
+		s.closeErr = fmt.Errorf("%d changes could not be written before the stop: %w", lost, err)
 		s.mu.Unlock()
 	}
 }
@@ -182,8 +182,8 @@ func (s *Store) complain(err error) {
 	}
 }
 
-// write drafts a batch, writes the draft to the log, and then changes what the
-// store holds. What is too large for the log goes into the data file at once.
+// write drafts a batch, writes the draft to the log, and then changes the store. What
+// is too large for the log goes into the data file at once.
 func (s *Store) write(batch []*call) error {
 	d, err := s.draft(batch)
 	if err != nil || len(d.edits) == 0 {
@@ -204,7 +204,7 @@ func (s *Store) write(batch []*call) error {
 	}
 	if err := s.carryOut(d); err != nil {
 		if logged && errors.Is(err, queue.ErrDamaged) {
-			s.repair() // which brings back what the log has
+			s.repair() // which replays the log, too
 			return nil
 		}
 		return err
@@ -215,8 +215,8 @@ func (s *Store) write(batch []*call) error {
 	return nil
 }
 
-// draft plans a batch. How much room there is is an estimate between two
-// checkpoints: before it refuses something for that, another one measures it.
+// draft plans a batch. Between two checkpoints the room is only estimated: before
+// anything is refused for lack of it, a checkpoint measures it.
 func (s *Store) draft(batch []*call) (d *draft, err error) {
 	if s.overdue.Load() && time.Now().After(s.retryAt) {
 		if err := s.checkpoint(); err != nil {
@@ -251,8 +251,8 @@ func lazy(batch []*call) bool {
 	return !slices.ContainsFunc(batch, func(c *call) bool { return !c.Lazy })
 }
 
-// syncIfDue syncs lazy ops that have been in the log for long, as nothing came that
-// would have taken them along.
+// syncIfDue syncs lazy ops that have been in the log for too long without another
+// commit.
 func (s *Store) syncIfDue() {
 	if since, some := s.wal.looseFor(); !some || since < line.LazyWait {
 		return
@@ -272,22 +272,22 @@ func ops(batch []*call) (n int) {
 	return n
 }
 
-// carryOut makes what a draft says.
+// carryOut makes the edits of a draft.
 func (s *Store) carryOut(d *draft) error {
 	if s.firstChange.IsZero() {
 		s.firstChange = time.Now()
 	}
 	return s.touch(func(t *txn) error {
 		if err := d.carryOut(); err != nil {
-			panic(err) // a part of it is made
+			panic(err) // some edits are made, so there is no way back
 		}
 		return nil
 	})
 }
 
-// tell passes on where something new waits. It comes last: of all whom a commit
-// wakes, the one that was woken last runs next, and that is the text on its way, not
-// its confirmation. Nobody but the committer has hints.
+// tell passes on the hints where something new waits. It comes last: of all goroutines
+// that a commit wakes, Go runs the last one first, and sending the text is more urgent
+// than confirming it. Only the committer uses hints.
 func (s *Store) tell() {
 	s.watchers.tell(s.txn.hints)
 	clear(s.txn.hints)
@@ -308,8 +308,8 @@ func (s *Store) took(d time.Duration) {
 	s.mu.Unlock()
 }
 
-// explain turns what bbolt and the system say about a lack of room into ErrFull.
-// bbolt passes some errors of the system on as text only.
+// explain turns errors about a lack of room into ErrFull. bbolt passes on some errors of
+// the system as text only.
 func (s *Store) explain(err error) error {
 	if err == nil {
 		return nil

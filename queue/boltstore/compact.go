@@ -15,16 +15,16 @@ import (
 	"posthouse/queue"
 )
 
-// A bbolt file never shrinks, and a long list of free pages makes commits or
-// starts slow. So it is compacted while the store works: what it holds is copied
-// into a fresh file; the keys that are written meanwhile are noted and copied
-// again; the last few of them with the committer standing still, which then goes
-// on with the fresh file. A crash at any moment leaves the old file or the new.
+// A bbolt file never shrinks, and a long list of free pages makes commits or starts slow.
+// So it is compacted while the store works: everything is copied into a fresh file; keys
+// that are written meanwhile are noted and copied again, the last few of them while the
+// committer stands still, which then goes on with the fresh file. A crash at any moment
+// leaves the old file or the new.
 
 const (
 	compactAgain = time.Hour   // between two compactions
-	compactRetry = time.Minute // after one that did not get through, doubled each time
-	maxNoted     = 50_000      // keys; more are written than copied: give up for now
+	compactRetry = time.Minute // after one that failed, doubled each time
+	maxNoted     = 50_000      // keys; beyond that writing is faster than copying: give up for now
 	fewNoted     = 500         // keys that are copied while the committer stands still
 	copyBatch    = 1 << 20     // bytes in one transaction of the copy
 )
@@ -47,9 +47,9 @@ func (j *journal) note(bucket, key []byte) {
 	}
 }
 
-// compactIfDue starts a compaction when the list of free pages is too long to be
-// written with each commit and an eighth of the file or more is free. The
-// committer calls it after each checkpoint, with mu held.
+// compactIfDue starts a compaction if the list of free pages is too long to be written
+// with each checkpoint and at least an eighth of the file is free. The committer calls it
+// after each checkpoint, with mu held.
 func (s *Store) compactIfDue(tx *bolt.Tx) {
 	pageSize := int64(tx.DB().Info().PageSize)
 	st := tx.DB().Stats()
@@ -67,7 +67,7 @@ func (s *Store) compactIfDue(tx *bolt.Tx) {
 		defer s.mu.Unlock()
 		s.compacting = false
 		if err != nil && s.life.Err() == nil {
-			s.log.Warn("compacting the queue did not get through; it goes on as it is", "err", err)
+			s.log.Warn("compacting the queue's file failed; it goes on as it is", "err", err)
 		}
 	})
 }
@@ -119,8 +119,8 @@ func (s *Store) compact(ctx context.Context) (err error) {
 	return nil
 }
 
-// roomToCopy gives the size of the file, or an error when the disk has no room
-// for a second one beside it.
+// roomToCopy returns the size of the file, or an error if the disk has no room for a
+// second one.
 func (s *Store) roomToCopy(f *file) (size int64, err error) {
 	err = f.db.View(func(tx *bolt.Tx) error {
 		used := usedIn(tx)
@@ -144,9 +144,9 @@ type compaction struct {
 }
 
 func (c *compaction) run(ctx context.Context) error {
-	_ = os.Remove(c.path) // of a run that a crash ended
+	_ = os.Remove(c.path) // left by a crash
 	opts := c.s.opts
-	opts.NoSync = true // until it is all there
+	opts.NoSync = true // until it is complete
 	to, err := openFile(c.path, opts)
 	if err != nil {
 		return err
@@ -176,7 +176,7 @@ func (c *compaction) run(ctx context.Context) error {
 	return c.s.alone(ctx, c.finish)
 }
 
-// swapJournal gives what was noted so far and begins anew.
+// swapJournal returns what was noted so far and begins anew.
 func (c *compaction) swapJournal(ctx context.Context) (was *journal, err error) {
 	err = c.s.alone(ctx, func() error {
 		was = c.s.setJournal(newJournal())
@@ -188,7 +188,7 @@ func (c *compaction) swapJournal(ctx context.Context) (was *journal, err error) 
 	return was, err
 }
 
-// setJournal gives the journal that was in use until now. Only the committer calls it.
+// setJournal returns the journal that was in use until now. Only the committer calls it.
 func (s *Store) setJournal(j *journal) (was *journal) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -196,9 +196,9 @@ func (s *Store) setJournal(j *journal) (was *journal) {
 	return was
 }
 
-// copyAll copies every bucket, in many short transactions: a long one would keep
-// pages from being used again, and could make the committer wait. What changes
-// between them is in the journal.
+// copyAll copies every bucket, in many short transactions: a long one would keep pages
+// from being reused, and could make the committer wait. What changes between them is in
+// the journal.
 func (c *compaction) copyAll(ctx context.Context) error {
 	var names [][]byte
 	err := c.from.db.View(func(tx *bolt.Tx) error {
@@ -244,7 +244,7 @@ func (c *compaction) both(f func(from, to *bolt.Tx) error) error {
 	})
 }
 
-// dig gives the bucket at a path; a writable transaction makes what is missing
+// dig returns the bucket at a path; a writable transaction makes those that are missing
 // below the first.
 func dig(tx *bolt.Tx, path [][]byte) *bolt.Bucket {
 	b := tx.Bucket(path[0])
@@ -261,7 +261,7 @@ func dig(tx *bolt.Tx, path [][]byte) *bolt.Bucket {
 	return b
 }
 
-// copyChunk copies what lies behind the key last, up to copyBatch bytes.
+// copyChunk copies what comes after the key last, up to copyBatch bytes.
 func copyChunk(from, to *bolt.Bucket, last []byte, inner *[][]byte) (end []byte, more bool, err error) {
 	if from == nil {
 		return nil, false, nil // dropped meanwhile
@@ -288,8 +288,8 @@ func copyChunk(from, to *bolt.Bucket, last []byte, inner *[][]byte) (end []byte,
 	return nil, false, nil
 }
 
-// catchUp copies the present state of each key that was noted, hours of
-// identities that were dropped first: they may have been made again.
+// catchUp copies the present state of each noted key. Hours of identities that were
+// dropped come first, since they may have been made again.
 func (c *compaction) catchUp(j *journal) error {
 	return c.both(func(from, to *bolt.Tx) error {
 		for k := range j.keys {
@@ -348,8 +348,8 @@ func copyKey(from, to *bolt.Tx, k noted) error {
 	return dst.Delete(key)
 }
 
-// finish runs in the committer: it copies the rest and puts the fresh file in
-// the place of the old.
+// finish runs in the committer: it copies the rest and replaces the old file by the fresh
+// one.
 func (c *compaction) finish() error {
 	s := c.s
 	if s.file != c.from {
@@ -391,7 +391,7 @@ func (c *compaction) finish() error {
 	return err
 }
 
-// abandon takes back a run that did not get through.
+// abandon cleans up after a run that failed.
 func (c *compaction) abandon() error {
 	err := c.s.alone(context.Background(), func() error {
 		c.s.setJournal(nil)

@@ -13,8 +13,8 @@ import (
 	"posthouse/queue/line"
 )
 
-// suspect has a record that could not be read taken out of the schedule: it
-// would block its lane for ever. Its bytes are kept.
+// suspect takes a record that could not be read out of the schedule, since it would block
+// its lane for ever. Its bytes are kept.
 func (s *Store) suspect(seq uint64) {
 	s.mu.Lock()
 	known := s.suspects[seq]
@@ -32,9 +32,8 @@ func (s *Store) suspect(seq uint64) {
 	}
 }
 
-// quarantine moves a record away if it cannot be read, with all that the indexes
-// hold of it. What is lost with it is the number of its link and precedence:
-// so the indexes are searched for its Seq, which is slow and rare.
+// quarantine moves a record away if it cannot be read, and removes its index entries. Its
+// links are unknown, so all indexes are searched for its Seq, which is slow but rare.
 func (t *txn) quarantine(seq uint64) error {
 	key := recordKey(seq)
 	raw := t.records.Get(key)
@@ -64,8 +63,8 @@ func (t *txn) setAside(key, raw []byte) error {
 	return t.delPlain(recordBucket, key)
 }
 
-// entriesOf finds what the indexes hold of a record without reading it. A head
-// goes with its lane, and its identity stays known.
+// entriesOf finds the index entries of a record without reading it: all but its head,
+// which goes with the lane, and its identity, which stays known.
 func (t *txn) entriesOf(seq uint64) (all []entry) {
 	for _, i := range []index{lanes, later, held, frames, open, expire} {
 		cur := t.bucket(i).Cursor()
@@ -78,14 +77,14 @@ func (t *txn) entriesOf(seq uint64) (all []entry) {
 	return all
 }
 
-// seqOf gives the Seq in a key of an index.
+// seqOf returns the Seq in a key of an index.
 func seqOf(i index, key []byte) uint64 {
 	tail := map[index]int{lanes: itemLen, ready: itemLen, later: itemLen, held: itemLen, frames: itemLen + nthLen, open: seqLen, expire: seqLen}[i]
 	return binary.BigEndian.Uint64(key[len(key)-tail:])
 }
 
-// breakDown notes that a page of a file is damaged, wakes the committer to mend
-// it, and gives the error that says so until then. mu is held.
+// breakDown notes that a page of a file is damaged, wakes the committer to repair it, and
+// returns the error for callers until then. mu is held.
 func (s *Store) breakDown(f *file, p any) error {
 	err := fmt.Errorf("%w: a page of %s cannot be read (%v); what can be read is being saved into a fresh file", queue.ErrDamaged, s.path, p)
 	if s.bad == nil && s.file == f { // else it was replaced meanwhile
@@ -102,10 +101,10 @@ func (s *Store) broken() error {
 	return s.bad
 }
 
-// repairPause lies between two tries to repair the file.
+// repairPause is the wait between two tries to repair the file.
 const repairPause = time.Minute
 
-// repair does to a file that broke while in use what Open does to a damaged
+// repair does with a file that was damaged while in use what Open does with a damaged
 // one, and goes on with the fresh file.
 func (s *Store) repair() {
 	if !s.repaired.IsZero() && time.Since(s.repaired) < repairPause {
@@ -127,7 +126,7 @@ func (s *Store) repair() {
 	s.watchers.tell(s.openLinks())
 }
 
-// openLinks gives the links with something open; s.mu is held.
+// openLinks returns the links with open deliveries; s.mu is held.
 func (s *Store) openLinks() map[string]struct{} {
 	links := map[string]struct{}{}
 	for key := range s.txn.counts.Open {
@@ -138,9 +137,8 @@ func (s *Store) openLinks() map[string]struct{} {
 	return links
 }
 
-// Verify reads the whole store and tells whether the indexes hold what follows
-// from the records, no more and no less. It is meant for tests and for doubt:
-// memory and time grow with the store.
+// Verify reads the whole store and checks that the indexes have exactly what follows from
+// the records. It is for tests: memory and time grow with the store.
 func (s *Store) Verify(ctx context.Context) error {
 	return s.reading(ctx, verify)
 }

@@ -9,32 +9,30 @@ import (
 	"posthouse/queue"
 )
 
-// draft is a group commit before it is on disk: the edits that its calls come to.
-// They are planned on what the store holds, which they leave alone, so that
-// nobody reads what a power cut could still take back.
+// draft is the edits of a group commit before they are on disk. Planning them does not
+// change the store, so that nobody reads what a power failure could still undo.
 type draft struct {
 	t     *txn
 	edits []edit
-	last  uint64 // number given
+	last  uint64 // the last accept number
 	used  int64  // bytes, as txn.used
 	room  room
-	now   map[uint64]drafted // records that differ from those in t
+	now   map[uint64]drafted // records that differ from t
 	ids   map[queue.Identity]seen
 
 	mirrored int64 // revision of a mirror
 }
 
-// drafted is a record as an earlier edit of the draft leaves it; all zero when it
-// has gone.
+// drafted is a record after the edits so far; all zero: it is removed.
 type drafted struct {
 	payload []byte
 	is      []entry
 }
 
-// room is how far the file may go, in bytes.
+// room is how large the file may grow, in bytes.
 type room struct{ normal, urgent int64 }
 
-// newDraft begins one that will have about so many edits.
+// newDraft begins a draft of about so many edits.
 func newDraft(t *txn, r room, edits int) *draft {
 	return &draft{
 		t: t, last: t.records.Sequence(), used: t.used, room: r, edits: make([]edit, 0, edits),
@@ -42,8 +40,8 @@ func newDraft(t *txn, r room, edits int) *draft {
 	}
 }
 
-// read gives a record as it is after the edits so far, with its entries; known
-// itself, if it is that.
+// read returns a record as it is after the edits so far, with its entries; known itself,
+// if that is up to date.
 func (d *draft) read(seq uint64, known *queue.Record) (*queue.Record, []entry, error) {
 	if n, ok := d.now[seq]; ok {
 		if n.payload == nil {
@@ -86,7 +84,7 @@ func (d *draft) put(e edit) {
 	d.now[e.seq] = drafted{e.val, e.is}
 }
 
-// purge removes a record unless it was opened again or has gone meanwhile.
+// purge removes a record unless it has been reopened or removed meanwhile.
 func (d *draft) purge(seq uint64) bool {
 	r, _, err := d.read(seq, nil)
 	if err != nil || r.Open() {
@@ -105,9 +103,8 @@ func (d *draft) known(id queue.Identity, since clock.Age) (uint64, bool) {
 	return d.t.known(id, since)
 }
 
-// admit answers ErrFull to a New that the store has no room for. Receipts and
-// emergencies are what may empty it again, or must not wait: they get into the
-// reserve.
+// admit returns ErrFull for a New if there is no room. Receipts, which may empty the
+// store, and urgent ops may use the reserve.
 func (d *draft) admit(r *queue.Record, urgent bool, size int) error {
 	urgent = urgent || r.Message.Kind == message.Receipt || r.Message.Precedence == message.Emergency
 	limit := d.room.normal
@@ -121,10 +118,10 @@ func (d *draft) admit(r *queue.Record, urgent bool, size int) error {
 	return nil
 }
 
-// roomOf is about what a new record takes in the file, with its indexes.
+// roomOf estimates the space of a new record in the file, with its indexes.
 func roomOf(payload int) int64 { return 2*int64(payload) + 512 }
 
-// roomForAll takes the room for every New, if none of them comes near a limit.
+// roomForAll takes the room for all New, if that stays clear of the limits.
 func (d *draft) roomForAll(steps []step) bool {
 	size := int64(0)
 	for i := range steps {
@@ -139,7 +136,7 @@ func (d *draft) roomForAll(steps []step) bool {
 	return true
 }
 
-// frame writes the edits for the log, into memory of its own.
+// frame encodes the edits for the log, in memory of the log.
 func (d *draft) frame(w *wal) (f frame, memory []byte) {
 	size := 0
 	for i := range d.edits {
@@ -152,7 +149,7 @@ func (d *draft) frame(w *wal) (f frame, memory []byte) {
 	return frame{mark: d.t.mark, commit: d.t.counts.Commits + 1, edits: b[frameHead:]}, b
 }
 
-// carryOut makes the edits; from now on everybody reads them.
+// carryOut makes the edits: from now on reads see them.
 func (d *draft) carryOut() error {
 	d.t.counts.Commits++
 	d.t.used, d.t.changed = d.used, true

@@ -8,37 +8,37 @@ import (
 	"posthouse/queue"
 )
 
-// An edit is one change of what the store holds, as the log keeps it: what came
-// of an op, not how it came about. Carrying out the same edits on the same data
-// file gives the same store: that is how a start brings back what the log has.
+// An edit is one change of the store as the log keeps it: the result of an op, not the
+// op. The same edits on the same data file give the same store, so a start can replay
+// the log.
 type edit struct {
 	what editKind
 	seq  uint64    // of a record
 	age  clock.Age // forgetIDs, purgedTo
 	name string    // of a setting
 	val  []byte    // payload of a record, value of a setting
-	room []byte    // val behind room for its seal; nil: it lies elsewhere
+	room []byte    // val with room for its seal in front; nil: val has none
 
 	step *Step // of a mirror
 
-	// What the planner knows already of a putRecord; else it is found anew.
+	// What the draft knows about a putRecord; a replay finds it again.
 	planned bool
 	fresh   *queue.Record // when there was none before
-	was, is []entry       // what it put into the indexes, and will
+	was, is []entry       // its index entries before and after
 }
 
 type editKind byte
 
 const (
 	putRecord  editKind = 'r'
-	purge      editKind = 'p' // a finished record goes
-	setAside   editKind = 'q' // a damaged record goes out of the schedule
+	purge      editKind = 'p' // removes a finished record
+	setAside   editKind = 'q' // takes a damaged record out of the schedule
 	putSetting editKind = 's'
 	delSetting editKind = 'd'
-	skipTo     editKind = 'n' // the last number that counts as given
-	forgetIDs  editKind = 'f' // identities of the hours before an age go
+	skipTo     editKind = 'n' // the last number that counts as used
+	forgetIDs  editKind = 'f' // removes the identities of the hours before an age
 	purgedTo   editKind = 'a' // finished records before an age are gone
-	followStep editKind = 'm' // of a mirror, which has no log: none holds it
+	followStep editKind = 'm' // of a mirror, so never in a log
 )
 
 // append writes an edit: its kind, a number, and for some a text with its length.
@@ -59,7 +59,7 @@ func (e *edit) append(b []byte) []byte {
 	return b
 }
 
-// size is the most that append adds.
+// size is at least what append adds, in bytes.
 func (e *edit) size() int {
 	return 1 + 3*binary.MaxVarintLen64 + len(e.name) + len(e.val)
 }
@@ -68,7 +68,7 @@ func appendBytes(b, val []byte) []byte {
 	return append(binary.AppendUvarint(b, uint64(len(val))), val...)
 }
 
-// cutEdits reads the edits of a frame; their bytes lie in b.
+// cutEdits reads the edits of a frame; they share the memory of b.
 func cutEdits(b []byte) (all []edit, err error) {
 	c := cutter{b: b}
 	for len(c.b) > 0 && !c.bad {
@@ -132,7 +132,7 @@ func (c *cutter) skip(n int) {
 	c.b = c.b[n:]
 }
 
-// carryOut makes an edit. An error is one of writing.
+// carryOut makes an edit. It fails only if writing fails.
 func (t *txn) carryOut(e *edit) error {
 	switch e.what {
 	case putRecord:
@@ -158,7 +158,7 @@ func (t *txn) carryOut(e *edit) error {
 	return nil
 }
 
-// putRecord writes a record and files it.
+// putRecord writes a record and its index entries.
 func (t *txn) putRecord(e *edit) error {
 	if !e.planned {
 		if err := t.plan(e); err != nil {
@@ -185,7 +185,7 @@ func (t *txn) putRecord(e *edit) error {
 	return t.file(e.was, e.is)
 }
 
-// gave notes that a number was given.
+// gave notes that an accept number was used.
 func (t *txn) gave(seq uint64) error {
 	if seq <= t.records.Sequence() {
 		return nil
@@ -196,7 +196,7 @@ func (t *txn) gave(seq uint64) error {
 	return nil
 }
 
-// plan finds out what a record of the log replaces.
+// plan finds what a record in the log replaces.
 func (t *txn) plan(e *edit) error {
 	is, err := decode(e.seq, e.val)
 	if err != nil {
@@ -210,7 +210,7 @@ func (t *txn) plan(e *edit) error {
 		return nil
 	}
 	was, err := openRecord(e.seq, old)
-	if err != nil { // it broke since
+	if err != nil { // damaged since
 		e.fresh = is
 		return t.quarantine(e.seq)
 	}
@@ -218,7 +218,7 @@ func (t *txn) plan(e *edit) error {
 	return nil
 }
 
-// redo carries out a frame of the log.
+// redo replays a frame of the log.
 func (t *txn) redo(f frame) error {
 	edits, err := cutEdits(f.edits)
 	if err != nil {

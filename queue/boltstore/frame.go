@@ -7,14 +7,14 @@ import (
 )
 
 const (
-	frameHead = 8 + 8 + 8 + 4 + 4 // bytes in front of a frame's edits
+	frameHead = 8 + 8 + 8 + 4 + 4 // bytes before a frame's edits
 	markLen   = 8 + 8
 )
 
-// mark names a checkpoint. The data file and the frames of what came after it
-// bear the same. The upper half of the salt stays what it was when the data file
-// was made; the lower is drawn for each checkpoint, and keeps frames of another
-// course of events, or bytes that a stranger wrote, from being taken for ours.
+// mark identifies a checkpoint: the data file and the frames after the checkpoint have
+// the same. The upper half of the salt is fixed for a data file; the lower is random for
+// each checkpoint, so that frames from another history, or bytes that a stranger wrote,
+// are never taken for ours.
 type mark struct{ number, salt uint64 }
 
 func (m mark) next() mark {
@@ -25,7 +25,7 @@ func (m mark) next() mark {
 	return mark{m.number + 1, of>>32<<32 | uint64(rand.Uint32())}
 }
 
-// kin tells whether two marks are of one data file, at one time or another.
+// kin tells whether two marks are of the same data file, at whatever time.
 func (m mark) kin(o mark) bool { return m.salt>>32 == o.salt>>32 }
 
 func (m mark) bytes() []byte {
@@ -50,8 +50,7 @@ func (f *frame) append(b []byte) []byte {
 	return b
 }
 
-// putHead writes what stands in front of the edits; b has them already, behind room
-// for it.
+// putHead writes the head into b, which has room for it and then the edits.
 func (f *frame) putHead(b []byte) {
 	h := append(b[:0], f.mark.bytes()...)
 	h = binary.BigEndian.AppendUint64(h, f.commit)
@@ -60,7 +59,7 @@ func (f *frame) putHead(b []byte) {
 	binary.BigEndian.AppendUint32(h, sum)
 }
 
-// cutFrame reads the frame that b begins with; false when there is no whole one.
+// cutFrame reads the frame at the beginning of b; false: there is no complete one.
 func cutFrame(b []byte) (f frame, rest []byte, ok bool) {
 	if len(b) < frameHead {
 		return f, nil, false

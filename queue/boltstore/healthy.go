@@ -7,8 +7,8 @@ import (
 	"posthouse/queue"
 )
 
-// Healthy tells why the store cannot do its work any more; nil while it can. A store
-// that is only full can: it takes what empties it.
+// Healthy returns why the store does not work; nil: it does. One that is only full works:
+// it takes what empties it.
 func (s *Store) Healthy() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -18,7 +18,7 @@ func (s *Store) Healthy() error {
 	return fmt.Errorf("nothing can be written: %w", s.failing)
 }
 
-// fails notes why nothing could be written just now; nil: it could be.
+// fails notes why the last write failed; nil: it did not.
 func (s *Store) fails(why error) {
 	if errors.Is(why, queue.ErrFull) {
 		return

@@ -15,16 +15,15 @@ import (
 	"posthouse/queue"
 )
 
-// Which identities were seen, when, and with which record. They are hashes and lie
-// at random: as keys of a tree, each new one would change a page of its own, in
-// memory and on disk. So those since the last checkpoint are in a map, which the log
-// can make again, and a checkpoint writes them as a run: one value, sorted. Runs of
-// about the same length become one, so that an hour has few.
+// Which identities were seen, when, and with which record. They are random hashes: as keys
+// of a tree each new one would change a page of its own. So those since the last checkpoint
+// are in a map, which a replay of the log rebuilds, and a checkpoint writes them as a run:
+// one sorted value. Runs of about the same length are merged, so that an hour has few.
 //
 //	ident   hour / number         -> run: (identity seq age) ...
 //	ident   hour / identity seq   -> age     until schema 2
 //
-// The hours are buckets that are dropped whole.
+// Each hour is a bucket, and is dropped as a whole.
 
 // seen is when an identity came, and with which record.
 type seen struct {
@@ -35,11 +34,11 @@ type seen struct {
 const (
 	idLen    = len(queue.Identity{})
 	seenLen  = idLen + seqLen + ageLen
-	leastRun = 4096 // bytes: one page, written anew rather than searched apart
-	mostRun  = mib  // bytes: what a merge may take of memory
+	leastRun = 4096 // bytes: shorter ones, up to a page, are always merged
+	mostRun  = mib  // bytes: bounds the memory of a merge
 )
 
-// see notes the identities of a record that is new.
+// see notes the identities of a new record.
 func (t *txn) see(r *queue.Record) {
 	for _, id := range [...]queue.Identity{r.Identity, r.Event} {
 		t.sight(Sighting{id, r.Seq, r.Accepted.Age})
@@ -52,8 +51,8 @@ func (t *txn) sight(s Sighting) {
 	}
 }
 
-// known finds the record of an identity that was seen at or after since; the one
-// accepted last answers.
+// known finds the record of an identity that was seen at or after since; of several the
+// one that was accepted last.
 func (t *txn) known(id queue.Identity, since clock.Age) (uint64, bool) {
 	if id == (queue.Identity{}) {
 		return 0, false
@@ -89,8 +88,8 @@ func lookUp(hour *bolt.Bucket, id queue.Identity) (last seen, ok bool) {
 	return last, ok
 }
 
-// search finds an identity in a run. It begins where a hash lies among so many, and
-// goes from there in steps that grow.
+// search finds an identity in a run. It begins where the hash should be if they are evenly
+// spread, and goes on from there in growing steps.
 func search(run []byte, id queue.Identity) (seen, bool) {
 	n := len(run) / seenLen
 	before := func(i int) bool { return bytes.Compare(idAt(run, i), id[:]) < 0 }
@@ -134,7 +133,7 @@ func (t *txn) writeSeen() error {
 	return nil
 }
 
-// addRun writes a run, and into it those before it that are not much longer.
+// addRun writes a run, merged with those before it that are not much longer.
 func (t *txn) addRun(name, run []byte) error {
 	hour, err := t.bucket(ident).CreateBucketIfNotExists(name)
 	if err != nil {
@@ -179,10 +178,9 @@ func merge(runs [][]byte) []byte {
 	return all[size:]
 }
 
-// mergeInto merges a run into the one that begins at from and ends with all, and gives
-// where that begins now. There is room for it before from: so much of the other is
-// written as was read, and no more. Of an identity that is in both, the record accepted
-// last counts.
+// mergeInto merges the run a into the run all[from:], in place, and returns where the
+// result begins; there is room for a before from. Of an identity that is in both, the
+// record accepted last counts.
 func mergeInto(all []byte, from int, a []byte) int {
 	begin, b := from-len(a), all[from:]
 	one := all[begin:begin]

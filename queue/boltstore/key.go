@@ -9,11 +9,10 @@ import (
 	"posthouse/queue"
 )
 
-// Keys are made of parts that sort as what they stand for and cannot be
-// mistaken for one another, whatever bytes a stranger's address holds: numbers
-// are big-endian, texts carry their length in front.
+// Keys are made of parts that sort like their values and are unambiguous, whatever bytes
+// a stranger's address has: numbers are big-endian, texts have their length in front.
 
-// longText marks a text that is too long to be written out; its hash stands for it.
+// longText marks the hash of a text that is too long for a key.
 const longText = 0xFF
 
 func putText(b []byte, s string) []byte {
@@ -24,8 +23,8 @@ func putText(b []byte, s string) []byte {
 	return append(append(b, longText), sum[:]...)
 }
 
-// cutText takes one text off the front of a key. ok is false when only its hash
-// is there; rest is right in both cases.
+// cutText takes a text off the front of a key. ok is false if only its hash is there;
+// rest is right in both cases.
 func cutText(b []byte) (s string, rest []byte, ok bool) {
 	n, b := int(b[0]), b[1:]
 	if n == longText {
@@ -78,7 +77,7 @@ func putFrame(b []byte, link, to, id string) []byte {
 	return putText(putText(putText(b, link), to), id)
 }
 
-// hourOf gives the hour of age whose bucket remembers an identity.
+// hourOf returns the hour of age whose bucket has an identity.
 func hourOf(a clock.Age) clock.Age {
 	const hour = 3600 * 1000
 	h := a / hour
@@ -88,8 +87,8 @@ func hourOf(a clock.Age) clock.Age {
 	return h
 }
 
-// after gives the smallest key that is greater than every key with the prefix;
-// nil when there is none.
+// after returns the smallest key that is greater than every key with the prefix; nil:
+// there is none.
 func after(prefix []byte) []byte {
 	b := append([]byte(nil), prefix...)
 	for i := len(b) - 1; i >= 0; i-- {

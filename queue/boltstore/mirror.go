@@ -14,13 +14,12 @@ import (
 	"posthouse/queue/line"
 )
 
-// A file may also be the mirror of records that are kept elsewhere: then nobody
-// writes to it but Follow, and its indexes answer what that store is asked. The
-// number in the seal of a mirrored record is the revision that it has there. A
-// mirror has no log: each group of steps goes into the file at once.
+// A file may also be the mirror of a store elsewhere: then only Follow writes to it, and
+// its indexes answer that store's reads. The number in the seal of a mirrored record is its
+// revision there. A mirror has no log: each group of steps goes into the file at once.
 
-// OpenMirror makes an empty file for a mirror at path, in the place of what is
-// there: a mirror need not be synced, so nobody knows whether an old one is whole.
+// OpenMirror makes an empty file for a mirror at path, and replaces an old one: a mirror
+// is not synced, so an old one may be incomplete.
 func OpenMirror(path string, opts Options) (*Store, error) {
 	opts.NoSync, opts.MinFree, opts.MaxBytes, opts.noLog = true, -1, mostMirrored, true
 	return openAt(path, opts, true)
@@ -29,7 +28,7 @@ func OpenMirror(path string, opts Options) (*Store, error) {
 // mostMirrored bounds a mirror's file: the store that it mirrors has its own limits.
 const mostMirrored = 24 << 30
 
-// Copy is one record as the store has it that is mirrored.
+// Copy is one record as the mirrored store has it.
 type Copy struct {
 	Seq      uint64
 	Payload  []byte // what Encode made
@@ -38,16 +37,16 @@ type Copy struct {
 
 // Step takes a mirror from one revision of the whole store to a later one.
 type Step struct {
-	// From is the revision that the mirror must have; Anyhow: whichever it has.
-	// With a To of 0 it has none afterwards, until a step that sets one.
+	// From is the revision that the mirror must have; Anyhow: any. After a step with a To
+	// of 0 it has none.
 	From, To int64
 
 	Copies []Copy
 	Gone   []uint64
-	// Records in (After, Upto] that are not among Copies are gone, too.
+	// Records in (After, Upto] that are not among Copies are removed, too.
 	After, Upto uint64
 
-	// Sightings are identities that outlived their records, or may have.
+	// Sightings are identities whose records may be gone.
 	Sightings []Sighting
 
 	Put map[string][]byte // settings; nil removes
@@ -63,16 +62,16 @@ type Sighting struct {
 // Anyhow is a Step's From that fits any mirror.
 const Anyhow = -1
 
-// ErrBehind says that a mirror does not have the revision from which a Step
-// leads on: it was damaged and mended, and has to be filled anew.
+// ErrBehind says that a mirror does not have the From of a Step: it was damaged and
+// repaired, and has to be filled again.
 var ErrBehind = errors.New("the mirror does not stand where the next step begins")
 
-// Follow carries out a step, all or none. It returns once reads see it.
+// Follow makes a step, all or nothing. It returns once reads see it.
 func (s *Store) Follow(ctx context.Context, step Step) error {
 	return s.do(ctx, &call{Call: line.Call{Ops: 1 + len(step.Copies)}, carry: func(d *draft) error { return d.follow(&step) }})
 }
 
-// follow drafts a step: it leads on from the steps before it in the same batch.
+// follow drafts a step, after the steps before it in the same batch.
 func (d *draft) follow(step *Step) error {
 	if step.From != Anyhow && step.From != d.mirrored {
 		return ErrBehind
@@ -82,7 +81,7 @@ func (d *draft) follow(step *Step) error {
 	return nil
 }
 
-// Copied reads one record with the revision that it has where it came from.
+// Copied reads one record, with its revision in the mirrored store.
 func (s *Store) Copied(ctx context.Context, seq uint64) (r *queue.Record, revision int64, err error) {
 	err = s.view(ctx, func(tx *bolt.Tx) error {
 		if r, err = readRecord(tx, seq); err != nil {
@@ -107,7 +106,7 @@ func (s *Store) Finished(ctx context.Context, before clock.Age, n int) (all []ui
 
 var mirrorKey = []byte("mirror") // in state: the revision of a mirror, 8 bytes
 
-// follow carries out a step.
+// follow makes a step.
 func (t *txn) follow(step *Step) error {
 	for _, c := range step.Copies {
 		if err := t.copy(c); err != nil {
@@ -139,7 +138,7 @@ func (t *txn) mirrored() int64 {
 	return int64(binary.BigEndian.Uint64(b))
 }
 
-// copy files a record as it is elsewhere in the place of what is here.
+// copy replaces a record by that of the mirrored store.
 func (t *txn) copy(c Copy) error {
 	key := recordKey(c.Seq)
 	var was []entry
@@ -178,7 +177,7 @@ func (t *txn) unspoil(seq uint64) error {
 	return t.delPlain(damagedBucket, recordKey(seq))
 }
 
-// remove takes a record out. Its identity is remembered for its own time.
+// remove removes a record. Its identity is kept until its own time is over.
 func (t *txn) remove(seq uint64) error {
 	r, err := readRecord(t.tx, seq)
 	if errors.Is(err, queue.ErrDamaged) {
@@ -190,7 +189,7 @@ func (t *txn) remove(seq uint64) error {
 	return t.erase(r)
 }
 
-// others lists what lies in the range of a step and is not among its copies.
+// others lists the records in the range of a step that are not among its copies.
 func (t *txn) others(step *Step) (gone []uint64) {
 	stays := map[uint64]bool{}
 	for _, c := range step.Copies {
@@ -207,14 +206,14 @@ func (t *txn) others(step *Step) (gone []uint64) {
 	return gone
 }
 
-// Encode gives the bytes of a record, without its Seq; those of a record that is
-// too large are an error.
+// Encode returns the bytes of a record, without its Seq; a record that is too large is an
+// error.
 func Encode(r *queue.Record) ([]byte, error) { return encode(r) }
 
 // Seal adds a checksum over a record's bytes and number to what Encode made.
 func Seal(seq uint64, payload []byte) []byte { return isRecord.seal(recordKey(seq), payload, 0) }
 
-// Unseal checks what Seal made and gives the bytes that it was made of.
+// Unseal checks what Seal made and returns what it was made from.
 func Unseal(seq uint64, value []byte) ([]byte, error) {
 	payload, _, err := isRecord.unseal(recordKey(seq), value)
 	if err != nil {
@@ -226,5 +225,5 @@ func Unseal(seq uint64, value []byte) ([]byte, error) {
 // Decode reads what Encode wrote.
 func Decode(seq uint64, payload []byte) (*queue.Record, error) { return decode(seq, payload) }
 
-// Clone copies a record as the store would give it back.
+// Clone copies a record as the store would return it.
 func Clone(r *queue.Record) *queue.Record { return clone(r) }

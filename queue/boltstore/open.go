@@ -15,7 +15,7 @@ import (
 const (
 	lockWait  = 2 * time.Second
 	allocStep = 1 * mib  // by which the file grows
-	overshoot = 24 * mib // beyond MaxBytes, for changes, which always go
+	overshoot = 24 * mib // beyond MaxBytes, for changes, which are never refused
 )
 
 // openFile opens the data file and makes its buckets. Nothing is written to a
@@ -30,7 +30,7 @@ func openFile(path string, opts Options) (f *file, err error) {
 	db, err := bolt.Open(path, 0o600, &bolt.Options{
 		Timeout:         lockWait,
 		FreelistType:    bolt.FreelistMapType,
-		NoFreelistSync:  true, // an open must write nothing; each commit decides for itself
+		NoFreelistSync:  true, // opening must write nothing; each commit decides itself
 		InitialMmapSize: initialMap(),
 		MaxSize:         int(opts.MaxBytes + overshoot),
 		NoSync:          opts.NoSync,
@@ -52,7 +52,7 @@ func openFile(path string, opts Options) (f *file, err error) {
 
 func initialMap() int {
 	if is64Bit {
-		return 64 * mib // readers hold up the writer only while the map grows
+		return 64 * mib // growing the map makes the writer wait for readers: rarely
 	}
 	return 0
 }

@@ -13,11 +13,10 @@ import (
 	"posthouse/queue"
 )
 
-// This file reads a bbolt file (format version 2) page by page, trusting no byte
-// of it. bbolt itself panics on a damaged page, partly in goroutines of its own
-// where nobody can catch it, and is ended by a signal when the file is shorter
-// than it says. So a file in doubt is looked through here before bbolt sees it,
-// and what a damaged one still holds is read from here too.
+// This file reads a bbolt file (format version 2) page by page, and trusts no byte of it.
+// bbolt itself panics on a damaged page, partly in goroutines of its own where nobody can
+// recover, and gets a signal if the file is shorter than it says. So a doubtful file is
+// checked here before bbolt sees it, and what a damaged one still has is read here.
 //
 // Layout (all numbers little-endian on the machines that posthouse runs on):
 //
@@ -27,8 +26,8 @@ import (
 //	branch  position u32 (from the element), key size u32, page u64
 //	leaf    flags u32, position u32, key size u32, value size u32
 //
-// A leaf element with flag 1 is a bucket: page u64, sequence u64, and, when the
-// page is 0, a whole small page behind them.
+// A leaf element with flag 1 is a bucket: page u64, sequence u64, and, if the page is 0,
+// a whole small page after them.
 
 const (
 	pageHeader    = 16
@@ -42,7 +41,7 @@ const (
 	bucketElement = 0x01
 	noFreelist    = 1<<64 - 1
 
-	maxDepth = 32 // of a tree; a deeper one goes in circles
+	maxDepth = 32 // of a tree; a deeper one has a loop
 )
 
 var le = binary.LittleEndian
@@ -54,10 +53,10 @@ type pages struct {
 	size int64 // of the file
 	page int64 // bytes of a page
 	meta meta
-	seen []bool // pages that a walk has come by
+	seen []bool // pages that a walk has visited
 }
 
-// meta is what a meta page says.
+// meta is the content of a meta page.
 type meta struct {
 	root, freelist, used, txid uint64
 	pageSize                   uint32
@@ -68,8 +67,8 @@ var (
 	errTruncated = errors.New("it is shorter than it was")
 )
 
-// openPages reads the meta pages. With err errBothMetas the pages can still be
-// looked through one by one.
+// openPages reads the meta pages. After errBothMetas the pages can still be read one by
+// one.
 func openPages(f *os.File) (*pages, error) {
 	info, err := f.Stat()
 	if err != nil {
@@ -120,15 +119,14 @@ func readMeta(r io.ReaderAt, at int64) (*meta, error) {
 	return m, nil
 }
 
-// element is a key of a page with what belongs to it.
+// element is a key of a page with its value or page.
 type element struct {
 	key, val []byte
 	page     uint64 // branch: the page below
 	bucket   bool   // leaf: val is a bucket
 }
 
-// read reads a page with all that runs over into the next ones, and marks it as
-// seen.
+// read reads a page with its overflow pages, and marks them as seen.
 func (p *pages) read(id uint64) (flags uint16, all []element, err error) {
 	if id < 2 || id >= uint64(p.size/p.page) {
 		return 0, nil, damaged("page %d lies outside the file", id)
@@ -158,8 +156,8 @@ func damaged(format string, args ...any) error {
 	return fmt.Errorf("%w: "+format, append([]any{queue.ErrDamaged}, args...)...)
 }
 
-// elements takes a page apart. Each element lies within it and all are in order,
-// else err tells of the first that is not; the others are given in any case.
+// elements parses a page. Each element has to lie within it, and all in order; err is
+// about the first that does not. The others are returned in any case.
 func elements(b []byte) (flags uint16, all []element, err error) {
 	flags = le.Uint16(b[8:])
 	n := int(le.Uint16(b[10:]))
@@ -181,7 +179,7 @@ func elements(b []byte) (flags uint16, all []element, err error) {
 	return flags, all, err
 }
 
-// cutElement reads the element whose header b begins with.
+// cutElement reads the element whose header is at the beginning of b.
 func cutElement(flags uint16, b []byte) (e element, ok bool) {
 	var pos, keyLen, valLen uint64
 	if flags == branchPage {
@@ -197,9 +195,8 @@ func cutElement(flags uint16, b []byte) (e element, ok bool) {
 	return e, true
 }
 
-// visit is called for each key of a walk with the names of the buckets it lies
-// in; the slices are valid during the call. lost is called for each part of the
-// tree that cannot be read.
+// visit is called for each key of a walk, with the names of its buckets; the slices are
+// valid during the call. lost is called for each part of the tree that cannot be read.
 type visit struct {
 	key  func(path [][]byte, e element)
 	lost func(path [][]byte, err error)
@@ -208,8 +205,8 @@ type visit struct {
 // walk goes through the whole tree.
 func (p *pages) walk(v visit) { p.walkPage(p.meta.root, nil, 0, span{}, v) }
 
-// span is where the keys of a page must lie: from (inclusive) to (exclusive);
-// nil is open. bbolt finds no key that lies elsewhere.
+// span is the range of a page's keys: from (inclusive) to (exclusive); nil: open. bbolt
+// finds no key outside it.
 type span struct{ from, to []byte }
 
 func (s span) holds(all []element) bool {
@@ -264,7 +261,7 @@ func (p *pages) walkLeaf(all []element, path [][]byte, depth int, v visit) {
 	}
 }
 
-// inline gives the elements of a small bucket that lies within its value.
+// inline returns the elements of a small bucket that is stored in its value.
 func inline(val []byte) ([]element, error) {
 	if len(val) < bucketHeader+pageHeader {
 		return nil, damaged("a small bucket is cut off")
@@ -276,7 +273,7 @@ func inline(val []byte) ([]element, error) {
 	return all, nil
 }
 
-// check walks the whole tree and gives the first damage.
+// check walks the whole tree and returns the first damage.
 func (p *pages) check() (err error) {
 	p.walk(visit{
 		key: func([][]byte, element) {},
@@ -289,10 +286,9 @@ func (p *pages) check() (err error) {
 	return err
 }
 
-// unseen calls f for what can be read on each page, and in each small bucket on
-// one, that no walk has come by: free pages with what was there before, and live
-// ones that are damaged or that the way to is damaged. No word in them is to be
-// trusted that has no checksum.
+// unseen calls f for what can be read on pages (and in small buckets on them) that no
+// walk has visited: free pages with their old content, and live ones that are damaged or
+// cannot be reached. Only what has a checksum can be trusted there.
 func (p *pages) unseen(f func(e element)) {
 	for id := range p.seen {
 		if id < 2 || p.seen[id] {
@@ -314,7 +310,7 @@ func (p *pages) unseen(f func(e element)) {
 	}
 }
 
-// readAnyway gives the elements of a leaf page that may be damaged.
+// readAnyway returns the elements of a leaf page that may be damaged.
 func (p *pages) readAnyway(id int64) []element {
 	b := make([]byte, p.page)
 	if _, err := p.ReadAt(b, id*p.page); err != nil {
@@ -333,8 +329,8 @@ func (p *pages) readAnyway(id int64) []element {
 	return all
 }
 
-// free marks the pages of the list of free ones as seen; false when there is no
-// list, or it cannot be read.
+// free marks the free pages as seen, by their list; false: there is no list, or it cannot
+// be read.
 func (p *pages) free() bool {
 	id := p.meta.freelist
 	if id == noFreelist || id < 2 || id >= uint64(p.size/p.page) {

@@ -13,8 +13,8 @@ import (
 	"posthouse/queue/line"
 )
 
-// Purge implements queue.Store. What may go is looked up beside the committer;
-// the committer only removes it.
+// Purge implements queue.Store. The search does not use the committer, which only removes
+// what was found.
 func (s *Store) Purge(ctx context.Context, before, identitiesBefore clock.Age, n int) (int, error) {
 	var old []uint64
 	stale := false
@@ -47,9 +47,9 @@ func (s *Store) Purge(ctx context.Context, before, identitiesBefore clock.Age, n
 	return gone, nil
 }
 
-// finished finds up to n finished records that were accepted before an age, the
-// oldest first. Open ones are passed over without being read. Records lie in
-// the order of acceptance, so the first young one ends the search.
+// finished finds up to n finished records that were accepted before an age, the oldest
+// first. Open ones are skipped without being read. Records are in the order of acceptance,
+// so the first young one ends the search.
 func finished(ctx context.Context, tx *bolt.Tx, before clock.Age, n int) (all []uint64, err error) {
 	next, nextOpen := allSeqs(tx), openSeqs(tx)
 	open, hasOpen := nextOpen(0)
@@ -78,17 +78,16 @@ func finished(ctx context.Context, tx *bolt.Tx, before clock.Age, n int) (all []
 	return all, nil
 }
 
-// purge removes a record with all but its identity, which is remembered for its
-// own time.
+// purge removes a record. Its identity is kept until its own time is over.
 func (t *txn) purge(seq uint64) error {
 	r, err := readRecord(t.tx, seq)
 	if err != nil {
-		return t.quarantine(seq) // it broke since; nothing to do if it is not there
+		return t.quarantine(seq) // damaged since; does nothing if it is gone
 	}
 	return t.erase(r)
 }
 
-// erase removes a record and all that the indexes hold of it but its identities.
+// erase removes a record and its index entries, but not its identities.
 func (t *txn) erase(r *queue.Record) error {
 	if err := t.file(entries(r), nil); err != nil {
 		return err

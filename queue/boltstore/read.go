@@ -51,29 +51,27 @@ func (s *Store) get(ctx context.Context, known *queue.Record, seq uint64) (r *qu
 	return r, err
 }
 
-// items collects up to n items without ever cutting a record in two, because a
-// reader goes on after the last Seq it was given. A record alone with more than
-// n deliveries is cut.
+// items collects up to n items, never only a part of a record, since the reader goes on
+// after the last Seq. A single record with more than n deliveries is cut.
 type items struct {
 	all []queue.Item
 	n   int
 }
 
-// add takes one more; false says that there is no room for it.
+// add adds one more; false: there is no room.
 func (c *items) add(it queue.Item) bool {
 	if len(c.all) < c.n {
 		c.all = append(c.all, it)
 		return true
 	}
 	if i := slices.IndexFunc(c.all, func(o queue.Item) bool { return o.Seq == it.Seq }); i > 0 {
-		c.all = c.all[:i] // the rest of this record follows: leave all of it for the next time
+		c.all = c.all[:i] // leave all of this record for the next call
 	}
 	return false
 }
 
-// Heads implements queue.Store. Heads without a time are in ready; those whose
-// time has come are found among what is due, so that heads which still wait
-// cost nothing, however many they are.
+// Heads implements queue.Store. Heads without a time are in ready; those whose time has
+// come are found in later, so that any number of heads that still wait costs nothing.
 func (s *Store) Heads(ctx context.Context, link string, p message.Precedence, now clock.Age, from uint64, n int) ([]queue.Item, error) {
 	c := items{n: n}
 	err := s.view(ctx, func(tx *bolt.Tx) error {
@@ -103,8 +101,7 @@ func (s *Store) Heads(ctx context.Context, link string, p message.Precedence, no
 	return c.all, err
 }
 
-// waited gives the heads of a link and precedence whose time to wait is over,
-// by Seq.
+// waited returns the heads of a link and precedence whose wait is over, by Seq.
 func (s *Store) waited(tx *bolt.Tx, link string, p message.Precedence, now clock.Age, from uint64) []queue.Item {
 	var all []queue.Item
 	eachDue(tx, link, now, func(it queue.Item, val []byte) bool {
@@ -129,8 +126,8 @@ func seekAfter(cur *bolt.Cursor, prefix []byte, from uint64) (key, val []byte) {
 	return cur.Seek(putSeq(bytes.Clone(prefix), from+1))
 }
 
-// eachDue calls f for what a link has due up to until, the earliest first, until
-// f returns false.
+// eachDue calls f for what is due on a link at until, the earliest first, until f
+// returns false.
 func eachDue(tx *bolt.Tx, link string, until clock.Age, f func(it queue.Item, val []byte) bool) {
 	prefix := putText(nil, link)
 	cur := tx.Bucket(indexName[later]).Cursor()
@@ -160,8 +157,8 @@ func (s *Store) Behind(ctx context.Context, lane queue.Lane, from uint64, n int)
 	return c.all, err
 }
 
-// Due implements queue.Store. A head whose wait is over stays in it until it is
-// taken care of: the store keeps no clock.
+// Due implements queue.Store. A head whose wait is over is listed until it is changed:
+// the store has no clock.
 func (s *Store) Due(ctx context.Context, link string, until clock.Age, n int) (all []queue.Item, err error) {
 	err = s.view(ctx, func(tx *bolt.Tx) error {
 		eachDue(tx, link, until, func(it queue.Item, _ []byte) bool {
@@ -202,8 +199,8 @@ func (s *Store) Held(ctx context.Context, call string, n int) (all []queue.Item,
 	return all, err
 }
 
-// Sought implements queue.Store. It jumps from call to call, however much is
-// held for each.
+// Sought implements queue.Store. It jumps from call to call, however many are held for
+// each.
 func (s *Store) Sought(ctx context.Context, n int) (all []string, err error) {
 	err = s.view(ctx, func(tx *bolt.Tx) error {
 		cur := tx.Bucket(indexName[held]).Cursor()
@@ -220,8 +217,8 @@ func (s *Store) Sought(ctx context.Context, n int) (all []string, err error) {
 	return all, err
 }
 
-// Frame implements queue.Store. Of several deliveries with the same frame id the
-// one that was accepted last answers.
+// Frame implements queue.Store. Of several deliveries with the same frame id it finds
+// the one that was accepted last.
 func (s *Store) Frame(ctx context.Context, link, to, id string) (it queue.Item, part int, err error) {
 	err = s.view(ctx, func(tx *bolt.Tx) error {
 		prefix := framePrefix(link, to, id)
@@ -237,8 +234,8 @@ func (s *Store) Frame(ctx context.Context, link, to, id string) (it queue.Item, 
 	return it, part, err
 }
 
-// lastOf gives the last key with a prefix; nil when there is none. It goes
-// forward: bbolt's Prev stops at a page that the open transaction has emptied.
+// lastOf returns the last key with a prefix; nil: there is none. It goes forward, since
+// bbolt's Prev stops at a page that the open transaction has emptied.
 func lastOf(b *bolt.Bucket, prefix []byte) (key, val []byte) {
 	cur := b.Cursor()
 	for k, v := cur.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = cur.Next() {
@@ -287,7 +284,7 @@ func (s *Store) List(ctx context.Context, openOnly bool, from uint64, n int) (al
 	return all, err
 }
 
-// nextSeq gives the first Seq after another one.
+// nextSeq returns the first Seq after another one.
 type nextSeq func(from uint64) (uint64, bool)
 
 func allSeqs(tx *bolt.Tx) nextSeq {
@@ -321,7 +318,7 @@ func openSeqs(tx *bolt.Tx) nextSeq {
 	}
 }
 
-// openLinks gives the prefix of each link in the open index.
+// openLinks returns the prefix of each link in the open index.
 func openLinks(b *bolt.Bucket) (links [][]byte) {
 	cur := b.Cursor()
 	for key, _ := cur.First(); key != nil; {
@@ -374,7 +371,7 @@ func (s *Store) Settings(ctx context.Context, prefix string) (all map[string][]b
 	return all, err
 }
 
-// openSetting gives a copy of a setting's value; it is never nil.
+// openSetting returns a copy of a setting's value; it is never nil.
 func openSetting(key, b []byte) ([]byte, error) {
 	val, _, err := isSetting.unseal(key, b)
 	if err != nil {

@@ -17,11 +17,10 @@ import (
 //
 //	version (1 byte) | CRC-32C (4 bytes) | number of the commit (uvarint) | payload
 //
-// The checksum covers what kind of value it is and the key too, so that a value
-// under a wrong key is found out, and so that salvage knows a record or a
-// setting wherever it meets one. The number of the commit tells the newest of
-// several copies. The payload of a record is CBOR (RFC 8949); its Seq is in the
-// key alone.
+// The checksum also covers the kind of value and the key, so that a value under a wrong
+// key is noticed, and salvage recognises a record or a setting wherever it finds one. The
+// number of the commit tells the newest of several copies. The payload of a record is CBOR
+// (RFC 8949); its Seq is only in the key.
 
 // kind is what a sealed value is.
 type kind byte
@@ -44,7 +43,7 @@ const (
 var (
 	castagnoli = crc32.MakeTable(crc32.Castagnoli)
 	encMode    = must(cbor.EncOptions{Time: cbor.TimeRFC3339NanoUTC, TimeTag: cbor.EncTagNone}.UserBufferEncMode())
-	// Texts are kept byte for byte: whether they are UTF-8 is not the store's business.
+	// The store keeps texts byte for byte, valid UTF-8 or not.
 	decMode = must(cbor.DecOptions{UTF8: cbor.UTF8DecodeInvalid}.DecMode())
 )
 
@@ -62,7 +61,7 @@ func (k kind) seal(key, payload []byte, commit uint64) []byte {
 	return k.sealIn(key, append(make([]byte, sealLen, sealLen+len(payload)), payload...), commit)
 }
 
-// sealIn seals a payload in the memory where it lies, behind sealLen bytes of room.
+// sealIn seals a payload in place; room has sealLen free bytes before it.
 func (k kind) sealIn(key, room []byte, commit uint64) []byte {
 	var number [binary.MaxVarintLen64]byte
 	n := binary.PutUvarint(number[:], commit)
@@ -73,7 +72,7 @@ func (k kind) sealIn(key, room []byte, commit uint64) []byte {
 	return b
 }
 
-// unseal checks a value and gives its payload, which still lies in value.
+// unseal checks a value and returns its payload, a part of value.
 func (k kind) unseal(key, value []byte) (payload []byte, commit uint64, err error) {
 	if len(value) < 1+sumLen+1 {
 		return nil, 0, queue.ErrDamaged
@@ -91,7 +90,7 @@ func (k kind) unseal(key, value []byte) (payload []byte, commit uint64, err erro
 	return value[1+sumLen+n:], commit, nil
 }
 
-// checksum covers the kind, the key and the whole value but the checksum itself.
+// checksum covers the kind, the key and all of the value except the checksum itself.
 func (k kind) checksum(key, value []byte) uint32 {
 	c := crc32.Checksum([]byte{byte(k)}, castagnoli)
 	c = crc32.Update(c, castagnoli, key)
@@ -99,7 +98,7 @@ func (k kind) checksum(key, value []byte) uint32 {
 	return crc32.Update(c, castagnoli, value[1+sumLen:])
 }
 
-// encode gives the payload of a record, without its Seq.
+// encode returns the payload of a record, without its Seq.
 func encode(r *queue.Record) ([]byte, error) {
 	room, err := encodeIn(r)
 	if err != nil {
@@ -108,7 +107,7 @@ func encode(r *queue.Record) ([]byte, error) {
 	return room[sealLen:], nil
 }
 
-// encodeIn gives it behind room for its seal.
+// encodeIn returns it with room for its seal in front.
 func encodeIn(r *queue.Record) ([]byte, error) {
 	b := encodings.Get().(*bytes.Buffer)
 	defer encodings.Put(b)
@@ -125,7 +124,7 @@ func encodeIn(r *queue.Record) ([]byte, error) {
 	return append(make([]byte, sealLen, sealLen+b.Len()), b.Bytes()...), nil
 }
 
-// encodings is memory to write records in; collecting garbage lets go of it.
+// encodings are reused buffers for writing records.
 var encodings = sync.Pool{New: func() any { return new(bytes.Buffer) }}
 
 // decode reads a payload into a record that shares no memory with it.
@@ -143,8 +142,7 @@ func openRecord(seq uint64, value []byte) (*queue.Record, error) {
 	return openUnless(nil, seq, value)
 }
 
-// openUnless reads the value of a record, unless it is what known was read from:
-// then that is what it gives.
+// openUnless reads the value of a record, or returns known if that was read from it.
 func openUnless(known *queue.Record, seq uint64, value []byte) (*queue.Record, error) {
 	payload, commit, err := isRecord.unseal(recordKey(seq), value)
 	if err != nil {

@@ -17,9 +17,8 @@ import (
 	"posthouse/queue"
 )
 
-// openOrSalvage opens the data file and brings back what the log has. A file that
-// is damaged is set aside, and what can be read of it and of the log goes into a
-// fresh one.
+// openOrSalvage opens the data file and replays the log. A damaged file is set aside, and
+// what can be read of it and of the log goes into a fresh one.
 func openOrSalvage(path string, w *wal, opts Options) (*file, *txn, error) {
 	why := examine(path)
 	if why == nil {
@@ -47,9 +46,9 @@ func openAndBegin(path string, w *wal, opts Options) (*file, *txn, error) {
 	return f, t, err
 }
 
-// examine looks at a file before bbolt does. A large file with a list of its
-// free pages is not walked: that would slow each start, and what bbolt meets in
-// it later can be caught.
+// examine checks a file before bbolt opens it. A large file that has a list of its free
+// pages is not walked: that would slow each start, and what bbolt finds damaged later can
+// be recovered from.
 func examine(path string) error {
 	in, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -61,7 +60,7 @@ func examine(path string) error {
 	defer in.Close()
 	p, err := openPages(in)
 	switch {
-	case p != nil && p.size == 0: // bbolt would begin anew without a word
+	case p != nil && p.size == 0: // bbolt would silently begin anew
 		return damaged("%s is empty", path)
 	case errors.Is(err, errBothMetas), errors.Is(err, errTruncated):
 		return damaged("%s: %v", path, err)
@@ -73,11 +72,11 @@ func examine(path string) error {
 	return nil
 }
 
-// walkedFile is the largest file, in bytes, that each open walks: half a second
-// from a cold SD card.
+// walkedFile is the largest file, in bytes, that is always walked: half a second on a cold
+// SD card.
 const walkedFile = 16 << 20
 
-// replaceDamaged salvages the file at path and opens what came out.
+// replaceDamaged salvages the file at path and opens the result.
 func replaceDamaged(path string, w *wal, opts Options, why error) (*file, *txn, error) {
 	opts.Log.Error("the queue's file is damaged: saving what can be read", "err", why)
 	fresh := path + ".salvage"
@@ -105,8 +104,8 @@ func (c counts) open() (n int64) {
 	return n
 }
 
-// setAsideFile gives a damaged file a second, clear name; the first is replaced
-// later in one step, so at no moment is there no queue.
+// setAsideFile gives a damaged file a second name. The first name is replaced later in one
+// step, so that there is a queue at every moment.
 func setAsideFile(path string, now time.Time) (string, error) {
 	return freeName(path, now, func(name string) error {
 		err := os.Link(path, name)
@@ -117,7 +116,7 @@ func setAsideFile(path string, now time.Time) (string, error) {
 	})
 }
 
-// freeName makes a file under a name that says when the one at path was found
+// freeName makes a file with a free name, which says when the one at path was found
 // damaged.
 func freeName(path string, now time.Time, makeFile func(name string) error) (string, error) {
 	ext := filepath.Ext(path)
@@ -148,7 +147,7 @@ func copyFile(from, to string) error {
 	return errors.Join(err, out.Sync(), out.Close())
 }
 
-// moveInto replaces a file by another in one step that lasts.
+// moveInto replaces a file by another atomically and durably.
 func moveInto(from, to string) error {
 	if err := os.Rename(from, to); err != nil {
 		return err
@@ -156,7 +155,7 @@ func moveInto(from, to string) error {
 	return syncDir(filepath.Dir(to))
 }
 
-// syncDir has the disk keep which names a folder holds.
+// syncDir syncs the names in a folder.
 func syncDir(name string) error {
 	dir, err := os.Open(name)
 	if err != nil {
@@ -221,19 +220,19 @@ type salvager struct {
 	counts      counts // of the damaged file, as far as they can be read
 	mark        mark   // also
 	sequence    uint64 // the last number given, as far as it can be read
-	lost        int    // parts of the tree
-	lostRecords bool   // some of them may have held records
+	lost        int    // unreadable parts of the tree
+	lostRecords bool   // some of them may have had records
 	lostSetting bool
 }
 
 const salvageBatch = 5000
 
-// collect walks the tree. Where a part of it is lost, the pages that nobody
-// points to are looked through as well: the newest copy of each value counts.
+// collect walks the tree. If a part of it is lost it also reads the pages that cannot be
+// reached; the newest copy of each value counts.
 func (s *salvager) collect(w *wal) {
 	s.in.walk(visit{key: s.take, lost: s.miss})
 	if f, ok := s.firstOf(w); ok && f.mark.number > s.mark.number {
-		s.lostRecords, s.lostSetting = true, true // the file lacks its last checkpoint
+		s.lostRecords, s.lostSetting = true, true // the last checkpoint is missing in the file
 	}
 	if !s.lostRecords && !s.lostSetting || s.err != nil {
 		return
@@ -249,7 +248,7 @@ func (s *salvager) collect(w *wal) {
 	})
 }
 
-// take keeps a value that the tree leads to, sound or not: rebuild judges it.
+// take keeps a value of the tree, damaged or not: rebuild checks it.
 func (s *salvager) take(path [][]byte, e element) {
 	switch in := joined(path); {
 	case in == "" && e.bucket && string(e.key) == string(recordBucket):
@@ -290,14 +289,14 @@ func joined(path [][]byte) string {
 	return string(path[0])
 }
 
-// isStray tells whether a value from a page that nobody points to is a record
-// that may be missing, and not an old copy of one that was purged.
+// isStray tells whether a value from an unreachable page may be a missing record, and not
+// an old copy of one that was purged.
 func (s *salvager) isStray(e element) bool {
 	r, err := openRecord(binary.BigEndian.Uint64(e.key), e.val)
 	return err == nil && int64(r.Accepted.Age) >= s.counts.Purged
 }
 
-// put writes a value unless a newer copy of it is there.
+// put writes a value unless there is a newer copy of it.
 func (s *salvager) put(bucket, key, val []byte, k kind) {
 	if s.err != nil {
 		return
@@ -324,7 +323,7 @@ func (s *salvager) put(bucket, key, val []byte, k kind) {
 	}
 }
 
-// firstOf gives the first frame of the log if it holds what the file may lack.
+// firstOf returns the first frame of the log if that has what may be missing in the file.
 func (s *salvager) firstOf(w *wal) (frame, bool) {
 	f, ok := w.first()
 	if f.commit == stopped || s.mark != (mark{}) && (!f.mark.kin(s.mark) || f.mark.number < s.mark.number) {
@@ -333,7 +332,7 @@ func (s *salvager) firstOf(w *wal) (frame, bool) {
 	return f, ok
 }
 
-// redoAll brings back what the log has, and gives the mark of the last checkpoint.
+// redoAll replays the log, and returns the mark of the last checkpoint.
 func (s *salvager) redoAll(w *wal) mark {
 	m := s.mark
 	if f, ok := s.firstOf(w); ok {
@@ -376,7 +375,7 @@ func (s *salvager) redo(e *edit, commit uint64) {
 	}
 }
 
-// remove takes a value away unless it is newer.
+// remove removes a value unless it is newer.
 func (s *salvager) remove(bucket, key []byte, commit uint64, k kind) {
 	if s.err != nil {
 		return
@@ -405,11 +404,11 @@ func (s *salvager) commit() {
 	}
 }
 
-// skipNumbers is how far the numbers jump when it is not known which was the
-// last: none may be given twice.
+// skipNumbers is how far the accept numbers jump if the last one is unknown: none may be
+// used twice.
 const skipNumbers = 100_000
 
-// finish sees to it that the next number is a new one.
+// finish makes sure that the next accept number is a new one.
 func (s *salvager) finish() error {
 	if s.begin(); s.err != nil {
 		return s.err
@@ -429,9 +428,8 @@ func (s *salvager) finish() error {
 	return s.err
 }
 
-// rebuild files all records of a data file whose indexes are empty, and counts
-// anew. Records that cannot be read are moved away. last is the mark of the last
-// checkpoint that there was.
+// rebuild makes the indexes and counters of a data file from its records. Records that
+// cannot be read are moved away. last is the mark of the last checkpoint.
 func rebuild(db *bolt.DB, c *counts, last mark) error {
 	*c = counts{Commits: c.Commits, Forgotten: c.Forgotten, Purged: c.Purged}
 	for from, more := uint64(0), true; more; {
@@ -484,8 +482,8 @@ func commitOf(key, val []byte) uint64 {
 	return commit
 }
 
-// saveFreelist writes the list of free pages, which the next open then need not
-// find by walking the file.
+// saveFreelist writes the list of free pages, so that the next open need not walk the
+// file.
 func saveFreelist(db *bolt.DB) error {
 	db.NoFreelistSync = false
 	if err := db.Update(func(*bolt.Tx) error { return nil }); err != nil {

@@ -11,9 +11,9 @@ import (
 	"posthouse/queue"
 )
 
-// The schedule is a set of entries in index buckets. All but those of ready, and
-// of later for heads, follow from one record alone (entries); who is the head of
-// a lane follows from the lane (crown). Keys, with item = seq, delivery:
+// The schedule is a set of entries in index buckets. Most follow from one record alone
+// (entries). Only ready, and later for heads, depend on which delivery is the first of
+// its lane (crown). Keys, with item = seq, delivery:
 //
 //	lane    link precedence from to item   -> due        waits for its first transmission
 //	ready   link precedence item           ->            head of its lane, no wait
@@ -54,7 +54,7 @@ func (e entry) compare(o entry) int {
 	return bytes.Compare(e.key, o.key)
 }
 
-// entries gives all that one record alone puts into the indexes, in order.
+// entries returns the index entries that follow from one record alone, in order.
 func entries(r *queue.Record) []entry {
 	var f filing
 	for i := range r.Deliveries {
@@ -65,8 +65,8 @@ func entries(r *queue.Record) []entry {
 	return f.all
 }
 
-// filing gathers entries. The keys lie in one piece of memory and the values in
-// another: values are kept until the next checkpoint, keys are not.
+// filing collects entries. Keys and values are in separate memory, since bbolt keeps the
+// values until the next checkpoint.
 type filing struct {
 	all        []entry
 	keys, vals []byte
@@ -79,7 +79,7 @@ const (
 	usualVals    = 32 // bytes
 )
 
-// begin gives the memory that the next key and value are appended to.
+// begin returns the memory to append the next key and value to.
 func (f *filing) begin() (key, val []byte) {
 	if f.all == nil {
 		f.all, f.keys, f.vals = make([]entry, 0, usualEntries), make([]byte, 0, usualKeys), make([]byte, 0, usualVals)
@@ -87,7 +87,7 @@ func (f *filing) begin() (key, val []byte) {
 	return f.keys, f.vals
 }
 
-// add takes an entry in, of what was appended since begin.
+// add adds an entry of what was appended since begin.
 func (f *filing) add(i index, key, val []byte) {
 	e := entry{index: i, key: slices.Clip(key[len(f.keys):])}
 	if len(val) > len(f.vals) {
@@ -126,7 +126,7 @@ func inLane(d *queue.Delivery) bool {
 	return d.State == queue.Ready || d.State == queue.Later && !d.Begun
 }
 
-// open adds what counts open deliveries and ends them.
+// open adds the entries that count open deliveries, and the one that ends them in time.
 func (f *filing) open(r *queue.Record) {
 	perLink := map[string]uint64{}
 	for i := range r.Deliveries {
@@ -145,7 +145,7 @@ func (f *filing) open(r *queue.Record) {
 	}
 }
 
-// openValue is what the open index knows of a record on one link.
+// openValue is what the open index knows about a record on one link.
 type openValue struct {
 	accepted   clock.Age
 	precedence message.Precedence
@@ -162,10 +162,10 @@ func readOpen(b []byte) openValue {
 	return openValue{getAge(b), message.Precedence(b[ageLen]), n}
 }
 
-// file replaces the entries that a record had by those that it has now; either
-// may be nil. Entries that stay the same are not touched. All that goes is
-// dropped first: a delivery that leaves its lane and keeps its time has the same
-// key in later as before, as a head then and by itself now.
+// file replaces the entries that a record had by those that it has now; either may be
+// nil. Entries that stay the same are not touched. Removals come first: a delivery that
+// leaves its lane and keeps its time has the same key in later, first as a head, then by
+// itself.
 func (t *txn) file(was, is []entry) error {
 	old := make([][]byte, len(is)) // values that are replaced
 	for _, e := range was {
@@ -194,7 +194,7 @@ func (t *txn) file(was, is []entry) error {
 func (t *txn) add(e entry, old []byte) error {
 	switch e.index {
 	case lanes:
-		t.hint(e.key) // also behind a head: the head may be out already, its mark on the way
+		t.hint(e.key) // even if it is no head: the head may have been sent, and not filed yet
 		return t.crown(e.key, func() error { return t.put(e.index, e.key, e.val) })
 	case later:
 		t.hint(e.key)
@@ -217,8 +217,8 @@ func (t *txn) drop(e entry) error {
 	return t.del(e.index, e.key)
 }
 
-// crown makes a change to a lane and sees to it that its first is listed as its
-// head afterwards, and nobody else of it.
+// crown makes a change to a lane, and then lists its first delivery as the head, and no
+// other.
 func (t *txn) crown(key []byte, change func() error) error {
 	prefix := key[:len(key)-itemLen]
 	was, wasHead := t.head(prefix)
@@ -241,8 +241,8 @@ func (t *txn) crown(key []byte, change func() error) error {
 	return nil
 }
 
-// head gives the entry that lists the first of a lane: in ready, or in later
-// while it has a time to wait for.
+// head returns the entry for the first of a lane: in ready, or in later while it waits
+// for a time.
 func (t *txn) head(prefix []byte) (entry, bool) {
 	if t.front == nil {
 		t.front = t.bucket(lanes).Cursor()
@@ -254,7 +254,7 @@ func (t *txn) head(prefix []byte) (entry, bool) {
 	return headEntry(key, val), true
 }
 
-// headEntry turns a lane's entry into the one that lists it as head.
+// headEntry turns a lane's entry into that of a head.
 func headEntry(key, val []byte) entry {
 	item := key[len(key)-itemLen:]
 	_, rest, _ := cutText(key)

@@ -21,25 +21,24 @@ import (
 	"posthouse/queue/line"
 )
 
-// Options are what Open may be told; the zero value is right for a gateway.
+// Options are for Open; the zero value is right for a gateway.
 type Options struct {
-	// MaxBytes is how much the records and indexes may take; 0 stands for 2 GiB,
-	// and for 192 MiB where addresses have 32 bits: the file is mapped into memory.
+	// MaxBytes is the largest size of the records and indexes; 0: 2 GiB, or 192 MiB
+	// with 32-bit addresses, since the file is mapped into memory.
 	MaxBytes int64
 	// Reserve is the part of MaxBytes kept for receipts, emergencies and urgent
-	// ops; 0 stands for 16 MiB.
+	// ops; 0: 16 MiB.
 	Reserve int64
-	// MinFree is the room on the disk below which a New gets queue.ErrFull; 0
-	// stands for 64 MiB, a negative value for none.
+	// MinFree is the free space on the disk below which a New gets queue.ErrFull; 0:
+	// 64 MiB, negative: no limit.
 	MinFree int64
-	// LogBytes is the size of the log, and bounds how long a start takes; 0 stands
-	// for 8 MiB.
+	// LogBytes is the size of the log, and bounds how long a start takes; 0: 8 MiB.
 	LogBytes int64
 	// NoSync leaves out syncing to disk: for tests only.
 	NoSync bool
-	// OnCommit is told how long each commit took; nil for nobody.
+	// OnCommit, if set, is called with the duration of each commit.
 	OnCommit func(time.Duration)
-	// Log is where damage and repairs are reported; nil for nowhere.
+	// Log gets reports of damage and repairs; nil: none.
 	Log *slog.Logger
 	// Now names the file that is set aside when damaged; nil for time.Now.
 	Now func() time.Time
@@ -49,7 +48,7 @@ type Options struct {
 	sync   func(*os.File) error // of the log; nil for syncData, or nothing. For tests
 }
 
-// askDisk is how often at most the disk is asked how much room it has.
+// askDisk is the least time between two looks at the free space of the disk.
 const askDisk = 100 * time.Millisecond
 
 const (
@@ -105,34 +104,34 @@ type Store struct {
 	stopped  chan struct{} // closed when the committer has ended
 	watchers watchers
 
-	// mu is held by whoever reads or changes the open transaction. Nobody holds it
-	// while the log is written.
+	// mu guards the open transaction, for reads, too. It is not held while the log is
+	// written.
 	mu         sync.Mutex
-	file       *file // replaced by the committer alone
-	txn        *txn  // also
+	file       *file // replaced by the committer only
+	txn        *txn  // as file
 	commits    int64
 	lastCommit time.Duration
 	bad        error           // why the file cannot be used now
-	failing    error           // why the last write came to nothing
+	failing    error           // why the last write failed
 	suspects   map[uint64]bool // records that were found damaged
 	closing    bool
 	closeErr   error
 	compacting bool
 
-	// The committer's own.
+	// Used by the committer only.
 	wal         *wal
 	firstChange time.Time   // that is not in the data file; zero for none
 	lastWrite   time.Time   // of a batch
-	full        atomic.Bool // a New had no room, and nothing has gone since; Room reads it
-	short       bool        // the disk had no room when it was asked
-	asked       time.Time
-	overdue     atomic.Bool // the last checkpoint failed; also
+	full        atomic.Bool // a New had no room, and nothing was removed since; Room reads it
+	short       bool        // the disk had no room at the last look
+	asked       time.Time   // the last look
+	overdue     atomic.Bool // the last checkpoint failed; Room reads it
 	unsettled   bool        // see unsettle
-	retryAt     time.Time   // when to try it again
+	retryAt     time.Time   // of the checkpoint
 	forLists    int64       // bytes that lists of free pages may take, see keepFreelist
 	repaired    time.Time   // when it last tried to repair the file
-	complained  time.Time   // when it last said that nothing can be written
-	compactAt   time.Time   // not before
+	complained  time.Time   // when it last logged that nothing can be written
+	compactAt   time.Time   // the earliest next compaction
 	compactWait time.Duration
 
 	background sync.WaitGroup

@@ -6,7 +6,7 @@ import (
 	"syscall"
 )
 
-// diskFree gives the bytes that the disk of a file has left for us.
+// diskFree returns the free bytes on the disk of a file.
 func diskFree(path string) (int64, bool) {
 	var st syscall.Statfs_t
 	if err := syscall.Statfs(path, &st); err != nil {

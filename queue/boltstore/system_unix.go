@@ -11,8 +11,8 @@ import (
 	"time"
 )
 
-// lockFile takes a lock that ends with the process. It lies in a file of its
-// own, because the data file is replaced when it is compacted or repaired.
+// lockFile takes a lock that ends with the process. It has a file of its own, since the
+// data file is replaced when it is compacted or repaired.
 func lockFile(path string) (*os.File, error) {
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {

@@ -22,8 +22,8 @@ var (
 	markKey   = []byte("mark")   // of the last checkpoint
 )
 
-// schema is the version of the layout that this program writes. 1 had no log,
-// 2 an entry for each identity.
+// schema is the version of the layout that this program writes. 1 had no log, 2 one
+// entry for each identity.
 const schema = 3
 
 // counts are kept with the records, so that a start need not count.
@@ -34,8 +34,8 @@ type counts struct {
 	Open    map[string]int64 `cbor:"4,keyasint"` // text link, precedence -> open deliveries
 	// Forgotten is the hour of age before which identities are gone.
 	Forgotten int64 `cbor:"5,keyasint"`
-	// Purged is the age before which finished records are gone: an old copy of
-	// one in a free page is not brought back by salvage.
+	// Purged is the age before which finished records are gone, so that salvage does
+	// not bring back an old copy from a free page.
 	Purged int64 `cbor:"6,keyasint"`
 }
 
@@ -48,17 +48,17 @@ func (c *counts) clone() counts {
 	return n
 }
 
-// txn is the write transaction that stands open between two checkpoints. All
-// that is read and written goes through it, one at a time.
+// txn is the write transaction that is open between two checkpoints. All reads and
+// writes go through it, one at a time.
 type txn struct {
 	tx      *bolt.Tx
 	mark    mark // of the checkpoint that it began at
 	counts  counts
 	hints   map[string]struct{} // links where something became ready or due
-	journal *journal            // of a running compaction; nil when there is none
+	journal *journal            // of a running compaction; nil: none
 	used    int64               // bytes of the file, about
 	changed bool
-	freed   bool                    // something went that took room
+	freed   bool                    // something was removed
 	sighted map[queue.Identity]seen // since the checkpoint; see identities.go
 	opened  [indexes]*bolt.Bucket
 	records *bolt.Bucket
@@ -67,7 +67,7 @@ type txn struct {
 
 func newTxn(tx *bolt.Tx, c *counts) *txn {
 	t := &txn{tx: tx, counts: c.clone(), hints: map[string]struct{}{}, sighted: map[queue.Identity]seen{}, records: tx.Bucket(recordBucket)}
-	t.records.FillPercent = 0.7 // they come in order; what changes later grows a little
+	t.records.FillPercent = 0.7 // keys come in order; later changes make values a little larger
 	return t
 }
 
@@ -114,7 +114,7 @@ func (t *txn) delPlain(bucket, key []byte) error {
 	return nil
 }
 
-// count adds an entry of the open index to the counters, or takes it off.
+// count adds an entry of the open index to the counters, or subtracts it.
 func (t *txn) count(key, val []byte, sign int64) {
 	v := readOpen(val)
 	of := countKey(key[:len(key)-seqLen], v.precedence)
@@ -135,8 +135,8 @@ func (t *txn) hint(key []byte) {
 	}
 }
 
-// save is the last step of each transaction: identities, the counters, and the mark
-// of the checkpoint that it becomes.
+// save is the last step of each transaction: it writes the identities, the counters,
+// and the mark of the checkpoint.
 func (t *txn) save(m mark) error {
 	if err := t.writeSeen(); err != nil {
 		return err
@@ -162,8 +162,8 @@ func loadCounts(tx *bolt.Tx) (counts, error) {
 	return openCounts(b)
 }
 
-// loadMark gives the mark of the last checkpoint; zero for a file of a time
-// without a log.
+// loadMark returns the mark of the last checkpoint; zero: the file is from before the
+// log.
 func loadMark(tx *bolt.Tx) mark {
 	b := tx.Bucket(stateBucket).Get(markKey)
 	if len(b) != markLen {

@@ -12,7 +12,7 @@ import (
 	"posthouse/queue"
 )
 
-// implied collects what the records of a file imply: its entries and counters.
+// implied is what follows from the records of a file: its index entries and counters.
 type implied struct {
 	t       *txn
 	tx      *bolt.Tx
@@ -110,8 +110,8 @@ func (w *implied) isKnown(r *queue.Record) error {
 	return nil
 }
 
-// compareRuns looks whether each run is in order, in its hour, and says of no record
-// what is not so. An identity outlives its record.
+// compareRuns checks that each run is in order and in its hour, and right about the records
+// that still exist.
 func (w *implied) compareRuns() error {
 	hours := w.tx.Bucket(indexName[ident])
 	return hours.ForEachBucket(func(hour []byte) error {

@@ -10,25 +10,24 @@ import (
 	"time"
 )
 
-// The write-ahead log lies beside the data file. Each group commit is a frame of
-// it, and one sync: the file has its full length from the beginning, so that a
-// sync has nothing of the file system to write. Once a checkpoint has everything
-// in the data file, the log begins anew; what lies behind is known by its mark.
+// The write-ahead log lies beside the data file. Each group commit is one frame and one
+// sync: the file has its full length from the beginning, so that a sync need not write
+// metadata of the file system. After a checkpoint the log begins anew; older frames
+// behind it are recognised by their mark.
 //
 //	page 0   walMagic with the version in it
 //	frames   mark number u64, mark salt u64, commit u64, length u32, CRC-32C u32, edits
 //
-// Numbers are big-endian. The checksum covers the header before it and the
-// edits. Only the last frame can be torn, since the next is written after its
-// sync; the bytes of a page that a write does not change must survive it, as
-// every log asks of a disk.
+// Numbers are big-endian. The checksum covers the header before it and the edits. Only
+// the last frame can be torn, since the next is written after its sync. Like every log
+// it relies on the disk to keep those bytes of a page that a write does not change.
 //
 // Lazy ops are written soon and synced later, with the next commit that somebody waits
-// for: a process that is killed then has done them, and they cost no sync. Such a frame
-// is loose: the next one is written over it, and begins with its edits, so that the last
-// frame is still the only one that can be torn.
+// for: a kill does not lose them, and they cost no sync. Such a frame is loose: the next
+// frame is written over it and begins with its edits, so that still only the last frame
+// can be torn.
 
-// logExt follows the data file's name in that of its log.
+// logExt is appended to the data file's name for that of its log.
 const logExt = ".wal"
 
 const (
@@ -42,24 +41,23 @@ type wal struct {
 	file *os.File // nil when there is to be none
 	sync func(*os.File) error
 	end  int64  // where the next frame goes
-	size int64  // of the file; 0 when there is no room for it
-	full int64  // what the size should be
+	size int64  // of the file; 0: there is no room for a log
+	full int64  // the size that it should have
 	buf  []byte // memory for the next frame
-	// loose is the frame at end that is written and not synced; without edits there is
-	// none.
+	// loose is the frame at end that is written and not synced; no edits: none.
 	loose frame
 	since time.Time // when loose began
-	// spoiled is set when a write failed: what the disk has is unknown until the
-	// next checkpoint makes it void. kept is where that begins, 0 for nowhere.
+	// spoiled: a write failed, so what the disk has is unknown until the next checkpoint
+	// discards it. kept is where that begins; 0: nowhere.
 	spoiled bool
 	kept    int64
-	unsure  bool // read gave what the disk may not have
-	told    bool // that read lacks something
-	missing bool // openWAL found none, or a part of one
+	unsure  bool // read returned what may not be on disk
+	told    bool // the log says already that frames are missing
+	missing bool // openWAL found no log, or a part of one
 }
 
-// openWAL opens the log, or makes it. Without room for it there is none: size is
-// 0, and each commit goes into the data file.
+// openWAL opens the log, or makes it. If there is no room for it size is 0, and each
+// commit goes into the data file.
 func openWAL(path string, opts Options) (*wal, error) {
 	if opts.noLog {
 		return &wal{end: walHead}, nil
@@ -85,8 +83,8 @@ func openWAL(path string, opts Options) (*wal, error) {
 	return w, nil
 }
 
-// make gives the file its full length, and its head. Zeros are written, since
-// blocks that are only reserved would be entered one by one, a sync each.
+// make gives the file its full length and its head. It writes zeros: blocks that are
+// only reserved would cost the file system metadata at each sync.
 func (w *wal) make(opts Options, headed bool) error {
 	info, err := w.file.Stat()
 	if err != nil {
@@ -100,7 +98,7 @@ func (w *wal) make(opts Options, headed bool) error {
 	if opts.NoSync {
 		err = w.file.Truncate(max(w.size, w.full))
 	} else {
-		zeros := make([]byte, 4096) // in large pieces, the kernel counts a whole piece as written for each frame
+		zeros := make([]byte, 4096) // after large writes the kernel counts a whole large piece as written for each frame
 		for at := w.size; at < w.full && err == nil; at += int64(len(zeros)) {
 			_, err = w.file.WriteAt(zeros[:min(int64(len(zeros)), w.full-at)], at)
 		}
@@ -120,16 +118,16 @@ func (w *wal) make(opts Options, headed bool) error {
 	return nil
 }
 
-// fits tells whether a frame with so many bytes of edits has room.
+// fits tells whether there is room for a frame with so many bytes of edits.
 func (w *wal) fits(n int) bool { return !w.spoiled && w.end+frameHead+int64(n) <= w.size }
 
 const (
 	mostKept  = mib / 2  // bytes of memory that are kept from one frame to the next
-	mostLoose = 32 << 10 // bytes of a loose frame: it is written again with each lazy op
+	mostLoose = 32 << 10 // bytes of a loose frame, which is written again with each lazy op
 )
 
-// room lends memory for a frame with about so many bytes of edits: its head's, and
-// the edits that are loose; the others go behind that.
+// room returns memory for a frame with about so many bytes of edits. It holds the head
+// and the loose edits already; the others are appended.
 func (w *wal) room(edits int) []byte {
 	b, size := w.buf, frameHead+len(w.loose.edits)+edits
 	if cap(b) < size {
@@ -142,8 +140,8 @@ func (w *wal) room(edits int) []byte {
 	return append(b[:frameHead], w.loose.edits...)
 }
 
-// append writes a frame and syncs it, unless it is to be loose; b is what room gave,
-// with the frame's edits.
+// append writes a frame, and syncs it unless it is to be loose; b is from room, with the
+// frame's edits.
 func (w *wal) append(f frame, b []byte, loose bool) error {
 	f.putHead(b)
 	if _, err := w.file.WriteAt(b, w.end); err != nil {
@@ -159,7 +157,7 @@ func (w *wal) append(f frame, b []byte, loose bool) error {
 	return w.tighten(int64(len(b)))
 }
 
-// tighten syncs the frame at the end, which has so many bytes.
+// tighten syncs the frame at the end, which has so many bytes: it is no longer loose.
 func (w *wal) tighten(size int64) error {
 	if err := w.sync(w.file); err != nil {
 		return w.spoil(err)
@@ -174,7 +172,7 @@ func (w *wal) spoil(err error) error {
 	return fmt.Errorf("writing the log of the queue: %w", err)
 }
 
-// looseFor tells for how long a frame has not been synced; false when all are.
+// looseFor is how long a frame has not been synced; false: all are.
 func (w *wal) looseFor() (time.Duration, bool) {
 	return time.Since(w.since), w.loose.edits != nil && !w.spoiled
 }
@@ -184,11 +182,11 @@ func (w *wal) restart() {
 	w.end, w.spoiled, w.kept, w.loose, w.unsure = walHead, false, 0, frame{}, false
 }
 
-// keep has read give what was synced, and no more, after a checkpoint that failed.
+// keep limits read to what was synced, after a checkpoint that failed.
 func (w *wal) keep() { w.kept = w.end }
 
-// loosen writes the loose frame that was before a checkpoint failed: a commit that
-// failed may have been written over it.
+// loosen writes the loose frame again after a checkpoint failed: a failed commit may have
+// been written over it.
 func (w *wal) loosen(f frame) {
 	w.loose = f
 	b := w.room(0)
@@ -198,8 +196,8 @@ func (w *wal) loosen(f frame) {
 	}
 }
 
-// again has the disk take the last frame that was read: it may have been loose, and
-// after a sync that failed the kernel takes what it holds for written.
+// again writes and syncs the last frame that was read: it may have been loose, and after
+// a failed sync the kernel takes its pages for written.
 func (w *wal) again(f frame) error {
 	b := f.append(nil)
 	if _, err := w.file.WriteAt(b, w.end-int64(len(b))); err != nil {
@@ -211,7 +209,7 @@ func (w *wal) again(f frame) error {
 	return nil
 }
 
-// untied is how many bytes the loose frame has.
+// untied is the size of the loose frame in bytes.
 func (w *wal) untied() int64 {
 	if w.loose.edits == nil {
 		return 0
@@ -222,11 +220,11 @@ func (w *wal) untied() int64 {
 // used is how many bytes of frames wait for a checkpoint.
 func (w *wal) used() int64 { return w.end - walHead + w.untied() }
 
-// stopped is the commit number of a frame that says: all is in the data file.
+// stopped is the commit number of a frame that means: everything is in the data file.
 const stopped = 1<<64 - 1
 
-// stop tells the next start that there is nothing to read, whatever data file it
-// finds then: an old backup, say. If that gets lost, the mark tells as well.
+// stop tells the next start that there is nothing to replay, whatever data file it finds,
+// such as an old backup. If that frame is lost the mark says the same.
 func (w *wal) stop(m mark) error {
 	w.restart()
 	if w.file == nil {

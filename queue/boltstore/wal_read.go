@@ -8,9 +8,8 @@ import (
 	"io"
 )
 
-// read gives the frames of a mark, up to an offset in the file (0: its end); the
-// next one is written behind the last. damage tells that one before others cannot
-// be read.
+// read returns the frames of a mark, up to an offset in the file (0: its end); the next
+// frame is written after the last one. damage: one in the middle cannot be read.
 func (w *wal) read(m mark, upTo int64) (all []frame, damage bool, err error) {
 	if w.file == nil || m == (mark{}) {
 		return nil, false, nil
@@ -53,9 +52,8 @@ func framesOf(m mark, b []byte) (all []frame, end int64, damage bool) {
 	}
 }
 
-// content gives what the log has up to the end of the last frame of a mark. Behind
-// it most of the file is empty, or old: that is looked through in pieces, for the
-// salt, and not kept.
+// content returns the log up to the end of the last frame of a mark. The rest of the file
+// is mostly empty or old: it is searched for the salt in pieces, and not kept.
 func (w *wal) content(m mark, upTo int64) ([]byte, error) {
 	const piece = 256 << 10
 	b, end := make([]byte, piece), int64(walHead)
@@ -76,8 +74,7 @@ func (w *wal) content(m mark, upTo int64) ([]byte, error) {
 	return all[:n], err
 }
 
-// endOfFrames is where the last frame of a mark ends whose head is in b, by what the
-// heads say; 0 without one.
+// endOfFrames is where, by its head, the last frame of a mark in b ends; 0: there is none.
 func endOfFrames(m mark, b []byte) (end int64) {
 	const saltAt, lengthAt = 8, 8 + 8 + 8
 	salt := m.bytes()[saltAt:]
@@ -91,8 +88,7 @@ func endOfFrames(m mark, b []byte) (end int64) {
 	}
 }
 
-// first reads the first frame; false when it cannot be read. No frame has a newer
-// mark.
+// first reads the first frame, whose mark is the newest; false: it cannot be read.
 func (w *wal) first() (f frame, ok bool) {
 	b := make([]byte, frameHead)
 	if n, _ := w.file.ReadAt(b, walHead); n < len(b) {

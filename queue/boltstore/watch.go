@@ -2,8 +2,8 @@ package boltstore
 
 import "sync"
 
-// watchers hands hints to whoever watches: straight to a reader that keeps up. To
-// a slow one they wait in a set, so it holds up nobody and misses no link.
+// watchers passes hints to all readers: at once to one that keeps up. For a slow one they
+// wait in a set, so that it delays nobody and misses no link.
 type watchers struct {
 	mu     sync.Mutex
 	all    []*watcher
@@ -12,7 +12,7 @@ type watchers struct {
 	end    chan struct{}
 }
 
-// hintsAhead is how many hints a reader may leave lying.
+// hintsAhead is how many hints a reader may leave unread.
 const hintsAhead = 16
 
 type watcher struct {
@@ -21,7 +21,7 @@ type watcher struct {
 	pending map[string]struct{} // guarded by watchers.mu
 }
 
-// Watch implements queue.Store. Each call gives a channel of its own.
+// Watch implements queue.Store. Each call returns its own channel.
 func (s *Store) Watch() <-chan string { return s.watchers.add() }
 
 func (w *watchers) add() <-chan string {

@@ -1,7 +1,7 @@
 // Package line is the queue of calls in front of a store's committer, first in, first
-// out. The committer takes all that waits and fits, without waiting for more, so one
-// caller pays one sync and a hundred share it. Lazy calls, for which nobody waits, ride
-// along, or wait for company a while: as long as New says, or until they are as many.
+// out. The committer takes all that wait and fit, without waiting for more, so that many
+// callers share one sync. Lazy calls, for whose answer nobody waits, go along with the
+// others, or alone after a time or at a number given to New.
 package line
 
 import (
@@ -15,11 +15,11 @@ import (
 
 const (
 	LazyWait = 5 * time.Second // the longest until a lazy op is on disk
-	LazyMany = 1000            // lazy ops that are worth a commit
+	LazyMany = 1000            // lazy ops that are worth a commit of their own
 	maxLazy  = 20000           // lazy ops that are kept while nothing can be written
 )
 
-// Call is what a line knows of a call; a store's own calls embed it.
+// Call is what a line knows about a call; a store's own calls embed it.
 type Call struct {
 	Ops  int
 	Lazy bool
@@ -28,40 +28,41 @@ type Call struct {
 	Done chan struct{} // closed once Err is set; nil for lazy calls
 
 	queued  time.Time
-	claimed atomic.Bool // by the committer, or by a caller who gave up
+	claimed atomic.Bool // by the committer, or by a caller that gave up
 }
 
-// Waits is what Line asks of a store's own call.
+// Waits returns c: it is how Line gets at the Call in a store's own call.
 func (c *Call) Waits() *Call { return c }
 
-// Withdraw takes a call back; false: the committer has begun it.
+// Withdraw withdraws a call; false: the committer has begun it.
 func (c *Call) Withdraw() bool { return c.claimed.CompareAndSwap(false, true) }
 
 // Line is made by New.
 type Line[C interface{ Waits() *Call }] struct {
-	wake chan struct{} // holds one word while there is news
-	wait time.Duration // the longest that a lazy op waits for company
-	many int           // lazy ops that are company enough
+	wake chan struct{} // has a value while there is news
+	wait time.Duration // the longest that a lazy op waits
+	many int           // so many lazy ops need not wait
 
 	mu     sync.Mutex
 	alarm  *time.Timer // rings when the oldest lazy op has waited long enough
 	calls  []C
-	firm   int       // calls in it that somebody waits for
+	firm   int       // calls in it that are not lazy
 	lazy   int       // lazy ops in it
 	since  time.Time // when the oldest lazy op came
 	closed bool
 }
 
-// New makes a line of calls, in which a lazy op waits so long for company, or until
-// there are so many.
+// New makes a line of calls, in which a lazy op waits at most that long, or until there
+// are that many.
 func New[C interface{ Waits() *Call }](wait time.Duration, many int) *Line[C] {
 	return &Line[C]{wake: make(chan struct{}, 1), wait: wait, many: many}
 }
 
-// Wake holds a word when Take may have something.
+// Wake has a value when Take may have something.
 func (l *Line[C]) Wake() <-chan struct{} { return l.wake }
 
-// Add puts a call at the end: queue.ErrClosed, or queue.ErrFull for a lazy one too many.
+// Add appends a call. It returns queue.ErrClosed, or queue.ErrFull if too many lazy ones
+// wait.
 func (l *Line[C]) Add(call C) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -81,7 +82,7 @@ func (l *Line[C]) Add(call C) error {
 	return nil
 }
 
-// ringIn has the committer look after a time: it is not woken for a lazy op that comes.
+// ringIn wakes the committer after a time; a lazy op does not wake it at once.
 func (l *Line[C]) ringIn(wait time.Duration) {
 	if l.alarm == nil {
 		l.alarm = time.AfterFunc(wait, l.Ring)
@@ -102,7 +103,7 @@ func (l *Line[C]) counted(c *Call, sign int) {
 	l.lazy += sign * c.Ops
 }
 
-// Ring has the committer look at once.
+// Ring wakes the committer.
 func (l *Line[C]) Ring() {
 	select {
 	case l.wake <- struct{}{}:
@@ -110,10 +111,10 @@ func (l *Line[C]) Ring() {
 	}
 }
 
-// Take gives the next batch: the first call, and those behind it as long as all sizes
-// together are at most so much. When it is nil there is nothing to do now: look again
-// after the given time, or when Wake says so. It may be empty: every caller gave up.
-// over is true once the line is closed and empty.
+// Take returns the next batch: the first call, and those after it as long as the sum of
+// sizes is at most most. nil: there is nothing to do now, look again after wait or a
+// Wake. The batch may be empty: every caller gave up. over is true once the line is
+// closed and empty.
 func (l *Line[C]) Take(size func(C) int, most int) (batch []C, wait time.Duration, over bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -153,8 +154,8 @@ func (l *Line[C]) Take(size func(C) int, most int) (batch []C, wait time.Duratio
 	return batch, 0, false
 }
 
-// GiveBack puts lazy calls in front again, after a commit that failed, to be tried
-// after a pause; false: the line is closed, and there is no later.
+// GiveBack puts lazy calls in front again, after a failed commit, to be tried after a
+// pause; false: the line is closed.
 func (l *Line[C]) GiveBack(calls []C, pause time.Duration) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -169,7 +170,7 @@ func (l *Line[C]) GiveBack(calls []C, pause time.Duration) bool {
 	return true
 }
 
-// Close lets nobody in any more.
+// Close makes Add fail from now on.
 func (l *Line[C]) Close() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
