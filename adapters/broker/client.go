@@ -13,7 +13,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
-// options sets the library up for one connection. opened is told of the network connection,
+// options are the library's options for one connection. opened gets the network connection,
 // which it may close.
 func (s *session) options(ctx context.Context, in *intake, opened func(net.Conn)) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions().AddBroker(s.opts.URLs[0].String()).
@@ -37,9 +37,9 @@ func (s *session) options(ctx context.Context, in *intake, opened func(net.Conn)
 	return o
 }
 
-// quietLibrary sends the library's log, which all its clients share, to ours. It
-// repeats what State tells, so it is for debugging; its own debug log would show
-// payloads and stays off.
+// quietLibrary sends the library's log, which all its clients share, to our debug log,
+// since State says the same. The library's own debug log would show payloads and stays
+// off.
 var quietLibrary = sync.OnceFunc(func() {
 	mqtt.ERROR, mqtt.CRITICAL, mqtt.WARN = libraryLog{}, libraryLog{}, libraryLog{}
 })

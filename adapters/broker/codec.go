@@ -52,7 +52,7 @@ func (c *codec) encode(f link.Frame) ([]byte, error) {
 }
 
 func (c *codec) fill(f *link.Frame) (frame, error) {
-	m, text := &f.Message, f.Text // text alone, or the frame would be kept for a pointer to it
+	m, text := &f.Message, f.Text // a copy, so that a pointer to it does not keep the frame
 	out := frame{From: m.From, To: m.To, Via: c.call}
 	switch m.Kind {
 	case message.Text:

@@ -12,10 +12,9 @@ import (
 	"github.com/eclipse/paho.mqtt.golang/packets"
 )
 
-// patientConn is a connection on which no write waits longer than writeWait, so
-// that a peer that stops reading blocks nobody for good. A write that failed ends
-// the connection, as half a packet may be on its way. Other deadlines are for
-// reading.
+// patientConn is a connection on which no write waits longer than writeWait, so that a
+// peer that stops reading blocks nobody for good. A failed write ends the connection,
+// since half a packet may have been sent. Deadlines that are set count for reading only.
 type patientConn struct{ net.Conn }
 
 func (c patientConn) Write(b []byte) (int, error) {
@@ -36,16 +35,15 @@ func (c patientConn) SetWriteDeadline(time.Time) error { return nil }
 // above MaxPayload, whatever the length of its topic (65,535 bytes at most).
 const largestPacket = 2 + 65535 + 2 + MaxPayload + 1
 
-// cuttingConn shortens each MQTT packet that comes in to largestPacket. The
-// client library allocates what a packet claims, up to 256 MiB, and a packet
-// that is not confirmed comes again for ever; cut, it is read, counted as too
-// large and confirmed like any other.
+// cuttingConn cuts each incoming MQTT packet to largestPacket. The client library
+// allocates whatever length a packet claims, up to 256 MiB, and a packet that is not
+// confirmed would come again for ever; a cut one is counted as too large and confirmed.
 type cuttingConn struct {
 	net.Conn
 	r    *bufio.Reader
-	head []byte // of the present packet, not yet handed on
-	keep int    // bytes of its body to hand on
-	skip int    // bytes behind these to throw away
+	head []byte // of the present packet, not yet passed on
+	keep int    // bytes of its body to pass on
+	skip int    // bytes after these to throw away
 	easy func() // called before each packet; returns when it may be read
 
 	mu    sync.Mutex
@@ -119,8 +117,8 @@ func (c *cuttingConn) next() error {
 	}
 }
 
-// checkConnack ends the connection that a broker has refused with a code that the
-// client library takes for a yes: it knows those of MQTT 3.1.1 (section 3.2.2.3) only.
+// checkConnack ends a connection that was refused with a code that the client library
+// takes for success: it knows only those of MQTT 3.1.1 (section 3.2.2.3).
 func (c *cuttingConn) checkConnack() error {
 	b, err := c.r.Peek(2)
 	if err != nil || b[1] <= packets.ErrRefusedNotAuthorised {
@@ -132,7 +130,7 @@ func (c *cuttingConn) checkConnack() error {
 	return fmt.Errorf("it answers CONNECT with code %#02x", b[1])
 }
 
-// refusals are the reasons of MQTT 5 (section 3.2.2.2) that MQTT 3.1.1 has, too.
+// refusals are the reasons of MQTT 5 (section 3.2.2.2) that MQTT 3.1.1 also has.
 var refusals = map[byte]error{
 	0x84: packets.ErrorRefusedBadProtocolVersion,
 	0x85: packets.ErrorRefusedIDRejected,
@@ -143,9 +141,9 @@ var refusals = map[byte]error{
 
 var errSuback = errors.New("the broker answers a subscription with another number of codes than it has filters")
 
-// checkSuback lets a SUBACK pass that has a code for each filter (section 3.9.3).
-// With more the client library panics, in a goroutine of its own that nobody can
-// keep from ending the daemon; with fewer a filter would count as granted.
+// checkSuback refuses a SUBACK that has not one code for each filter (section 3.9.3).
+// With more codes the client library panics, in a goroutine of its own, which ends the
+// daemon; with fewer a filter would count as granted.
 func (c *cuttingConn) checkSuback(length int) error {
 	id, err := c.r.Peek(2)
 	if err != nil {

@@ -29,8 +29,8 @@ type connection struct {
 	client  mqtt.Client
 	h       handler
 	filters func() []string // what is subscribed
-	not     []string        // what is so no more
-	end     func(error)     // ends the connection; all begins anew
+	not     []string        // old subscriptions to end
+	end     func(error)     // ends the connection, which is then made again
 	where   func() string   // names the broker, where there are several
 	flights flights
 	lost    chan struct{} // closed at the end
@@ -39,8 +39,8 @@ type connection struct {
 	keeping sync.WaitGroup // the accept that is under way
 }
 
-// connect makes one connection and serves it until it is lost; the error says
-// why, in words for the operator.
+// connect makes one connection and serves it until it is lost; the error says why, for
+// the operator.
 func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
@@ -48,14 +48,14 @@ func (s *session) connect(parent context.Context, h handler) error {
 	c := &connection{h: h, filters: s.filters, not: s.opts.Not, end: cancel, where: s.where, lost: make(chan struct{}), in: newIntake()}
 	opened := func() bool { return true }
 	o := s.options(ctx, c.in, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
-	o.SetDefaultPublishHandler(c.arrived) // now: a resumed session delivers before we subscribe
+	o.SetDefaultPublishHandler(c.arrived) // before we subscribe: a resumed session delivers at once
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
 		cancel(s.lost(err, time.Since(began)))
 	})
 	c.client = mqtt.NewClient(o)
 
-	// Bounded by connectWait for each address and, through AfterFunc, by ctx. Nothing is published
-	// before its end: the library might send it twice.
+	// Bounded by connectWait for each address and, through AfterFunc, by ctx. Publish nothing
+	// before it has ended: the library might send it twice.
 	t := c.client.Connect()
 	t.Wait()
 	opened()
@@ -66,10 +66,10 @@ func (s *session) connect(parent context.Context, h handler) error {
 	err := c.serve(ctx, parent)
 	s.use(nil)
 	if parent.Err() == nil {
-		h.state(false, err.Error()) // now: the accept may take its time
+		h.state(false, err.Error()) // at once: the accept may take long
 	}
-	c.keeping.Wait()          // what it keeps is confirmed yet, if there is still somebody
-	cancel(nil)               // nobody waits for room in the intake any more
+	c.keeping.Wait()          // what it stores is still confirmed, if the broker is there
+	cancel(nil)               // ends waiting for room in the intake
 	c.client.Disconnect(1000) // returns earlier, when the library's goroutines have ended
 	return err
 }
@@ -83,10 +83,9 @@ func (s *session) use(c *connection) {
 	s.conn = c
 }
 
-// serve subscribes, which is needed each time as the broker may have lost the
-// session, and keeps what comes in, one batch at a time. What the session held
-// back may arrive before the subscription is confirmed, and more of it than
-// there is room for, so both go on at once.
+// serve subscribes, each time since the broker may have lost the session, and keeps what
+// comes in, one batch at a time. Both go on at once: what the broker has kept may arrive
+// before the SUBACK, and be more than there is room for.
 func (c *connection) serve(ctx, parent context.Context) error {
 	if len(c.not) > 0 {
 		c.client.Unsubscribe(c.not...)
@@ -103,7 +102,7 @@ func (c *connection) serve(ctx, parent context.Context) error {
 		case <-ctx.Done():
 			return context.Cause(ctx)
 		case <-confirmed:
-			if sub.Error() != nil { // the connection is lost: ctx says why in a moment, if not late does
+			if sub.Error() != nil { // the connection is lost: ctx will say why, or late
 				confirmed = nil
 				continue
 			}
@@ -121,8 +120,8 @@ func (c *connection) serve(ctx, parent context.Context) error {
 	}
 }
 
-// keepAll keeps what comes in, until something cannot be kept or the connection is
-// over. An accept that has begun may end although the connection is lost.
+// keepAll keeps what comes in, until something cannot be kept or the connection is lost.
+// An accept that has begun is finished even then.
 func (c *connection) keepAll(parent context.Context, end <-chan struct{}) error {
 	for {
 		select {
@@ -137,11 +136,11 @@ func (c *connection) keepAll(parent context.Context, end <-chan struct{}) error 
 }
 
 // arrived is called by the library for each publish, in order and one at a time
-// (OrderMatters). It only appends, never publishes and never waits, so it cannot
-// stop the library's own work, PUBACKs included.
+// (OrderMatters). It never publishes and never waits, so that it cannot block the library,
+// its PUBACKs included.
 func (c *connection) arrived(_ mqtt.Client, m mqtt.Message) {
 	if m.Qos() > 0 && c.in.overflow.Load() {
-		return // keep the order: nothing behind the one that found no room
+		return // keep the order: nothing after the one for which there was no room
 	}
 	switch {
 	case c.in.add(m):
@@ -152,7 +151,7 @@ func (c *connection) arrived(_ mqtt.Client, m mqtt.Message) {
 	}
 }
 
-// keep has what waits kept in one go, and confirms it in order.
+// keep takes over what waits, in one batch, and confirms it in order.
 func (c *connection) keep(ctx context.Context) error {
 	batch := c.in.drain()
 	if len(batch) == 0 {
@@ -179,6 +178,6 @@ func (c *connection) keep(ctx context.Context) error {
 	return nil
 }
 
-// errOverflow is no fault of the connection: all that fitted in has been kept,
-// so there is no reason to wait longer each time.
+// errOverflow is no fault of the connection: what there was room for has been kept, so the
+// wait before the next connection need not grow.
 var errOverflow = errors.New("more came in than could be kept, asking the broker for the rest again")

@@ -35,10 +35,9 @@ const (
 	maxAddress = 254 // bytes of a mail address (RFC 5321 section 4.5.3.1.3, less the angle brackets)
 )
 
-// decode reads what a mesh published. Nothing is guessed: a member that decides
-// who says what to whom must be of the right type, or the packet is dropped. The
-// readings beside it (time, altitude, snr, rssi) are left out when they make no
-// sense, so that no text is lost over a bad meter.
+// decode reads what a mesh published. Nothing is guessed: a packet is dropped if a member
+// that decides who says what to whom is of the wrong type. Readings (time, altitude, snr,
+// rssi) that make no sense are ignored, so that no text is lost for a bad sensor.
 func (c *codec) decode(p packet) (message.Message, error) {
 	switch {
 	case p.retained:
@@ -60,7 +59,7 @@ func (c *codec) decode(p packet) (message.Message, error) {
 	return m, nil
 }
 
-// decodeAll gives the messages in order, and why the rest is none.
+// decodeAll returns the messages in order, and why the other packets were dropped.
 func (c *codec) decodeAll(in []packet) (messages []message.Message, bad []dropped) {
 	messages = make([]message.Message, 0, len(in))
 	for _, p := range in {
@@ -74,9 +73,9 @@ func (c *codec) decodeAll(in []packet) (messages []message.Message, bad []droppe
 	return messages, bad
 }
 
-// read finds out what the packet is: a receipt if it has an ack or nak, a
-// position if it has a place and no text for somebody, a text if it has text or says
-// that it had one, else just a sign of life.
+// read decides what a packet is: a receipt if it has an ack or nak, a position if it has
+// lat and lon and no text with an addressee, a text if it has text or was encrypted, else
+// a beacon.
 func (c *codec) read(r *reader) message.Message {
 	at := c.at
 	m := message.Message{
@@ -110,8 +109,7 @@ func (c *codec) read(r *reader) message.Message {
 	return m
 }
 
-// place makes m a position, or a beacon if the station does not know where it
-// is: 0/0 is what a receiver without a fix says.
+// place makes m a position, or a beacon for 0/0, which a receiver without a fix reports.
 func (c *codec) place(r *reader, m *message.Message, comment string) {
 	lat, lon := r.degrees(c.at.lat, 90), r.degrees(c.at.lon, 180)
 	if lat == 0 && lon == 0 {
@@ -122,9 +120,8 @@ func (c *codec) place(r *reader, m *message.Message, comment string) {
 	m.Where = &message.Where{Lat: lat, Lon: lon, Alt: r.reading(c.at.alt), Time: m.Filed, Comment: comment}
 }
 
-// address turns a node id into the call sign on the station list, and a call
-// sign into its canonical form. What is neither stays as it was written: the
-// rules judge it.
+// address turns a node id into the call sign on the station list, and a call sign into its
+// canonical form. Anything else stays as it is, for the rules to judge.
 func (c *codec) address(s string) string {
 	if call, ok := c.stations[s]; ok {
 		s = call
@@ -139,8 +136,7 @@ func canonical(s string) string {
 	return s
 }
 
-// reader picks members out of a tree and remembers the first thing that is
-// wrong with them. An absent member and null are the same.
+// reader reads members of a tree and remembers the first error. null counts as absent.
 type reader struct {
 	tree any
 	err  error
@@ -162,8 +158,7 @@ func (r *reader) has(ps ...pointer) bool {
 	return false
 }
 
-// word reads an id or address: a string, or a whole number in its digits, since
-// meshes differ in that.
+// word reads an id or address: a string or a whole number, since meshes differ.
 func (r *reader) word(p pointer, most int) string {
 	var s string
 	switch v := p.in(r.tree).(type) {
@@ -195,7 +190,7 @@ func (r *reader) text(p pointer) (s string, there bool) {
 	return "", false
 }
 
-// flag reads a bool, or a number as C has it.
+// flag reads a bool, or a number, where 0 is false.
 func (r *reader) flag(p pointer) bool {
 	switch v := p.in(r.tree).(type) {
 	case nil:
@@ -233,8 +228,7 @@ func (r *reader) reading(p pointer) *float64 {
 	return &v
 }
 
-// precedence gives Unset for a word that is none: then the text's first word
-// decides.
+// precedence returns Unset for an unknown word: then the first word of the text decides.
 func (r *reader) precedence(p pointer) message.Precedence {
 	s := r.word(p, maxID)
 	v, err := message.ParsePrecedence(s)
@@ -244,12 +238,12 @@ func (r *reader) precedence(p pointer) message.Precedence {
 	return v
 }
 
-// Times outside these years are the work of a clock that was never set: a clock
-// chip begins in 2000, and a receiver whose weeks have run over is 1,024 of them
-// behind. No text is older than this program.
+// Times outside these years come from a clock that was never set: a clock chip begins in
+// 2000, a GPS receiver after a week rollover is 1,024 weeks behind. No text is older than
+// this program.
 const firstYear, lastYear = 2026, 2099
 
-// time reads RFC 3339, or a number of seconds since 1970. The zero time is none.
+// time reads RFC 3339, or a number of seconds since 1970; zero: there is none.
 func (r *reader) time(p pointer) time.Time {
 	var t time.Time
 	switch v := p.in(r.tree).(type) {
@@ -266,8 +260,8 @@ func (r *reader) time(p pointer) time.Time {
 	return t
 }
 
-// parseTime allows what RFC 3339 section 5.6 does and the time package does not:
-// t and z in lower case, and a leap second, which becomes the one before.
+// parseTime allows what RFC 3339 section 5.6 does and package time does not: t and z in
+// lower case, and a leap second, which becomes the second before.
 func parseTime(s string) (t time.Time) {
 	const seconds = len("2006-01-02T15:04:")
 	s = strings.ToUpper(s)

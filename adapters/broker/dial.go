@@ -12,7 +12,7 @@ import (
 	"strings"
 )
 
-// dial connects to the first address that can be reached, from that of s.at on.
+// dial connects to the first address that can be reached, beginning with s.at.
 func (s *session) dial(ctx context.Context) (net.Conn, error) {
 	var failed []error
 	for i := range s.opts.URLs {
@@ -31,7 +31,7 @@ func (s *session) dial(ctx context.Context) (net.Conn, error) {
 	return nil, unreachable(failed)
 }
 
-// unreachable says of each address why.
+// unreachable has the error of each address.
 type unreachable []error
 
 func (e unreachable) Error() string {
@@ -44,8 +44,8 @@ func (e unreachable) Error() string {
 
 func (e unreachable) Unwrap() []error { return e }
 
-// dialOne takes the name on the broker's certificate from the address, where the
-// settings name none.
+// dialOne checks the broker's certificate for the host in the address, unless the settings
+// have another name.
 func (s *session) dialOne(ctx context.Context, u *url.URL) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, connectWait)
 	defer cancel()
@@ -55,8 +55,8 @@ func (s *session) dialOne(ctx context.Context, u *url.URL) (net.Conn, error) {
 	return new(net.Dialer).DialContext(ctx, "tcp", u.Host)
 }
 
-// tls trusts what lies in CAFile now, or, while that cannot be read, what lay there
-// at the start.
+// tls trusts the present certificates in CAFile or, if that cannot be read, those at the
+// start.
 func (s *session) tls() *tls.Config {
 	if now, err := tlsConfig(s.opts.TLS, s.opts.CAFile); err == nil {
 		return now
@@ -67,7 +67,7 @@ func (s *session) tls() *tls.Config {
 // host is the address that was reached last.
 func (s *session) host() string { return s.opts.URLs[s.at.Load()].Host }
 
-// where names it in a state, where there are several.
+// where names that address, if there are several.
 func (s *session) where() string {
 	if len(s.opts.URLs) == 1 {
 		return ""

@@ -26,7 +26,7 @@ func DefaultFields() Fields {
 	}
 }
 
-// pointers are Fields taken apart.
+// pointers are parsed Fields.
 type pointers struct {
 	id, from, to, text, ack, nak, lat, lon, alt, time, via, encrypted, snr, rssi, precedence pointer
 }
@@ -77,7 +77,7 @@ func parsePointer(s string) (pointer, error) {
 	return parts, nil
 }
 
-// in gives what the pointer points to; null and nothing are nil.
+// in returns what the pointer points to; nil for null and for nothing.
 func (p pointer) in(tree any) any {
 	if p == nil {
 		return nil

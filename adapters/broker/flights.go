@@ -10,7 +10,7 @@ import (
 	"posthouse/bridge/link"
 )
 
-// maxOpen bounds what waits for a PUBACK in all.
+// maxOpen bounds how many publishes wait for a PUBACK.
 const maxOpen = 256
 
 var (
@@ -24,10 +24,9 @@ type token interface {
 	Error() error // nil once the PUBACK is there
 }
 
-// flights are the publishes of one connection. A payload is in the air once: a
-// frame whose PUBACK did not come in time is still under way, so when it is
-// offered again it waits for, or finds, the PUBACK of the first time instead of
-// going out twice.
+// flights are the publishes of one connection that wait for their PUBACK. If the PUBACK
+// does not come in time the publish is still under way: when the same payload is offered
+// again it waits for that PUBACK instead of being published twice.
 type flights struct {
 	turn sync.Mutex // held while one call offers, so that calls do not mix
 
@@ -35,8 +34,8 @@ type flights struct {
 	open map[string]token // by topic and payload
 }
 
-// send offers each packet, in order, and waits for all. It ends early with lost.
-// Behind one that could not be offered none is.
+// send offers each packet, in order, and waits for all PUBACKs, or until lost. After one
+// that could not be offered no other is.
 func (f *flights) send(ctx context.Context, lost <-chan struct{}, out []packet, offer func(packet) token) []error {
 	ctx, cancel := context.WithTimeoutCause(ctx, confirmWait, errUnconfirmed)
 	defer cancel()
@@ -56,8 +55,7 @@ func (f *flights) send(ctx context.Context, lost <-chan struct{}, out []packet, 
 	return errs
 }
 
-// keysOf names each packet by what it says and where. Two that say the same are
-// two, the second one is named by its turn.
+// keysOf returns a key for each packet, from topic and payload. Equal packets are numbered.
 func keysOf(out []packet) []string {
 	keys, seen := make([]string, len(out)), make(map[string]int, len(out))
 	for i, p := range out {
@@ -71,8 +69,8 @@ func keysOf(out []packet) []string {
 	return keys
 }
 
-// offer gives the token that is open for key, else a new one. It is called with
-// turn held; publish may wait for the connection, so mu is not held over it.
+// offer returns the open token for key, else a new one. The caller holds turn. mu is not
+// held during publish, which may wait for the connection.
 func (f *flights) offer(key string, publish func() token) token {
 	if t := f.find(key); t != nil {
 		return t
@@ -105,8 +103,8 @@ func (f *flights) find(key string) token {
 	return nil
 }
 
-// failed tells whether a publish has ended without its PUBACK: nobody waits for
-// it any more, it can go out anew.
+// failed tells whether a publish has ended without its PUBACK, so that it can be
+// published again.
 func failed(t token) bool {
 	select {
 	case <-t.Done():
@@ -116,7 +114,7 @@ func failed(t token) bool {
 	}
 }
 
-// sweep forgets what was confirmed too late and nobody asked for again.
+// sweep forgets publishes that were confirmed late and not offered again.
 func (f *flights) sweep() {
 	for key, t := range f.open {
 		select {
@@ -143,7 +141,7 @@ func (f *flights) wait(ctx context.Context, lost <-chan struct{}, key string, t 
 	}
 }
 
-// land takes a finished token out, so that the next offer goes out anew.
+// land removes a finished token, so that the next offer publishes again.
 func (f *flights) land(key string, t token) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -153,7 +151,7 @@ func (f *flights) land(key string, t token) error {
 	return t.Error()
 }
 
-// over is a token that ended before it began.
+// over is a token of a publish that failed at once.
 type over struct{ err error }
 
 var closed = func() chan struct{} { c := make(chan struct{}); close(c); return c }()

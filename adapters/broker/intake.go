@@ -11,34 +11,34 @@ import (
 )
 
 const (
-	intakeMost  = 16 << 10        // packets that wait to be kept: Mosquitto 2.0 sends a burst on far beyond its own window
-	intakeBytes = 8 << 20         // and their payloads together
-	crowd       = 1 << 10         // packets that are reason to read no further for a while
-	crowdBytes  = 1 << 20         // and their payloads together
-	crowdWait   = 2 * time.Second // the longest that nothing is read for it: PUBACKs come in between, too
+	intakeMost  = 16 << 10        // packets that wait to be kept: Mosquitto 2.0 sends bursts far beyond its own window
+	intakeBytes = 8 << 20         // of their payloads
+	crowd       = 1 << 10         // with so many packets reading pauses
+	crowdBytes  = 1 << 20         // or with so many bytes of payloads
+	crowdWait   = 2 * time.Second // the longest pause: PUBACKs have to be read, too
 )
 
-// intake is what one connection has brought and nobody has kept yet.
+// intake holds the packets of one connection until they are kept.
 //
-// What is sent faster than it can be kept waits at the broker: while there is a
-// crowd, nothing more is read. When the keeping stands still, reading goes on after
-// all, so that what else the broker says is heard, until there is no room.
+// Packets that come faster than they can be kept should wait at the broker: with a crowd
+// in the intake reading pauses. If nothing is kept at all reading goes on, until there is
+// no room, so that the broker's other packets are read.
 type intake struct {
-	some     chan struct{} // holds one word while packets wait
-	eased    chan struct{} // holds one word when some were taken out
+	some     chan struct{} // has a value while packets wait
+	eased    chan struct{} // has a value when some were taken out
 	overflow atomic.Bool   // a packet found no room: it comes again on the next connection
 	standing bool          // nothing was taken out for crowdWait; only easy uses it
 
 	mu      sync.Mutex
 	packets []mqtt.Message
-	bytes   int // of the payloads of those that wait and those that are being kept
+	bytes   int // of payloads that wait or are being kept
 }
 
 func newIntake() *intake {
 	return &intake{some: make(chan struct{}, 1), eased: make(chan struct{}, 1)}
 }
 
-// add takes a packet in, or tells that there is no room. It never waits.
+// add adds a packet; false: there is no room. It never waits.
 func (in *intake) add(m mqtt.Message) bool {
 	in.mu.Lock()
 	defer in.mu.Unlock()
@@ -51,7 +51,7 @@ func (in *intake) add(m mqtt.Message) bool {
 	return true
 }
 
-// drain takes out what waits, as many as are kept in one go.
+// drain takes out what waits, one batch at most.
 func (in *intake) drain() []mqtt.Message {
 	in.mu.Lock()
 	defer in.mu.Unlock()
@@ -59,7 +59,7 @@ func (in *intake) drain() []mqtt.Message {
 	if in.packets = slices.Delete(in.packets, 0, len(out)); len(in.packets) > 0 {
 		say(in.some)
 	} else if cap(in.packets) > batch {
-		in.packets = nil // a burst is over
+		in.packets = nil // frees the memory of a burst
 	}
 	return out
 }
@@ -71,7 +71,7 @@ func (in *intake) waiting() int {
 	return len(in.packets)
 }
 
-// say puts a word where one has room.
+// say puts a value into a channel that has room for one.
 func say(word chan struct{}) {
 	select {
 	case word <- struct{}{}:
@@ -79,7 +79,7 @@ func say(word chan struct{}) {
 	}
 }
 
-// kept has the room of packets free again.
+// kept frees the room of packets that were kept.
 func (in *intake) kept(batch []mqtt.Message) {
 	in.mu.Lock()
 	for _, m := range batch {
@@ -95,8 +95,8 @@ func (in *intake) crowded() bool {
 	return len(in.packets) >= crowd || in.bytes >= crowdBytes
 }
 
-// easy waits until there is no crowd any more, for crowdWait at most, and until
-// ctx ends. Only the one who reads from the connection calls it.
+// easy waits until there is no crowd, at most for crowdWait or until ctx ends. Only the
+// reader of the connection calls it.
 func (in *intake) easy(ctx context.Context) {
 	if !in.crowded() {
 		in.standing = false

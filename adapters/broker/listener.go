@@ -11,13 +11,12 @@ import (
 	"github.com/mochi-mqtt/server/v2/listeners"
 )
 
-// connectLimit is how long a stranger may take to say CONNECT.
+// connectLimit is how long a client may take to send CONNECT.
 const connectLimit = 10 * time.Second
 
-// listener hands connections to the built-in broker. Unlike the library's own it
-// bounds their number before they say who they are, gives CONNECT a limit, owns
-// the goroutines, and keeps a packet that makes the library panic from ending
-// the daemon.
+// listener passes connections to the built-in broker. Unlike the library's own it limits
+// their number before CONNECT and the time for CONNECT, owns the goroutines, and recovers
+// if a packet makes the library panic.
 type listener struct {
 	net.Listener
 	log  *slog.Logger
@@ -49,7 +48,7 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 		case errors.Is(err, net.ErrClosed):
 			return
 		case err != nil:
-			time.Sleep(100 * time.Millisecond) // out of file descriptors: others will go
+			time.Sleep(100 * time.Millisecond) // out of file descriptors, until others close
 		case !l.add(conn):
 			_ = conn.Close()
 		default:

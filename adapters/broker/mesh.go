@@ -129,7 +129,7 @@ func (o *MeshOptions) check() error {
 	return nil
 }
 
-// nodeID is such that a node id can break out of nothing in a template.
+// nodeID allows only characters that are harmless in any template.
 var nodeID = regexp.MustCompile(`^[0-9A-Za-z!_.:-]{1,64}$`)
 
 func newCodec(o MeshOptions) (codec, error) {
@@ -146,7 +146,7 @@ func newCodec(o MeshOptions) (codec, error) {
 			return codec{}, fmt.Errorf("_STATIONS_FILE: node id %q: use up to 64 of letters, digits, ! _ . : -", node)
 		}
 	}
-	// Of two nodes with one call sign, the same one each time.
+	// Of two nodes with one call sign always take the same.
 	for _, node := range slices.Backward(slices.Sorted(maps.Keys(o.Stations))) {
 		c.nodes[canonical(o.Stations[node])] = node
 	}
@@ -218,7 +218,7 @@ func (m *Mesh) Run(ctx context.Context, host link.Host) error {
 					return err
 				}
 			}
-			for _, why := range bad { // now, as after an error they come again
+			for _, why := range bad { // only now: after an error they come again
 				drop(why)
 			}
 			return nil
@@ -248,8 +248,8 @@ func (m *Mesh) Send(ctx context.Context, frames []link.Frame) []error {
 	return errs
 }
 
-// encode refuses what the bridge should have fitted to the medium: cut or
-// altered, a text would say something else.
+// encode refuses what the bridge has not fitted to the medium: cut or changed here, a text
+// would say something else.
 func (m *Mesh) encode(f link.Frame) ([]byte, error) {
 	if len(f.Text) > m.opts.MaxBytes {
 		return nil, link.Permanent(link.CodeTooLong, fmt.Errorf("a frame of %d bytes, the mesh takes %d", len(f.Text), m.opts.MaxBytes))
@@ -265,8 +265,8 @@ func (m *Mesh) encode(f link.Frame) ([]byte, error) {
 // noteEvery is how often one kind of dropped packet is logged.
 const noteEvery = time.Minute
 
-// notes logs dropped packets now and then: a node that talks nonsense does so
-// every few seconds, for years.
+// notes logs dropped packets now and then: a misconfigured node sends them every few
+// seconds, for years.
 type notes struct {
 	log *slog.Logger
 
@@ -285,6 +285,6 @@ func (n *notes) dropped(why dropped) {
 	if last, ok := n.last[why]; ok && time.Since(last) < noteEvery {
 		return
 	}
-	n.log.Warn("dropped what came in", "why", string(why), "packets", n.since[why])
+	n.log.Warn("dropped packets that came in", "why", string(why), "packets", n.since[why])
 	n.last[why], n.since[why] = time.Now(), 0
 }

@@ -2,10 +2,10 @@ package broker
 
 import "github.com/eclipse/paho.mqtt.golang/packets"
 
-// noStore keeps no packets. The client library would have one for what a later
-// connection of the same client says again, and keep in it what the broker sends until
-// we confirm it, or for good what the broker sends at QoS 2 and does not release. Here
-// each connection is a client of its own, and the queue remembers.
+// noStore is a packet store that keeps nothing. The client library would keep in it, for
+// later connections, what the broker sends until we confirm it, and for good what it sends
+// at QoS 2 and never releases. Here each connection has a new client, and the queue
+// remembers.
 type noStore struct{}
 
 func (noStore) Open()                             {}

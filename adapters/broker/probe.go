@@ -14,13 +14,13 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
-// Probe tries the mesh's broker, and tells what worked. A built-in broker has
-// nothing to be tried.
+// Probe tries the mesh's broker, and says what worked. With the built-in broker there is
+// nothing to try.
 func (m *Mesh) Probe(ctx context.Context, say func(string)) error {
 	return probe(ctx, m.transport, say)
 }
 
-// Probe tries the trunk's broker, and tells what worked.
+// Probe tries the trunk's broker, and says what worked.
 func (t *Trunk) Probe(ctx context.Context, say func(string)) error { return probe(ctx, t.session, say) }
 
 func probe(ctx context.Context, t transport, say func(string)) error {
@@ -29,7 +29,7 @@ func probe(ctx context.Context, t transport, say func(string)) error {
 		return nil
 	}
 	var failed []error
-	for _, u := range s.opts.URLs { // each by itself: another one may be needed tomorrow
+	for _, u := range s.opts.URLs { // all of them: any may be needed tomorrow
 		opts := s.opts
 		opts.URLs = []*url.URL{u}
 		if err := newSession(opts).probe(ctx, say); err != nil {
@@ -45,11 +45,10 @@ func probe(ctx context.Context, t transport, say func(string)) error {
 	return unreachable(failed)
 }
 
-// probe logs in and subscribes, beside a gateway that may be running: under a
-// client id of its own, with a session that the broker forgets, and without a
-// will. What comes in meanwhile is not looked at.
+// probe logs in and subscribes without disturbing a running gateway: with another client
+// id, a clean session and no will. It ignores what comes in.
 func (s *session) probe(ctx context.Context, say func(string)) error {
-	conn, err := s.dial(ctx) // by itself: the library hides what kind of error it was
+	conn, err := s.dial(ctx) // first, since the library hides the kind of error
 	if err == nil {
 		err = objection(conn)
 		conn.Close()
@@ -99,12 +98,12 @@ func (s *session) probe(ctx context.Context, say func(string)) error {
 	return nil
 }
 
-// objectionWait is how long a server may take to say that it dislikes our certificate.
+// objectionWait is how long a server may take to reject our certificate.
 const objectionWait = time.Second
 
-// objection is what a server of TLS 1.3 has against our certificate: it says so when
-// the handshake is over for us (RFC 8446 section 4.4.2.4), and the words are lost if we
-// write before they are there. A broker has nothing else to say before CONNECT.
+// objection waits for a TLS 1.3 server to reject our certificate, which it does after the
+// handshake is over for us (RFC 8446 section 4.4.2.4). If we wrote first its alert would be
+// lost. A broker sends nothing else before CONNECT.
 func objection(conn net.Conn) error {
 	if _, ok := conn.(*tls.Conn); !ok {
 		return nil

@@ -12,21 +12,20 @@ import (
 	"posthouse/bridge/presence"
 )
 
-// How far a restore moves the numbers of events on, in milliseconds. They follow
-// the clock, and run ahead of it by a block with each start: a month is thousands
-// of starts. Where the clock is not set it says nothing of what was used since
-// the backup, and a year more is added.
+// How far a restore moves the numbers of events on, in milliseconds. They follow the
+// clock, and run ahead of it by a block with each start: a month is thousands of starts.
+// If the clock is not set it does not show how many were used since the backup: then a
+// year is added.
 const (
 	restoreJump  = uint64(30 * 24 * time.Hour / time.Millisecond)
 	unknownClock = uint64(365 * 24 * time.Hour / time.Millisecond)
 )
 
-// RestoredMarks gives the marks of a trunk (link.TrunkHost) as they have to be
-// when a backup brought them back: our own events are numbered beyond all that we
-// sent after it, so that others take them; of the believed gateways' events those
-// that were signed before now count as seen, so that nobody can play them to us
-// again. Their senders sign anew what they have no receipt of. A zero now, of a
-// clock that is not trusted, leaves the windows as they were.
+// RestoredMarks updates the marks of a trunk (link.TrunkHost) from a backup: our own
+// events get numbers beyond all that we used after it, so that others accept them; the
+// events of trusted gateways that were signed before now count as seen, so that nobody
+// can replay them. Their senders sign again what has no receipt. With a zero now, from a
+// clock that is not trusted, the windows stay as they were.
 func RestoredMarks(marks map[string][]byte, believed *envelope.Trust, now time.Time) (map[string][]byte, error) {
 	out := map[string][]byte{}
 	var last uint64
@@ -72,7 +71,7 @@ func closeWindow(stored []byte, upTo uint64) ([]byte, error) {
 		}
 	}
 	if w.Highest() < upTo+envelope.WindowSize {
-		// Far enough on that all of the window lies behind the last number to refuse.
+		// So far that the whole window is beyond the last number to refuse.
 		if err := w.Take(upTo + envelope.WindowSize); err != nil {
 			return nil, err
 		}
@@ -80,11 +79,10 @@ func closeWindow(stored []byte, upTo uint64) ([]byte, error) {
 	return w.MarshalBinary()
 }
 
-// FindTwin listens on a trunk for a gateway that announces itself with our own
-// call sign and key: two of them would answer for the same messages. It connects
-// under another client id, so that it takes nobody's place, publishes nothing,
-// and listens until one is found, or for so long; presence.Alive is how long one
-// may be silent. An error says that the broker could not be asked to the end.
+// FindTwin listens on a trunk for a gateway with our own call sign and key: two would be
+// responsible for the same messages. It uses another client id, so that it disconnects
+// nobody, and publishes nothing. It listens until a twin is found, or for listen; a living
+// gateway may be silent for presence.Alive. An error means that nobody knows.
 func FindTwin(ctx context.Context, o TrunkOptions, listen time.Duration) (bool, error) {
 	own, err := envelope.ParseTrust([]byte(o.Key.Public().JWK(o.Call)))
 	if err != nil {
@@ -109,9 +107,9 @@ type twinWatch struct {
 	t      *Trunk
 	own    *envelope.Trust
 	table  *presence.Table
-	up     chan struct{} // gets a word when the broker has granted the subscription
-	found  chan struct{} // gets one when a twin was heard
-	failed chan error    // the broker cannot be reached, or is lost
+	up     chan struct{} // gets a value when the broker has granted the subscription
+	found  chan struct{} // gets a value when a twin was heard
+	failed chan error    // the broker cannot be reached, or was lost
 }
 
 func (w *twinWatch) run(parent context.Context, listen time.Duration) (bool, error) {
@@ -122,7 +120,7 @@ func (w *twinWatch) run(parent context.Context, listen time.Duration) (bool, err
 	})
 	defer session.Wait()
 	defer cancel()
-	var silent <-chan time.Time // from when the broker has granted the subscription
+	var silent <-chan time.Time // begins when the broker has granted the subscription
 	up := w.up
 	for {
 		select {
@@ -154,7 +152,7 @@ func (w *twinWatch) state(up bool, why string) {
 	}
 }
 
-// take looks whether one of our own announcements is new.
+// take looks for a new announcement in our own name.
 func (w *twinWatch) take(_ context.Context, packets []packet) error {
 	for _, p := range packets {
 		now, trusted := w.t.opts.Wall()

@@ -18,18 +18,17 @@ const (
 
 // serverOptions say who may do what at the built-in broker.
 type serverOptions struct {
-	Username, Password string                   // asked of every client; both empty: anybody comes in
+	Username, Password string                   // of every client; both empty: anybody may connect
 	MayPublish         func(topic string) bool  // else the client is disconnected
 	MaySubscribe       func(filter string) bool // else the subscription is refused
 	ToTopic            string                   // where publishes go; the link is up while somebody listens there
 	Log                *slog.Logger
 }
 
-// server is a small broker of our own. A client's publish is kept inside the
-// publish hook, so that its PUBACK says that it is safe; nobody else gets it. Our
-// publish is taken when a subscriber has sent its PUBACK. Nothing outlives a
-// connection: no session, no will, no retained message, since what was not
-// confirmed is in the queue, or with the client.
+// server is the built-in broker of a mesh. A client's publish is kept in the publish hook,
+// before its PUBACK, and no other client gets it. Our own publish counts as taken when a
+// subscriber has sent its PUBACK. There are no sessions, wills or retained messages: what
+// was not confirmed is still in the queue, or with the client.
 type server struct {
 	opts   serverOptions
 	listen net.Listener

@@ -16,8 +16,8 @@ import (
 	"posthouse/bridge/link"
 )
 
-// rejectWait is how long a client whose publish could not be kept waits before
-// it is disconnected: it will be back at once with the same publish.
+// rejectWait is the wait before a client is disconnected whose publish could not be kept:
+// it will come back at once with the same publish.
 const rejectWait = time.Second
 
 var errGone = fmt.Errorf("the subscriber went away before its PUBACK: %w", link.ErrDown)
@@ -33,22 +33,22 @@ type broker struct {
 	flights flights
 	serial  atomic.Uint64
 
-	reports sync.Mutex // held over a report, so that they come in order
+	reports sync.Mutex // held during a report, to keep their order
 
 	mu     sync.Mutex
 	named  map[string]*mqtt.Client // by the client id as the client gave it
 	offers *delivery               // the publish that is being handed to the subscribers
-	owed   map[receipt]*delivery   // what each subscriber has to confirm
+	owed   map[receipt]*delivery   // PUBACKs that subscribers owe us
 }
 
-// receipt names the PUBACK of one subscriber for one publish.
+// receipt identifies the PUBACK of one subscriber for one publish.
 type receipt struct {
 	client *mqtt.Client
 	id     uint16
 }
 
-// delivery is one publish on its way to the subscribers. It ends with the first
-// PUBACK, or when nobody is left to give one.
+// delivery is one publish on its way to the subscribers. It ends with the first PUBACK, or
+// when no subscriber is left that could send one.
 type delivery struct {
 	done   chan struct{}
 	copies int // subscribers that have it; guarded by broker.mu, as err is until done
@@ -91,9 +91,9 @@ func (b *broker) Provides(which byte) bool {
 	return false
 }
 
-// OnConnect takes away what would outlive the connection. With a client id of
-// its own each connection is a new session to the library, so that no two share
-// their unconfirmed packets. A will would reach the subscribers unseen by us.
+// OnConnect removes what would outlive the connection. Each connection gets a client id of
+// its own, so that the library shares no unconfirmed packets between two. A will would
+// reach the subscribers without passing our hook.
 func (b *broker) OnConnect(cl *mqtt.Client, _ packets.Packet) error {
 	cl.ID = fmt.Sprintf("%d %s", b.serial.Add(1), cl.ID)
 	cl.Properties.Will = mqtt.Will{}
@@ -177,7 +177,7 @@ func (b *broker) OnSubscribed(*mqtt.Client, packets.Packet, []byte) { b.report()
 // OnUnsubscribed is OnSubscribed's opposite.
 func (b *broker) OnUnsubscribed(*mqtt.Client, packets.Packet) { b.report() }
 
-// report tells the state, which is that of the listeners on ToTopic.
+// report reports the state: up while somebody listens on ToTopic.
 func (b *broker) report() {
 	b.reports.Lock()
 	defer b.reports.Unlock()
@@ -202,8 +202,8 @@ func (b *broker) listeners(topic string) (n int) {
 	return n
 }
 
-// OnPublish keeps what a client publishes, before its PUBACK. Each client has
-// its own goroutine here, so accepts of several share a commit.
+// OnPublish keeps what a client publishes, before its PUBACK. Each client has its own
+// goroutine here, so several share a commit.
 func (b *broker) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
 	if cl.Net.Inline {
 		return pk, nil
@@ -211,13 +211,13 @@ func (b *broker) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, 
 	if !b.opts.MayPublish(pk.TopicName) {
 		return pk, packets.ErrRejectPacket
 	}
-	// The retain flag of a publisher asks to keep the message; to us it is news.
+	// The retain flag is ignored: to us each publish is new.
 	if err := b.h.take(b.ctx, []packet{{payload: pk.Payload}}); err != nil {
 		if pk.FixedHeader.Qos > 0 {
 			b.pause()
 			cl.Stop(err)
 		}
-		// Of all errors only this one ends without a PUBACK in MQTT 3.1.1.
+		// With MQTT 3.1.1 only this error ends without a PUBACK.
 		return pk, packets.ErrRejectPacket
 	}
 	return pk, packets.CodeSuccessIgnore // confirmed, and for nobody else
@@ -243,7 +243,7 @@ func (b *broker) offer(p packet) token {
 	switch {
 	case err != nil:
 		return over{err}
-	case d.copies == 0 && !d.ended(): // nobody has it; a fast subscriber may have confirmed it already
+	case d.copies == 0 && !d.ended(): // nobody got it (ended: a fast subscriber has confirmed it already)
 		return over{link.ErrDown}
 	}
 	return d
@@ -281,8 +281,8 @@ func (b *broker) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (packets.Packe
 	return pk, nil
 }
 
-// checkTopic disconnects who publishes to a name that is none, or the library's
-// own. The library would be silent, and the client wait for its PUBACK for ever.
+// checkTopic disconnects a client that publishes to an invalid topic, or to one of the
+// library's: the library would silently drop that, and the client wait for its PUBACK.
 func (b *broker) checkTopic(cl *mqtt.Client, topic string) error {
 	if mqtt.IsValidFilter(topic, true) {
 		return nil
@@ -292,9 +292,9 @@ func (b *broker) checkTopic(cl *mqtt.Client, topic string) error {
 	return packets.ErrRejectPacket
 }
 
-// confirmed takes a PUBACK. The library's own hook for that is silent when
-// a publish of the client had the same packet id as ours: it keeps both
-// directions in one table, which the standard does not mean (section 2.3.1).
+// confirmed takes a PUBACK. The library's own hook for that is not called if a publish of
+// the client has the same packet id as ours: it keeps both directions in one table, contrary
+// to section 2.3.1.
 func (b *broker) confirmed(cl *mqtt.Client, pk packets.Packet) {
 	b.mu.Lock()
 	defer b.mu.Unlock()

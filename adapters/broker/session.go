@@ -24,10 +24,10 @@ const (
 	keepAlive     = 30 * time.Second
 	firstWait     = 250 * time.Millisecond // before the first reconnect, then doubled
 	longestWait   = 30 * time.Second
-	steady        = time.Minute // a connection that lasted this long starts the waits afresh
+	steady        = time.Minute // a connection that lasted this long resets the waits
 )
 
-// sessionOptions say how to reach a broker, and what to hear of there.
+// sessionOptions say how to reach a broker, and what to subscribe to.
 type sessionOptions struct {
 	URLs               []*url.URL // tcp or ssl, with a port; tried in this order
 	TLS                *tls.Config
@@ -35,7 +35,7 @@ type sessionOptions struct {
 	ClientID           string // fixed: the broker keeps the session under it
 	Username, Password string
 	Topics             []string // filters, each at QoS 1
-	Not                []string // filters that the broker may still have of this session's past
+	Not                []string // old filters that the broker may still have in this session
 	Clean              bool     // the broker forgets the session with the connection
 	Will               *will    // what the broker says for us when we vanish; nil: nothing
 }
@@ -46,14 +46,14 @@ type will struct {
 	payload func() []byte // asked at each connect
 }
 
-// session is a persistent MQTT session at somebody's broker. Each connection is
-// a new client of the library under the same client id: the broker's half of the
-// session goes on (what it could not deliver comes again), ours begins afresh
-// with every connection, since the queue sends again what was not confirmed.
+// session is a persistent MQTT session at an external broker. Each connection is a new
+// client of the library with the same client id: the broker's half of the session goes on
+// (it delivers what it has kept), ours begins anew each time, since the queue sends again
+// what was not confirmed.
 type session struct {
 	opts sessionOptions
-	at   atomic.Int32 // which of opts.URLs was reached last; the library dials from a goroutine of its own
-	cut  atomic.Int32 // how often in turn the broker closed a connection soon after it was made
+	at   atomic.Int32 // which of opts.URLs was reached last; atomic: the library dials in its own goroutine
+	cut  atomic.Int32 // how often in a row the broker closed a new connection
 
 	mu     sync.Mutex
 	conn   *connection     // nil: down
@@ -81,7 +81,7 @@ func (s *session) run(ctx context.Context, h handler) error {
 			wait = firstWait
 		}
 		s.turn(held, err)
-		// Jitter, so that gateways that lost one broker do not come back as one.
+		// Jitter, so that gateways that lost a broker do not come back all at once.
 		pause := time.NewTimer(wait/2 + rand.N(wait/2))
 		select {
 		case <-pause.C:
@@ -93,9 +93,9 @@ func (s *session) run(ctx context.Context, h handler) error {
 	}
 }
 
-// turn chooses the address that is dialled first the next time: the one behind a
-// broker that refused us or did not keep us, and the same one for what it holds
-// back. After that the list begins again, so that gateways with the same list meet.
+// turn chooses the address that is dialled first the next time: the next one after a
+// broker that refused us or closed the connection soon, the same one if it has more for us
+// (held). Otherwise the list begins again, so that gateways with the same list meet.
 func (s *session) turn(held bool, err error) {
 	switch {
 	case errors.Is(err, errOverflow):
@@ -125,22 +125,22 @@ func all(n int, err error) []error {
 	return errs
 }
 
-// cutOften is how often in turn a broker closes a new connection before that looks
-// like somebody else with our client id: of two, each ends the other's (MQTT-3.1.4-2).
+// cutOften is how often in a row a broker closes a new connection before we suspect another
+// client with our client id: each of the two ends the other's connection (MQTT-3.1.4-2).
 const cutOften = 3
 
-// lost says how a connection ended that lasted for so long.
+// lost explains the end of a connection that lasted so long.
 func (s *session) lost(err error, lasted time.Duration) error {
 	if lasted > steady || !errors.Is(err, io.EOF) && !errors.Is(err, syscall.ECONNRESET) {
 		s.cut.Store(0)
 	} else if s.cut.Add(1) >= cutOften {
-		return fmt.Errorf("the broker closes each connection soon: is there a second gateway with this call sign, or another program with the client id %s? (%w)", s.opts.ClientID, err)
+		return fmt.Errorf("the broker closes each connection soon: does a second gateway use this call sign, or another program the client id %s? (%w)", s.opts.ClientID, err)
 	}
 	return fmt.Errorf("connection to the broker lost: %w", err)
 }
 
-// explain says in plain words why CONNECT failed. The password is never part of
-// such an error: the library does not put it there.
+// explain says in plain words why CONNECT failed. The library never puts the password into
+// such an error.
 func (s *session) explain(err error) error {
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):

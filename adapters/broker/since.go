@@ -7,13 +7,13 @@ import (
 	"posthouse/bridge/presence"
 )
 
-// While our clock is not trusted, and wrong, no time that others sign can be judged. But
-// the gateways of our own mesh name our latest word in theirs. Who names one that we
-// said a moment ago has signed since, and so has whoever signs under the same key with a
-// higher number: no replay can do that. So two gateways of a mesh work together whatever
-// the clock of one of them says; what is far away has to wait until it is set.
+// While our clock is wrong it cannot judge the times that others sign. But the
+// announcements of the gateways of our own mesh name our latest announcement. One that
+// names what we said a moment ago was signed after that, and so was everything under the
+// same key with a higher number: no replay can do that. So gateways of one mesh work
+// together even if the clock of one is wrong; far gateways have to wait until it is set.
 
-// spokens is when this gateway said its latest words; the oldest first.
+// spokens are the times of this gateway's latest announcements, the oldest first.
 type spokens []spoken
 
 type spoken struct {
@@ -21,10 +21,10 @@ type spoken struct {
 	at          time.Time
 }
 
-// mostSaid is how many of them count: those of the last minutes.
+// mostSaid is how many of them are kept: those of the last minutes.
 const mostSaid = 32
 
-// note adds a word.
+// note adds an announcement.
 func (s *spokens) note(says []presence.Say, now time.Time) {
 	if len(says) == 0 {
 		return
@@ -35,7 +35,7 @@ func (s *spokens) note(says []presence.Say, now time.Time) {
 	}
 }
 
-// when tells when a word was said.
+// when returns when we made an announcement.
 func (s spokens) when(w envelope.Word) (time.Time, bool) {
 	for _, x := range s {
 		if x.boot == w.Boot && x.count == w.Counter {
@@ -45,8 +45,8 @@ func (s spokens) when(w envelope.Word) (time.Time, bool) {
 	return time.Time{}, false
 }
 
-// proofs are, by key, the numbers above which all was signed after a moment that we
-// know: an older one, for what comes late, and a newer one.
+// proofs are, by key, numbers above which everything was signed after a known moment: an
+// older one, for events that come late, and a newer one.
 type proofs map[envelope.PublicKey][2]proof
 
 type proof struct {
@@ -76,10 +76,9 @@ func (p proofs) proves(r *envelope.Received, now time.Time) bool {
 	return false
 }
 
-// isLate judges an event of a listed gateway that cannot be judged by its time: it tells
-// whether it was signed lately all the same. The bridge hears that our clock is wrong,
-// where that is sure: who signed later than our clock says has one that is ahead of it,
-// and a replay is only older than it was.
+// isLate tells whether an event of a listed gateway that our clock cannot judge was signed
+// lately all the same. It also tells the bridge when our clock is surely wrong: an event
+// from its future cannot be a replay.
 func (in *receiver) isLate(r *envelope.Received, wall time.Time) bool {
 	now := time.Now()
 	word, isPresence := r.Body.(envelope.Presence)

@@ -10,8 +10,8 @@ import (
 	"posthouse/bridge/config"
 )
 
-// want sets the filters that are subscribed beside Topics, now and at each
-// connect. A refusal or loss ends the connection, and all begins anew.
+// want sets the filters to subscribe to besides Topics, now and at each connect. A refusal
+// or loss ends the connection, which is then made again.
 func (s *session) want(filters []string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -40,10 +40,10 @@ func (s *session) want(filters []string) {
 	}
 }
 
-// subscribe adds subscriptions to a running connection, and makes sure that they
-// are granted. A broker may refuse one for a packet id that it is using the other
-// way (the library of the built-in one keeps both directions in one table), so
-// that the next try, under the next id, is granted.
+// subscribe adds subscriptions to a running connection, and makes sure that they are
+// granted. A broker may refuse one because it uses the same packet id in the other
+// direction (the built-in one's library has one table for both); then the next try, with
+// another id, succeeds.
 func (c *connection) subscribe(filters []string) {
 	for try := time.Duration(1); ; try++ {
 		t := c.client.SubscribeMultiple(atQoS1(filters), nil)
@@ -88,7 +88,7 @@ func atQoS1(topics []string) map[string]byte {
 	return filters
 }
 
-// granted reads the SUBACK: the library reports a refused topic as no error.
+// granted reads the SUBACK: to the library a refused topic is no error.
 func granted(t mqtt.Token) error {
 	if err := t.Error(); err != nil {
 		return fmt.Errorf("subscribe: %w", err)
@@ -108,8 +108,8 @@ func granted(t mqtt.Token) error {
 	return nil
 }
 
-// wanted tells whether we subscribe to a topic: the broker's half of the session
-// may still hold a subscription from before the settings were changed.
+// wanted tells whether we subscribe to a topic: the broker's session may still have a
+// subscription from before the settings were changed.
 func (c *connection) wanted(topic string) bool {
 	return slices.ContainsFunc(c.filters(), func(filter string) bool { return config.Covers(filter, topic) })
 }

@@ -12,9 +12,9 @@ import (
 	"posthouse/bridge/message"
 )
 
-// Outgoing is what a template of _TO_TEMPLATE sees. The function json writes a
-// value as JSON, quotes included: {"text":{{json .Text}}}. A template that makes
-// nothing of a kind (white space at most) does not want that kind.
+// Outgoing is what a _TO_TEMPLATE sees. The function json writes a value as JSON, quotes
+// included: {"text":{{json .Text}}}. A kind for which the template writes nothing (or only
+// white space) is not sent.
 type Outgoing struct {
 	Kind       string // text, notice, receipt or position
 	ID         string // the frame id that an acknowledgement will name; empty: none is asked for
@@ -42,9 +42,9 @@ func parseTemplate(text string) (*template.Template, error) {
 	return t, nil
 }
 
-// CheckTemplate tells what is wrong with a _TO_TEMPLATE: it must name the
-// gateway (.Via) in all that is sent, and a text must not be able to break out
-// of its place in JSON. The empty template is the default shape.
+// CheckTemplate returns what is wrong with a _TO_TEMPLATE: it must name the gateway (.Via)
+// in everything, and a text must not be able to break out of its JSON string. The empty
+// template is the default shape.
 func CheckTemplate(text string) error {
 	_, _, err := readTemplate(text)
 	return err
@@ -82,10 +82,10 @@ func readTemplate(text string) (t *template.Template, isJSON bool, err error) {
 	return t, isJSON, nil
 }
 
-// sampleCall is no part of any other member of the samples.
+// sampleCall occurs in no other member of the samples.
 const sampleCall = "N0QRZ-11"
 
-// sample is a frame in whose every string an awkward text may stand.
+// sample is a frame with words, which may be awkward, in its strings.
 func sample(kind message.Kind, words string) Outgoing {
 	o := Outgoing{Kind: string(kind), From: "N0QRA-7" + words, To: "N0QRB-9" + words, Node: "42", Via: sampleCall}
 	switch kind {
@@ -101,7 +101,7 @@ func sample(kind message.Kind, words string) Outgoing {
 	return o
 }
 
-// try renders a sample and looks for the call sign in what comes out.
+// try renders a sample and looks for the call sign in the result.
 func try(t *template.Template, o Outgoing) (string, error) {
 	var b bytes.Buffer
 	if err := t.Execute(&b, o); err != nil {

@@ -8,11 +8,11 @@ import (
 )
 
 const (
-	// MaxPayload is the largest payload that is read, in bytes: far more than a
-	// radio frame, and what CloudEvents 1.0 asks every consumer to take.
+	// MaxPayload is the largest payload that is read, in bytes: far more than a radio
+	// frame, and what CloudEvents 1.0 requires every consumer to accept.
 	MaxPayload = 64 << 10
 
-	batch       = 256              // packets that are kept in one go
+	batch       = 256              // packets that are kept together
 	confirmWait = 10 * time.Second // for the PUBACK of what we publish
 	writeWait   = 10 * time.Second // for the other side to take bytes from us
 )
@@ -21,15 +21,15 @@ const (
 type transport interface {
 	// run keeps it up until ctx ends and calls h for what happens.
 	run(ctx context.Context, h handler) error
-	// publish offers packets in order, none behind one that could not be offered,
-	// and returns one result for each: nil when its PUBACK is there.
+	// publish offers packets in order, none after one that could not be offered, and
+	// returns a result for each: nil when its PUBACK has come.
 	publish(ctx context.Context, out []packet) []error
 }
 
 // handler is what a transport calls. Its functions are safe for concurrent use.
 type handler struct {
-	// take returns nil when all of in is on disk or refused. Only then is it
-	// confirmed; after an error, all of it comes again.
+	// take returns nil when all of in is on disk or refused. Only then it is confirmed;
+	// after an error all of it comes again.
 	take func(ctx context.Context, in []packet) error
 	// state tells that the link went up or down, and why.
 	state func(up bool, why string)
@@ -41,16 +41,16 @@ type handler struct {
 type packet struct {
 	topic    string
 	payload  []byte
-	retained bool // coming in: the broker's memory of an old publish, not news; going out: to be remembered
+	retained bool // incoming: retained by the broker, not new; outgoing: to be retained
 }
 
-// dropped is why a packet was not handed on: a short fixed word for the count.
+// dropped is why a packet was dropped: a short fixed word, for the count.
 type dropped string
 
 func (d dropped) Error() string { return string(d) }
 
-// checkTopic tells what is wrong with a topic name, or a filter (MQTT 3.1.1
-// section 4.7).
+// checkTopic returns what is wrong with a topic name, or a filter (MQTT 3.1.1 section
+// 4.7).
 func checkTopic(topic string, filter bool) error {
 	levels := strings.Split(topic, "/")
 	for i, level := range levels {

@@ -40,17 +40,16 @@ type TrunkOptions struct {
 	TopicRoot string // empty: posthouse/1
 	Key       envelope.Key
 	TrustFile string
-	// ReceiveOnly publishes nothing, not even that this gateway is there: it gets
-	// what goes to groups.
+	// ReceiveOnly publishes nothing, no announcements either, so that only group texts
+	// come in.
 	ReceiveOnly bool
 	TrustAny    bool     // take texts from unlisted gateways, too
 	Groups      []string // that cross this link
 	Meshes      []string // that this gateway serves
 
-	// Process names this one of the processes of a hub; empty: there is but one. All
-	// of them send, and with _BROKER_URL each takes in its part of the inbox. One that
-	// Helps leaves it to another to take in what is for groups and for all gateways of a
-	// mesh, and to say what is to be said of this gateway.
+	// Process names this process of a hub; empty: no hub. All of them send, and with
+	// _BROKER_URL each receives its part of the inbox. One that Helps leaves to another
+	// what is for groups and for all gateways of a mesh, and the announcements.
 	Process string
 	Helps   bool
 
@@ -59,12 +58,12 @@ type TrunkOptions struct {
 	Log     *slog.Logger // nil: slog.Default
 }
 
-// How long a custody receipt is waited for: doubled up to custodyLimit, and after
-// custodyTries the message looks for another way.
+// The wait for a custody receipt is doubled up to custodyLimit; after custodyTries the
+// message takes another way.
 const (
 	custodyLimit = 10 * time.Minute
 	custodyTries = 20
-	// heardEvery is how often a station's whereabouts are told again.
+	// heardEvery is how often we announce again that we hear a station.
 	heardEvery = 10 * time.Minute
 	// scatter spreads what all gateways do at once when a broker comes back.
 	scatter = time.Minute
@@ -82,7 +81,7 @@ type Trunk struct {
 	notes   notes
 	inboxes []*session // of a hub, one for each part; nil: the inbox comes by session
 
-	hushed atomic.Bool // the operator wants silence
+	hushed atomic.Bool // quiet: announce nothing
 
 	mu       sync.Mutex
 	says     []presence.Say
@@ -93,13 +92,13 @@ type Trunk struct {
 	meshes   []string
 	gateways []string
 	all      bool
-	receipts map[string]time.Time // event id and gateway -> when its custody receipt was given last
-	changed  chan struct{}        // holds a word when there is something to publish
+	receipts map[string]time.Time // event id and gateway -> its last custody receipt
+	changed  chan struct{}        // has a value when there is something to publish
 	custody  chan answer
 	places   map[string]uint64 // heard topic -> highest number; of sought stations only
 }
 
-// toldPlace is what far gateways were told last of a station: where, and when.
+// toldPlace is what far gateways were last told about a station: where, and when.
 type toldPlace struct {
 	mesh string
 	at   time.Time
@@ -165,12 +164,12 @@ func (t *Trunk) prepare() error {
 		if err != nil {
 			return err
 		}
-		t.inboxes, so.Not = t.partSessions(so, inbox), []string{inbox} // it was one process's before there was a hub
+		t.inboxes, so.Not = t.partSessions(so, inbox), []string{inbox} // a subscription from before there was a hub
 	}
 	so.Topics, so.Will = topics, t.will()
 	if o.Helps {
 		so.ClientID += "-" + o.Process
-		so.Clean, so.Will = true, nil // nothing is kept for it
+		so.Clean, so.Will = true, nil // the broker need keep nothing for it
 	}
 	t.session = newSession(so)
 	t.wire = t.session
@@ -180,9 +179,9 @@ func (t *Trunk) prepare() error {
 	return nil
 }
 
-// topics are what this gateway always listens to.
+// topics are what this gateway always subscribes to.
 func (t *Trunk) topics() ([]string, error) {
-	all := []envelope.Topic{envelope.PresenceAt("-", t.opts.Call)} // a subscription to nothing is none
+	all := []envelope.Topic{envelope.PresenceAt("-", t.opts.Call)} // there must be at least one
 	if !t.opts.Helps {
 		all = all[:0]
 		if !t.isSpread() {
@@ -213,7 +212,7 @@ func (t *Trunk) topics() ([]string, error) {
 	return out, nil
 }
 
-// brokers gives the addresses of the broker; the built-in one listens from now on.
+// brokers returns the addresses of the broker; the built-in one listens from now on.
 func (t *Trunk) brokers() ([]*url.URL, error) {
 	o := t.opts
 	if o.Wire != nil {
@@ -348,7 +347,7 @@ func (t *Trunk) Follow(meshes, gateways []string, all bool) {
 	}
 }
 
-// subscribe brings the session's filters up to what is sought and followed.
+// subscribe sets the session's filters to what is sought and followed.
 func (t *Trunk) subscribe() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -377,13 +376,12 @@ func (t *Trunk) subscribe() {
 	t.wire.want(filters)
 }
 
-// usualMarks are those by which a licence holder is on the air elsewhere without
-// asking: portable, mobile, on a ship, in an aircraft (RR 19 names none of them;
-// they are custom).
+// usualMarks are the usual suffixes: portable, mobile, maritime mobile, aeronautical
+// mobile (custom, not in RR article 19).
 var usualMarks = []string{"P", "M", "MM", "AM"}
 
-// forms lists under which names a station that is sought may be heard: a topic's
-// level has no room for a pattern.
+// forms lists the forms of a call sign in which a sought station may be heard: MQTT has no
+// wildcard within a topic level.
 func forms(call string) []string {
 	if strings.Contains(call, "/") {
 		return []string{call}

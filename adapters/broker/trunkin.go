@@ -11,21 +11,21 @@ import (
 	"posthouse/bridge/presence"
 )
 
-// receiver takes in what comes over the trunk, one batch at a time.
+// receiver processes what comes over the trunk, one batch at a time.
 type receiver struct {
 	t       *Trunk
 	host    link.TrunkHost
 	windows map[envelope.PublicKey]envelope.Window
 	proofs  proofs                 // of what was signed lately, whatever our clock says
-	mark    string                 // under which windows are on disk
-	ours    func(wire []byte) bool // nil: all is
+	mark    string                 // the mark under which windows are on disk
+	ours    func(wire []byte) bool // nil: everything is ours
 }
 
 func newReceiver(t *Trunk, host link.TrunkHost) *receiver {
 	return &receiver{t: t, host: host, windows: map[envelope.PublicKey]envelope.Window{}, proofs: proofs{}, mark: windowMark}
 }
 
-// dropTrunk are the reasons for events that nobody can be held to.
+// dropTrunk are the reasons to drop events that prove no sender.
 const (
 	dropReplay dropped = "replay"
 	dropSkew   dropped = "clock-skew"
@@ -37,9 +37,8 @@ type letterIn struct {
 	m message.Message
 }
 
-// take opens a batch. What guards against replay is on disk together with what
-// it guards; then custody receipts are given. After an error all of it comes
-// again.
+// take processes a batch. The replay windows are written in the same commit as the
+// messages; then custody receipts are given. After an error all of it comes again.
 func (in *receiver) take(ctx context.Context, packets []packet) error {
 	windows := map[envelope.PublicKey]envelope.Window{}
 	var letters []letterIn
@@ -76,9 +75,9 @@ func (in *receiver) take(ctx context.Context, packets []packet) error {
 	return in.accept(ctx, windows, letters)
 }
 
-// open judges an event by our clock. What a listed gateway signed later than that says
-// shows that the clock is wrong: if nobody has set it, it was only steady, and is not
-// trusted from here on. Then the event is judged without it.
+// open judges an event by our clock. If a listed gateway signed it in our future our clock
+// is wrong: one that is only steady is no longer trusted from here on. Then the event is
+// judged without it.
 func (in *receiver) open(p packet) (*envelope.Received, error) {
 	r, refused, err := in.judge(p)
 	if refused != nil && errors.Is(err, envelope.ErrFuture) {
@@ -96,7 +95,7 @@ func (in *receiver) open(p packet) (*envelope.Received, error) {
 	return r, err
 }
 
-// judge opens an event; refused is what a listed gateway signed and is not taken.
+// judge opens an event; refused is one that a listed gateway signed and that is not taken.
 func (in *receiver) judge(p packet) (r, refused *envelope.Received, err error) {
 	now, trusted := in.t.opts.Wall()
 	r, err = envelope.Open(p.payload, in.t.trust.get(), envelope.Want{
@@ -122,8 +121,8 @@ func (in *receiver) refused(err error) {
 	}
 }
 
-// refuseBack tells the sender of a genuine message that it will never be taken, so
-// that it does not send it again and again.
+// refuseBack tells the sender of a genuine message that it will never be taken, so that it
+// is not sent again.
 func (in *receiver) refuseBack(err error) {
 	refused, ok := errors.AsType[*envelope.Refused](err)
 	if !ok || envelope.Code(err) == "" || refused.Received.Topic.Kind != envelope.InInbox {
@@ -139,9 +138,9 @@ func (in *receiver) drop(why dropped) {
 	in.t.notes.dropped(why)
 }
 
-// window gives the window of a key as it stands in this batch. Those of keys that
-// are not listed are in memory only, and some of them: anybody can make keys, and
-// what they bring is known by its id, too.
+// window returns the replay window of a key as it is in this batch. Windows of keys that
+// are not listed are in memory only, and only some of them: anybody can make keys, and
+// their messages are also recognised by id.
 func (in *receiver) window(ctx context.Context, batch map[envelope.PublicKey]envelope.Window, r *envelope.Received) (envelope.Window, error) {
 	key := r.Key
 	if w, ok := batch[key]; ok {
@@ -166,8 +165,8 @@ const windowMark = "window/"
 // mostWindows bounds the windows in memory.
 const mostWindows = 2000
 
-// state takes in what is no letter: it goes by the latest, and asks for no
-// window. Retained states come late and more than once.
+// state processes announcements. Only the latest counts, so there is no window: retained
+// ones come late and more than once.
 func (in *receiver) state(_ context.Context, p packet, r *envelope.Received) bool {
 	switch b := r.Body.(type) {
 	case envelope.Presence:
@@ -189,10 +188,9 @@ func (in *receiver) state(_ context.Context, p packet, r *envelope.Received) boo
 	return true
 }
 
-// fresh tells whether an announcement that the broker remembers is no older than
-// the time between two of them. Then its gateway counts as alive without being
-// waited for. It takes trusted clocks at both ends; without them it only takes
-// longer.
+// fresh tells whether a retained announcement is no older than the time between two of
+// them. Then its gateway counts as alive at once. That needs trusted clocks at both ends;
+// without them it takes until the next announcement.
 func (in *receiver) fresh(r *envelope.Received) bool {
 	now, trusted := in.t.opts.Wall()
 	ago := now.Sub(r.Signed)
@@ -202,7 +200,7 @@ func (in *receiver) fresh(r *envelope.Received) bool {
 // clockSlack is how far two trusted clocks may be apart for that.
 const clockSlack = 2 * time.Second
 
-// since is how long ago a state was signed, as far as clocks tell.
+// since is how long ago a state was signed, as far as the clocks show.
 func (in *receiver) since(r *envelope.Received) time.Duration {
 	now, trusted := in.t.opts.Wall()
 	if !trusted || r.Signed.IsZero() {
@@ -259,8 +257,8 @@ func (in *receiver) letter(r *envelope.Received) (message.Message, bool) {
 	return m, true
 }
 
-// left is how long an event has yet to live. Its sender has no clock, or we have
-// none: then its lifetime counts from now.
+// left is the rest of an event's lifetime. If its sender or we have no trusted clock, it
+// counts from now.
 func (in *receiver) left(r *envelope.Received) time.Duration {
 	now, trusted := in.t.opts.Wall()
 	if !trusted || r.Signed.IsZero() {
@@ -269,8 +267,8 @@ func (in *receiver) left(r *envelope.Received) time.Duration {
 	return min(max(r.Expires().Sub(now), time.Second), r.Lifetime)
 }
 
-// shortKey names a key in a record: enough of its thumbprint that no other of the
-// same call sign has it.
+// shortKey identifies a key in a record: enough of its thumbprint to be unique for a call
+// sign.
 func shortKey(k envelope.PublicKey) string { return k.Thumbprint()[:12] }
 
 func position(p envelope.Position, gateway string) link.FarPosition {
@@ -297,7 +295,8 @@ func taken(b envelope.Taken, gateway string) link.Taken {
 	return t
 }
 
-// accept hands the letters over and answers for those that are kept.
+// accept passes the letters to the bridge, and gives custody receipts for those that are
+// kept.
 func (in *receiver) accept(ctx context.Context, windows map[envelope.PublicKey]envelope.Window, letters []letterIn) error {
 	if len(windows) == 0 {
 		return nil
@@ -323,7 +322,7 @@ func (in *receiver) accept(ctx context.Context, windows map[envelope.PublicKey]e
 		return err
 	}
 	if len(in.windows)+len(windows) > mostWindows {
-		clear(in.windows) // those of listed keys are on disk
+		clear(in.windows) // bounds the memory; those of listed keys are on disk
 	}
 	for key, w := range windows {
 		in.windows[key] = w

@@ -19,8 +19,8 @@ import (
 	"posthouse/bridge/presence"
 )
 
-// Send implements link.Link. A nil result says that the broker has it, not the
-// far gateway: that says so itself, in a custody receipt.
+// Send implements link.Link. A nil result says that the broker has it; that the far
+// gateway has it a custody receipt will say.
 func (t *Trunk) Send(ctx context.Context, frames []link.Frame) []error {
 	errs := make([]error, len(frames))
 	var out []packet
@@ -28,7 +28,7 @@ func (t *Trunk) Send(ctx context.Context, frames []link.Frame) []error {
 	for i, f := range frames {
 		p, err := t.sealed(ctx, f)
 		var permanent *link.PermanentError
-		if err != nil && !errors.As(err, &permanent) { // those behind it wait, too
+		if err != nil && !errors.As(err, &permanent) { // those after it wait, too
 			for j := range errs[i:] {
 				errs[i+j] = err
 			}
@@ -64,7 +64,7 @@ func (t *Trunk) publish(ctx context.Context, p packet) error {
 	return t.wire.publish(ctx, []packet{p})[0]
 }
 
-// letter turns a frame into what an event says, and to whom.
+// letter turns a frame into an event's topic and body.
 func (t *Trunk) letter(f link.Frame) (envelope.Topic, envelope.Body, error) {
 	m := &f.Message
 	to := envelope.Inbox(f.Gateway)
@@ -98,8 +98,8 @@ func (t *Trunk) letter(f link.Frame) (envelope.Topic, envelope.Body, error) {
 	return to, nil, link.Permanent("unsupported", fmt.Errorf("a trunk does not carry a %s", m.Kind))
 }
 
-// place is a position as it is published. How old it is is told, not when it was
-// there: clocks differ.
+// place is a position as it is published, with its age and not its time, since clocks
+// differ.
 func (t *Trunk) place(m *message.Message) envelope.Position {
 	p := envelope.Position{
 		Station: m.From, Mesh: m.Mesh, Lat: m.Where.Lat, Lon: m.Where.Lon, Alt: m.Where.Alt,
@@ -122,12 +122,12 @@ func clip(s string, n int) string {
 	return s[:n]
 }
 
-// seal signs an event, each time anew with the next number.
+// seal signs an event with the next number, a new one for each try.
 func (t *Trunk) seal(ctx context.Context, id string, to envelope.Topic, left time.Duration, body envelope.Body) (wire []byte, topic string, err error) {
 	if topic, err = to.Under(t.opts.TopicRoot); err != nil {
 		return nil, "", link.Permanent(link.CodeNoRoute, err)
 	}
-	if id == "" { // what is no message has no record
+	if id == "" { // it is no message, and has no record
 		id = "p" + strconv.FormatInt(time.Now().UnixNano(), 36)
 	}
 	now, trusted := t.opts.Wall()
@@ -145,17 +145,16 @@ func (t *Trunk) seal(ctx context.Context, id string, to envelope.Topic, left tim
 	return wire, topic, err
 }
 
-// stateLife is how long a state is worth something without being repeated.
+// stateLife is the lifetime of an announcement that is not repeated.
 const stateLife = 24 * time.Hour
 
-// answer is a custody receipt to be given; with a code it refuses for good.
+// answer is a custody receipt to be given, or with a code a permanent refusal.
 type answer struct{ to, about, code, why string }
 
-// custodyEvery is how often at most a custody receipt is repeated for one event.
+// custodyEvery is the least time between two custody receipts for one event.
 const custodyEvery = 30 * time.Second
 
-// acknowledge has a custody receipt given; one that was given a moment ago is
-// given again when its time has come.
+// acknowledge queues a custody receipt, after custodyEvery if one was given before.
 func (t *Trunk) acknowledge(a answer) {
 	key := a.to + " " + a.about
 	wait := time.Duration(0)
@@ -163,7 +162,7 @@ func (t *Trunk) acknowledge(a answer) {
 	if last, ok := t.receipts[key]; ok {
 		wait = max(custodyEvery-time.Since(last), 0)
 	}
-	if wait > custodySlack { // the sender asks again, and later than that
+	if wait > custodySlack { // the sender will ask again after that
 		t.mu.Unlock()
 		return
 	}
@@ -182,19 +181,19 @@ func (t *Trunk) acknowledge(a answer) {
 		give()
 		return
 	}
-	time.AfterFunc(wait, give) // it waits for nobody
+	time.AfterFunc(wait, give) // give never blocks
 }
 
-// custodySlack is how much too early a sender may ask again: it waits as long as
-// custodyEvery, and its clock runs from an earlier moment.
+// custodySlack is how much too early a sender may ask again: it, too, waits custodyEvery,
+// but from an earlier moment.
 const custodySlack = 3 * time.Second
 
-// custodyAtOnce is how many custody receipts may wait for their PUBACK: one after the
-// other, a busy broker would hold up the whole inbox.
+// custodyAtOnce is how many custody receipts may wait for their PUBACK, so that a slow
+// broker does not delay the whole inbox.
 const custodyAtOnce = 64
 
-// giveCustody publishes custody receipts until ctx ends. They are not kept: the
-// sender asks again for one that was lost.
+// giveCustody publishes custody receipts until ctx ends. They are not stored: the sender
+// asks again if one is lost.
 func (t *Trunk) giveCustody(ctx context.Context) {
 	var underWay errgroup.Group
 	underWay.SetLimit(custodyAtOnce)
@@ -255,14 +254,14 @@ func (t *Trunk) Report(heard []link.FarHearing) {
 	}
 	for call, told := range t.told {
 		if h, ok := now[call]; !ok || h.Mesh != told.mesh {
-			delete(t.told, call) // gone, or elsewhere: what comes next is news
+			delete(t.told, call) // gone, or elsewhere: the next hearing is news
 		}
 	}
 	t.heard = now
 }
 
-// connected has everything told again after a while of this gateway's own, so
-// that a thousand of them do not speak at once when a broker is back.
+// connected makes us announce everything again, after a wait that differs between gateways,
+// so that not all speak at once when a broker is back.
 func (t *Trunk) connected(up bool) {
 	if !up {
 		return
@@ -293,7 +292,7 @@ func (t *Trunk) publishStates(ctx context.Context) {
 		case <-t.changed:
 			changed = true
 		case <-tick.C:
-			select { // one word of it is enough
+			select { // one is enough
 			case <-t.changed:
 				changed = true
 			default:
@@ -335,10 +334,11 @@ func (t *Trunk) presence(s presence.Say, gone bool) envelope.Presence {
 	return p
 }
 
-// atOnce bounds how many stations are told of in one second.
+// atOnce is how many stations are announced in a second at most.
 const atOnce = 50
 
-// sayHeard tells of stations whose place is news, or was last told long ago.
+// sayHeard announces the stations that we hear, if that is news or was last announced long
+// ago.
 func (t *Trunk) sayHeard(ctx context.Context) {
 	t.mu.Lock()
 	var due []link.FarHearing
@@ -360,7 +360,7 @@ func (t *Trunk) sayHeard(ctx context.Context) {
 	}
 }
 
-// state publishes what the broker is to remember.
+// state publishes a retained announcement.
 func (t *Trunk) state(ctx context.Context, to envelope.Topic, body envelope.Body) bool {
 	id := "s" + strconv.FormatInt(time.Now().UnixNano(), 36)
 	wire, topic, err := t.seal(ctx, id, to, stateLife, body)
@@ -368,12 +368,12 @@ func (t *Trunk) state(ctx context.Context, to envelope.Topic, body envelope.Body
 		err = t.publish(ctx, packet{topic: topic, payload: wire, retained: true})
 	}
 	if err != nil && ctx.Err() == nil && !errors.Is(err, link.ErrDown) && !errors.Is(err, net.ErrClosed) {
-		t.log.Warn("publishing a state failed", "topic", topic, "err", err)
+		t.log.Warn("publishing an announcement failed", "topic", topic, "err", err)
 	}
 	return err == nil
 }
 
-// will is this gateway's last word, signed beforehand.
+// will is this gateway's last will, signed in advance.
 func (t *Trunk) will() *will {
 	if len(t.opts.Meshes) == 0 || t.opts.ReceiveOnly {
 		return nil
@@ -424,7 +424,7 @@ func (t *Trunk) Took(ctx context.Context, taken link.Taken) error {
 	return nil
 }
 
-// hashes takes the first of a list, as many as one event has room for.
+// hashes splits off the first of a list, as many as fit into one event.
 func hashes(list [][16]byte) (first []envelope.Hash, rest [][16]byte) {
 	n := min(len(list), envelope.MaxTaken)
 	for _, h := range list[:n] {

@@ -12,16 +12,15 @@ import (
 )
 
 const (
-	// A trunk's own broker serves a few friends, not a country.
+	// A trunk's built-in broker is for a few friends, not a country.
 	maxGateways = 64
-	// What it keeps for a gateway that is away; custody covers the rest.
+	// How long it keeps messages for a gateway that is away; later ones are sent again.
 	sessionExpiry = 2 * 60 * 60 // seconds
 )
 
-// trunkServer is the built-in broker of a trunk: a plain broker for the trunk's
-// topics, by which two gateways can be joined with no other server. Nothing of
-// it is on disk, and nothing need be: whoever sends keeps a message until the far
-// gateway has given its custody receipt.
+// trunkServer is the built-in broker of a trunk: a plain broker for the trunk's topics, so
+// that two gateways need no other server. It stores nothing on disk: the sender keeps a
+// message until the far gateway's custody receipt.
 type trunkServer struct {
 	mqtt.HookBase
 	root, username, password string
@@ -68,8 +67,8 @@ func (t *trunkServer) OnConnectAuthenticate(_ *mqtt.Client, pk packets.Packet) b
 	return t.username == "" && t.password == "" || same(pk.Connect.Username, t.username)&same(pk.Connect.Password, t.password) == 1
 }
 
-// OnACLCheck lets nobody beyond the trunk's topics. What is said there is signed,
-// so that it need not matter who says it.
+// OnACLCheck allows the trunk's topics only. Who publishes there does not matter, since
+// everything is signed.
 func (t *trunkServer) OnACLCheck(_ *mqtt.Client, topic string, _ bool) bool {
 	return strings.HasPrefix(topic, t.root+"/")
 }

@@ -16,15 +16,14 @@ import (
 	"posthouse/bridge/link"
 )
 
-// trust is the list of gateways that are believed, read again when its file
-// changes and on SIGHUP.
+// trust is the list of trusted gateways, read again when its file changes and on SIGHUP.
 type trust struct {
 	path string
 	any  bool
 	log  *slog.Logger
 
 	list    atomic.Pointer[envelope.Trust]
-	changed time.Time // of the file that was read last
+	changed time.Time // the file's time when it was read last
 	missing bool      // it was not there at the last look
 }
 
@@ -58,7 +57,7 @@ func (t *trust) load() error {
 	return nil
 }
 
-// believes tells whether what a key signed for a gateway still counts.
+// believes tells whether a key is still trusted for a gateway.
 func (t *trust) believes(call, key string) bool {
 	list := t.get()
 	if !list.Knows(call) {
@@ -67,10 +66,9 @@ func (t *trust) believes(call, key string) bool {
 	return slices.ContainsFunc(list.Keys(call), func(k envelope.PublicKey) bool { return shortKey(k) == key })
 }
 
-// watch reads the file again until ctx ends. tell is told at the start, since the
-// file may have changed while nobody looked, and after each change, with the
-// gateways that are not on the list any more or have lost a key, or that the file
-// is broken.
+// watch reads the file again until ctx ends. It tells the host at the start, since the file
+// may have changed while we did not run, and after each change, which gateways were removed
+// or lost a key, or that the file is broken.
 func (t *trust) watch(ctx context.Context, host link.TrunkHost) {
 	host.Trusts(t.believes, nil)
 	if t.path == "" {
@@ -104,7 +102,7 @@ func (t *trust) watch(ctx context.Context, host link.TrunkHost) {
 	}
 }
 
-// fallen lists the gateways that lost a key from one list to the next.
+// fallen lists the gateways that lost a key between two lists.
 func fallen(old, now *envelope.Trust) (calls []string) {
 	for _, call := range old.Calls() {
 		keys := now.Keys(call)
@@ -115,12 +113,12 @@ func fallen(old, now *envelope.Trust) (calls []string) {
 	return calls
 }
 
-// sequence gives each event the next number, over restarts: a block is on disk
-// before the first number of it is used.
+// sequence numbers the events, also across restarts: a block of numbers is marked as used
+// on disk before its first one is used.
 type sequence struct {
 	shared bool // several processes number their events together
 
-	busy  chan struct{} // holds a word while somebody draws: no mutex, it may take a commit
+	busy  chan struct{} // a lock that can be given up, since drawing may take a commit
 	last  uint64
 	until uint64    // numbers up to here are on disk as used
 	drawn time.Time // when they were
@@ -131,9 +129,9 @@ const (
 	numberMark  = "number"
 	numberBlock = 600_000 // ten minutes' worth of milliseconds, so that an idle gateway writes seldom
 
-	// Where several processes draw, their numbers must stay near each other: what lies
-	// further below the highest than envelope.WindowSize is not taken any more. So a
-	// block is small and soon stale, which holds up to 2,000 events a second.
+	// If several processes draw, their numbers must stay close together: receivers refuse
+	// what is further below the highest than envelope.WindowSize. So a block is small and
+	// soon stale, which is enough for 2,000 events a second.
 	sharedBlock = 64
 	sharedFor   = 2 * time.Second
 )

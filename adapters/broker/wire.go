@@ -5,20 +5,20 @@ import (
 	"slices"
 )
 
-// Wire carries what gateways publish to each other, as a session at a broker does.
-// A simulation brings one of its own.
+// Wire carries what gateways publish to each other, like a session at a broker. A
+// simulation has its own.
 type Wire interface {
-	// Run keeps it up until ctx ends. take returns nil once what came is on disk or
-	// refused; after an error it is to come again.
+	// Run keeps it up until ctx ends. take returns nil once a publish is on disk or
+	// refused; after an error it has to come again.
 	Run(ctx context.Context, take TakeFunc, state func(up bool, why string)) error
-	// Publish returns nil when the other side has it. What is retained is remembered
-	// for those who subscribe later.
+	// Publish returns nil when the broker has it. A retained publish is kept for those who
+	// subscribe later.
 	Publish(ctx context.Context, topic string, payload []byte, retained bool) error
-	// Subscribe sets what is heard: MQTT's topic filters.
+	// Subscribe sets the topic filters.
 	Subscribe(filters []string)
 }
 
-// TakeFunc takes in one publish.
+// TakeFunc takes one publish.
 type TakeFunc func(ctx context.Context, topic string, payload []byte, retained bool) error
 
 // trunkWire is what a trunk needs of its session.
@@ -27,7 +27,7 @@ type trunkWire interface {
 	want(filters []string)
 }
 
-// ownWire is a Wire in a session's place.
+// ownWire makes a session of a Wire.
 type ownWire struct {
 	Wire
 	always []string // filters
