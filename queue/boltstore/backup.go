@@ -20,7 +20,7 @@ func (s *Store) Backup(w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	defer f.readers.Done()
+	defer s.release(f)
 	var tx *bolt.Tx
 	err = s.alone(context.Background(), func() (err error) {
 		if s.file != f {

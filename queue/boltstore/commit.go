@@ -92,8 +92,12 @@ func (s *Store) commitLoop() {
 		}
 		s.checkpointIfDue()
 		s.syncIfDue()
+		s.renewIfDue()
 		if due, some := s.dueIn(); some && due < wait {
 			wait = max(due, time.Millisecond)
+		}
+		if due, some := s.renewIn(); some {
+			wait = min(wait, max(due, time.Millisecond))
 		}
 		if due, some := s.wal.looseFor(); some {
 			wait = min(wait, max(line.LazyWait-due, time.Millisecond))

@@ -94,7 +94,7 @@ func (s *Store) compact(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	defer f.readers.Done()
+	defer s.release(f)
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
 		if p := recover(); p != nil {

@@ -20,7 +20,8 @@
 // page: they are written as sorted runs (identities.go).
 //
 // Finished records stay until Purge. A file with much free space is compacted while the
-// store works (compact.go).
+// store works (compact.go), and one that was written much is
+// opened anew, since bbolt remembers each page that it wrote (renew.go).
 //
 // What happens when things break:
 //

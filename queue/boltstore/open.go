@@ -3,6 +3,7 @@ package boltstore
 import (
 	"errors"
 	"fmt"
+	"os"
 	"runtime/debug"
 	"time"
 
@@ -20,14 +21,22 @@ const (
 
 // openFile opens the data file and makes its buckets. Nothing is written to a
 // file of a newer posthouse.
-func openFile(path string, opts Options) (f *file, err error) {
+func openFile(path string, opts Options) (*file, error) { return openWith(path, opts, os.OpenFile) }
+
+// openWith is openFile with another way to open a file.
+func openWith(path string, opts Options, open func(string, int, os.FileMode) (*os.File, error)) (f *file, err error) {
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
 		if p := recover(); p != nil {
 			f, err = nil, damaged("%v", p)
 		}
 	}()
+	f = &file{}
 	db, err := bolt.Open(path, 0o600, &bolt.Options{
+		OpenFile: func(name string, flag int, mode os.FileMode) (raw *os.File, err error) {
+			f.raw, err = open(name, flag, mode)
+			return f.raw, err
+		},
 		Timeout:         lockWait,
 		FreelistType:    bolt.FreelistMapType,
 		NoFreelistSync:  true, // opening must write nothing; each commit decides itself
@@ -47,7 +56,8 @@ func openFile(path string, opts Options) (f *file, err error) {
 	if err := prepare(db); err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
-	return &file{db: db}, nil
+	f.db = db
+	return f, nil
 }
 
 func initialMap() int {

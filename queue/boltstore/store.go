@@ -43,6 +43,7 @@ type Options struct {
 	// Now names the file that is set aside when damaged; nil for time.Now.
 	Now func() time.Time
 
+	worn   int64                // pages; 0 for wornPages. For tests
 	noLog  bool                 // each commit goes into the data file
 	commit func(*bolt.Tx) error // nil for Commit. For tests
 	sync   func(*os.File) error // of the log; nil for syncData, or nothing. For tests
@@ -77,6 +78,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.LogBytes == 0 {
 		o.LogBytes = walSize
+	}
+	if o.worn == 0 {
+		o.worn = wornPages
 	}
 	if o.commit == nil {
 		o.commit = (*bolt.Tx).Commit
@@ -132,6 +136,7 @@ type Store struct {
 	repaired    time.Time   // when it last tried to repair the file
 	complained  time.Time   // when it last logged that nothing can be written
 	compactAt   time.Time   // the earliest next compaction
+	renewAt     time.Time   // the earliest next opening of the file
 	compactWait time.Duration
 
 	background sync.WaitGroup
@@ -196,40 +201,6 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 	}
 	go s.commitLoop()
 	return s, nil
-}
-
-// file is an open data file that is closed once the last reader has left it.
-type file struct {
-	db      *bolt.DB
-	readers sync.WaitGroup
-	// stuck is set when the writer met a damaged page: the locks that it held are
-	// never released, so the file stays open until the process ends.
-	stuck bool
-}
-
-// retire closes a file that was replaced, once its last reader has left it.
-func (s *Store) retire(f *file) {
-	if f.stuck {
-		return
-	}
-	s.background.Go(func() {
-		f.readers.Wait()
-		_ = f.db.Close() // nobody reads or writes it any more
-	})
-}
-
-// acquire gives the present file to a reader, who calls readers.Done after.
-func (s *Store) acquire() (*file, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.closing {
-		return nil, queue.ErrClosed
-	}
-	if s.bad != nil {
-		return nil, s.bad
-	}
-	s.file.readers.Add(1)
-	return s.file, nil
 }
 
 // view reads. A panic or a memory fault in it is a damaged file and becomes an

@@ -34,3 +34,9 @@ func lockFile(path string) (*os.File, error) {
 	}
 	return nil, errors.Join(err, f.Close())
 }
+
+// unlock and relock give and take bbolt's own lock of a file, which does not let
+// this process open it a second time. Others are kept away by lockFile.
+func unlock(f *os.File) error { return syscall.Flock(int(f.Fd()), syscall.LOCK_UN) }
+
+func relock(f *os.File) error { return syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB) }
