@@ -20,7 +20,7 @@ var DropReasons = map[string][]string{
 		"wrong-type", "bad-value", "no-from", "bad-position", "bad-login",
 	},
 	"aprs": {
-		"malformed", "line-too-long", "echo", "no-callsign", "third-party", "not-to-be-gated", "bulletin", "query",
+		"malformed", "line-too-long", "echo", "no-callsign", "third-party", "not-to-be-gated", "bulletin", "query", "telemetry",
 		"addressee-not-heard", "addressee-on-network", "sender-heard-by-radio", "not-asked-for",
 	},
 	"trunk": {

@@ -21,6 +21,7 @@ const (
 	dropForbidden   = "not-to-be-gated"       // TCPXX, NOGATE or RFONLY in the path
 	dropBulletin    = "bulletin"              // for everybody
 	dropQuery       = "query"                 // asked of the software
+	dropTelemetry   = "telemetry"             // what the numbers of a station mean
 	dropNotHeard    = "addressee-not-heard"   // by radio here
 	dropOnNetwork   = "addressee-on-network"  // it gets its messages itself
 	dropSenderHeard = "sender-heard-by-radio" // here: we have it from there
@@ -86,6 +87,8 @@ func (k knowledge) readText(from string, p Packet) ([]message.Message, string) {
 		return nil, dropBulletin
 	case t.Sort == Words && isQuery(t.Body):
 		return nil, dropQuery
+	case t.Sort == Words && isDefinition(t.Body):
+		return nil, dropTelemetry
 	}
 	c, err := callsign.Parse(t.To)
 	if err != nil {

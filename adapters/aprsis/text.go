@@ -122,6 +122,17 @@ func isQuery(body string) bool {
 	return false
 }
 
+// isDefinition tells whether a text gives names, units, equations or bits of somebody's
+// telemetry (chapter 13): no person reads these.
+func isDefinition(body string) bool {
+	for _, kind := range [...]string{"PARM.", "UNIT.", "EQNS.", "BITS."} {
+		if strings.HasPrefix(body, kind) {
+			return true
+		}
+	}
+	return false
+}
+
 // isID tells whether s is an id: 1 to 5 letters or digits, or the reply-ack
 // forms MM} and MM}AA, which count as one id for those who don't know them.
 func isID(s string) bool {
