@@ -68,14 +68,20 @@ func (c *codec) decodeAll(in []packet) (messages []message.Message, bad []droppe
 			bad = append(bad, why)
 			continue
 		}
+		if m.Kind != message.Receipt && m.Acks != "" {
+			receipt := message.Message{Kind: message.Receipt, Link: m.Link, From: m.From, To: m.To, Via: m.Via, Acks: m.Acks, Nak: m.Nak}
+			m.Acks, m.Nak = "", false
+			messages = append(messages, m, receipt)
+			continue
+		}
 		messages = append(messages, m)
 	}
 	return messages, bad
 }
 
-// read decides what a packet is: a receipt if it has an ack or nak, a position if it has
-// lat and lon and no text with an addressee, a text if it has text or was encrypted, else
-// a beacon.
+// read decides what a packet is: a receipt if it has an ack or nak (and a text besides, if it
+// has one under an id of its own), a position if it has lat and lon and no text with an
+// addressee, a text if it has text or was encrypted, else a beacon.
 func (c *codec) read(r *reader) message.Message {
 	at := c.at
 	m := message.Message{
@@ -91,12 +97,13 @@ func (c *codec) read(r *reader) message.Message {
 		r.fail(dropNoFrom)
 	}
 	ack, nak := r.word(at.ack, maxID), r.word(at.nak, maxID)
+	m.Acks, m.Nak = ack+nak, nak != ""
 	text, spoken := r.text(at.text)
 	switch {
 	case ack != "" && nak != "":
 		r.fail(dropBadValue)
-	case ack != "" || nak != "":
-		m.Kind, m.Acks, m.Nak = message.Receipt, ack+nak, nak != ""
+	case m.Acks != "" && (text == "" || r.word(at.id, maxID) == ""):
+		m.Kind = message.Receipt
 	case r.has(at.lat, at.lon) && (m.To == "" || !spoken):
 		c.place(r, &m, text)
 	case spoken || m.Encrypted:

@@ -84,6 +84,25 @@ func TestDecode(t *testing.T) {
 	}
 }
 
+// Some write all members into all that they publish: a text is none the less for it.
+func TestATextThatAcknowledgesIsTwoThings(t *testing.T) {
+	got, bad := testCodec(t).decodeAll([]packet{
+		{payload: []byte(`{"id":5,"from":"N0QRA-7","to":"N0QRB-9","text":"hello","ack":0}`)},
+		{payload: []byte(`{"id":6,"from":"N0QRA-7","to":"N0QRB-9","text":"","nak":"4f2a"}`)},
+		{payload: []byte(`{"from":"N0QRA-7","to":"N0QRB-9","text":"hello","ack":"4f2b"}`)},
+	})
+	receipt := func(id string, nak bool) message.Message {
+		return message.Message{Kind: message.Receipt, Link: "valley", From: "N0QRA-7", To: "N0QRB-9", Acks: id, Nak: nak}
+	}
+	want := []message.Message{
+		{Kind: message.Text, Link: "valley", From: "N0QRA-7", To: "N0QRB-9", OriginID: "5", Text: "hello"},
+		receipt("0", false), receipt("4f2a", true), receipt("4f2b", false), // as who has no id wants no answer
+	}
+	if !reflect.DeepEqual(got, want) || len(bad) > 0 {
+		t.Errorf("got %+v, %v, want %+v", got, bad, want)
+	}
+}
+
 func TestHostilePayloads(t *testing.T) {
 	nested := func(n int) string {
 		return `{"from":"N0QRA","text":"x","x":` + strings.Repeat("[", n) + strings.Repeat("]", n) + "}"
