@@ -31,7 +31,7 @@ type connection struct {
 	filters func() []string // what is subscribed
 	not     []string        // old subscriptions to end
 	end     func(error)     // ends the connection, which is then made again
-	where   func() string   // names the broker, where there are several
+	note    string          // what the state says of the broker besides
 	flights flights
 	lost    chan struct{} // closed at the end
 
@@ -45,7 +45,7 @@ func (s *session) connect(parent context.Context, h handler) error {
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
 	began := time.Now()
-	c := &connection{h: h, filters: s.filters, not: s.opts.Not, end: cancel, where: s.where, lost: make(chan struct{}), in: newIntake()}
+	c := &connection{h: h, filters: s.filters, not: s.opts.Not, end: cancel, lost: make(chan struct{}), in: newIntake()}
 	opened := func() bool { return true }
 	o := s.options(ctx, c.in, func(conn net.Conn) { opened = context.AfterFunc(ctx, func() { conn.Close() }) })
 	o.SetDefaultPublishHandler(c.arrived) // before we subscribe: a resumed session delivers at once
@@ -60,11 +60,14 @@ func (s *session) connect(parent context.Context, h handler) error {
 	t.Wait()
 	opened()
 	if err := t.Error(); err != nil {
+		s.cut.Store(0) // nobody else is connected either
 		return s.explain(err)
 	}
+	c.note = s.where() + s.forgotten(t)
 	s.use(c)
 	err := c.serve(ctx, parent)
 	s.use(nil)
+	s.left = time.Now()
 	if parent.Err() == nil {
 		h.state(false, err.Error()) // at once: the accept may take long
 	}
@@ -111,7 +114,7 @@ func (c *connection) serve(ctx, parent context.Context) error {
 			}
 			late.Stop()
 			confirmed = nil
-			c.h.state(true, "connected to the broker"+c.where())
+			c.h.state(true, "connected to the broker"+c.note)
 		case <-late.C:
 			return fmt.Errorf("the broker did not answer the subscription within %v", subscribeWait)
 		case err := <-kept:

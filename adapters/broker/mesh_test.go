@@ -158,6 +158,9 @@ func TestBrokerThatForgotTheSession(t *testing.T) {
 	b.Forget()
 	b.Restart()
 	r.await(t, "the link is up", r.Up)
+	if s := r.States(); !strings.Contains(s[len(s)-1].Why, "it has forgotten our session") {
+		t.Errorf("nothing tells that the broker lost what it held: %+v", s)
+	}
 	confirmed(t, n.say(hello(2)))
 	r.kept(t, 2)
 }

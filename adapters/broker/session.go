@@ -13,6 +13,7 @@ import (
 	"syscall"
 	"time"
 
+	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"posthouse/bridge/link"
@@ -53,6 +54,7 @@ type will struct {
 type session struct {
 	opts sessionOptions
 	at   atomic.Int32 // which of opts.URLs was reached last; atomic: the library dials in its own goroutine
+	left time.Time    // when the last connection ended; zero: there was none
 	cut  atomic.Int32 // how often in a row the broker closed a new connection
 
 	mu     sync.Mutex
@@ -137,6 +139,16 @@ func (s *session) lost(err error, lasted time.Duration) error {
 		return fmt.Errorf("the broker closes each connection soon: does a second gateway use this call sign, or another program the client id %s? (%w)", s.opts.ClientID, err)
 	}
 	return fmt.Errorf("connection to the broker lost: %w", err)
+}
+
+// forgotten says that the broker has not kept our session, and so what was published for us
+// meanwhile; empty where it has, or could not have.
+func (s *session) forgotten(t mqtt.Token) string {
+	c, ok := t.(*mqtt.ConnectToken)
+	if !ok || c.SessionPresent() || s.left.IsZero() || s.opts.Clean || len(s.opts.URLs) > 1 {
+		return ""
+	}
+	return fmt.Sprintf("; it has forgotten our session, and what came there in the last %v: have it keep sessions on disk", time.Since(s.left).Round(time.Second))
 }
 
 // explain says in plain words why CONNECT failed. The library never puts the password into

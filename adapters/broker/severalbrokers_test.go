@@ -83,7 +83,7 @@ func TestAllComesBackOnTheSecondBroker(t *testing.T) {
 		eventually(t, g.call+" to be at the second broker", func() bool {
 			g.link.session.mu.Lock()
 			defer g.link.session.mu.Unlock()
-			return g.link.session.conn != nil && g.isUp() && g.link.session.conn.where() == " at "+second.Addr
+			return g.link.session.conn != nil && g.isUp() && g.link.session.where() == " at "+second.Addr
 		})
 	}
 	t.Logf("both at the second broker after %v", time.Since(began).Round(time.Millisecond))
