@@ -77,6 +77,13 @@ func (h *host) State(up bool, why string) {
 	}
 }
 
+// Trouble implements link.Host.
+func (h *host) Trouble(what string) {
+	h.ln.mu.Lock()
+	defer h.ln.mu.Unlock()
+	h.ln.trouble = what
+}
+
 // Heard implements link.Host.
 func (h *host) Heard(call string) []link.Hearing {
 	now := h.b.clock.Age()
@@ -185,12 +192,11 @@ func (h *host) Trusts(believed func(call, key string) bool, fallen []string) {
 // TrustBroken implements link.TrunkHost.
 func (h *host) TrustBroken(broken bool) {
 	h.b.meter.TrustBroken(h.ln.Name, broken)
-	h.ln.mu.Lock()
-	defer h.ln.mu.Unlock()
-	h.ln.trouble = ""
+	what := ""
 	if broken {
-		h.ln.trouble = "its trust file cannot be read, an older list is in force"
+		what = "its trust file cannot be read, an older list is in force"
 	}
+	h.Trouble(what)
 }
 
 // Count implements link.Host.

@@ -149,6 +149,13 @@ func (b *Bridge) conditions() []condition {
 			key: "down/" + ln.Name, wrong: !ln.up.Load(), after: downAfter, over: downOver,
 			what: "link " + ln.Name + " is down", well: "link " + ln.Name + " is up again",
 		})
+		ln.mu.Lock()
+		half := ln.trouble
+		ln.mu.Unlock()
+		all = append(all, condition{
+			key: "half/" + ln.Name, wrong: half != "" && ln.up.Load(), after: downAfter, over: downOver,
+			what: "link " + ln.Name + ": " + half, well: "link " + ln.Name + " does all of its work again",
+		})
 		if ln.MayReceive() {
 			since, deaf := b.isDeaf(ln)
 			all = append(all, condition{

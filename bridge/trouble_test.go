@@ -64,6 +64,20 @@ func TestLinkDownIsToldOnceAndThatItIsUpAgain(t *testing.T) {
 	})
 }
 
+// A link that is up may do half of its work only, for weeks.
+func TestLinkThatDoesHalfOfItsWorkIsTold(t *testing.T) {
+	inWorld(t, []string{ops}, func(t *testing.T, w *world) {
+		w.links["hill"].Trouble("nothing goes out")
+		time.Sleep(9 * time.Minute)
+		w.tells()
+		time.Sleep(2 * time.Minute)
+		w.tells("ALERT N0QRZ-10: link hill: nothing goes out (10m)")
+		w.links["hill"].Trouble("")
+		time.Sleep(6 * time.Minute)
+		w.tells("OK N0QRZ-10: link hill does all of its work again after 11m")
+	})
+}
+
 // A link that flaps all day is one trouble, not hundreds.
 func TestFlappingLinkIsToldSeldom(t *testing.T) {
 	for name, beat := range map[string]struct{ down, up time.Duration }{

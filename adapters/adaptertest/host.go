@@ -20,6 +20,7 @@ type Host struct {
 	kept     []message.Message
 	counts   map[string]int
 	states   []State
+	trouble  string
 	gate     chan struct{} // open accepts wait until it is closed; nil: none waits
 	failures []error
 	refusal  link.Verdict
@@ -88,6 +89,9 @@ func (h *Host) Judge(m message.Message) link.Verdict {
 func (h *Host) State(up bool, why string) {
 	h.change(func() { h.states = append(h.states, State{Up: up, Why: why}) })
 }
+
+// Trouble implements link.Host.
+func (h *Host) Trouble(what string) { h.change(func() { h.trouble = what }) }
 
 // Heard implements link.Host.
 func (h *Host) Heard(call string) []link.Hearing {
@@ -181,6 +185,13 @@ func (h *Host) States() []State {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return slices.Clone(h.states)
+}
+
+// InTrouble gives what Trouble was told last.
+func (h *Host) InTrouble() string {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.trouble
 }
 
 // Up tells the state that was reported last; a link that reported none is down.

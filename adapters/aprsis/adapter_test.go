@@ -190,6 +190,9 @@ func TestUnverifiedIsSaidPlainly(t *testing.T) {
 		if s := host.States(); !s[len(s)-1].Up || !strings.Contains(s[len(s)-1].Why, "unverified") {
 			t.Errorf("states are %+v", s)
 		}
+		if trouble := host.InTrouble(); !strings.Contains(trouble, "does not believe our passcode") {
+			t.Errorf("the trouble is %q", trouble)
+		}
 		later, ok := errors.AsType[*link.LaterError](a.Send(ctx, []link.Frame{hello(nearby)})[0])
 		if !ok || !strings.Contains(later.Error(), "unverified") {
 			t.Errorf("Send gave %v, want a temporary error that says unverified", later)

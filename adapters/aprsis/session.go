@@ -198,6 +198,7 @@ func (s *session) comment(line string) {
 	if len(f) >= 5 && f[3] == "server" && printable(f[4]) {
 		server = strings.TrimSuffix(f[4], ",") // the name of one of many behind the address
 	}
+	s.host.Trouble("")
 	switch verified := strings.TrimSuffix(f[2], ",") == "verified"; {
 	case verified && strings.EqualFold(f[1], call):
 		s.a.use(s, nil)
@@ -209,6 +210,7 @@ func (s *session) comment(line string) {
 		err := fmt.Errorf("%s is unverified at %s: check call sign and passcode; receive only until then", call, server)
 		s.a.use(s, err)
 		s.host.State(true, err.Error())
+		s.host.Trouble("the server does not believe our passcode, so nothing goes out")
 	}
 }
 

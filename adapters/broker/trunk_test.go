@@ -158,6 +158,8 @@ func (b *bureau) Draw(_ context.Context, key string, n, least uint64) (first uin
 	return first, nil
 }
 
+func (b *bureau) Trouble(string) {}
+
 func (b *bureau) TrustBroken(broken bool) { b.with(func() { b.broken = broken }) }
 
 func (b *bureau) Trusts(believes func(call, key string) bool, fallen []string) {

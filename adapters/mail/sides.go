@@ -32,6 +32,10 @@ func (s *sides) fetching(trouble string, onlyMailIn bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.trouble, s.onlyMailIn = trouble, onlyMailIn
+	s.Trouble("")
+	if trouble != "" && !onlyMailIn {
+		s.Trouble("mail does not come in, the mailbox cannot be read")
+	}
 	if onlyMailIn || s.why != "" {
 		s.tell()
 	}

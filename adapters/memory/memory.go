@@ -64,6 +64,14 @@ func (l *Link) Down(why string) { l.change(func() { l.down = true }, why) }
 // Up brings the far side back.
 func (l *Link) Up() { l.change(func() { l.down = false }, "") }
 
+// Trouble has the link do half of its work only; empty: all of it.
+func (l *Link) Trouble(what string) {
+	l.mu.Lock()
+	host := l.host
+	l.mu.Unlock()
+	host.Trouble(what)
+}
+
 // change alters what the connection depends on, makes or breaks it accordingly,
 // and tells the host.
 func (l *Link) change(alter func(), why string) {

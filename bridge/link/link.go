@@ -41,6 +41,10 @@ type Host interface {
 	// state is harmless.
 	State(up bool, why string)
 
+	// Trouble tells what the link does not do although it is up, in words that name no
+	// station and no address; empty: it does all of its work again.
+	Trouble(what string)
+
 	// Heard tells where a station was heard, the latest first; empty if nowhere.
 	Heard(call string) []Hearing
 

@@ -198,6 +198,7 @@ func (b *booth) TakenBy(link.Taken)                           {}
 func (b *booth) Refuse(string)                                {}
 func (b *booth) FarPosition(link.FarPosition)                 {}
 func (b *booth) TrustBroken(bool)                             {}
+func (b *booth) Trouble(string)                               {}
 func (b *booth) Trusts(func(string, string) bool, []string)   {}
 
 // gazette notes when each topic of a trunk was first said since it opened.
