@@ -241,7 +241,11 @@ func broken(err error) error {
 
 // readable gives the text for radio. What ends one part, as a signature does, does
 // not end those behind it.
-func readable(texts []string) (string, error) {
+func readable(texts []string, forward bool) (string, error) {
+	brief := shorten
+	if forward {
+		brief = shortenForward
+	}
 	var all, short []string
 	for _, text := range texts {
 		text, err := unarmour(tidy(text))
@@ -249,7 +253,7 @@ func readable(texts []string) (string, error) {
 			return "", err
 		}
 		all = append(all, text)
-		if text = shorten(text); text != "" {
+		if text = brief(text); text != "" {
 			short = append(short, text)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
+	"slices"
 	"strings"
 	"time"
 
@@ -42,6 +43,7 @@ type incoming struct {
 	from      string // the one address in From, in lower case
 	subject   string // decoded, without Re:
 	reply     bool   // it answers another mail
+	forward   bool   // it forwards one, and may answer one all the same
 	answers   bool   // its subject is one of a program that answers by itself
 	text      string // for radio, without the subject
 	notes     string // what was not carried
@@ -75,7 +77,7 @@ func readMail(raw []byte, now time.Time) (*incoming, error) {
 	if err != nil {
 		return m, err
 	}
-	if m.text, err = readable(texts); err != nil {
+	if m.text, err = readable(texts, m.forward); err != nil {
 		return m, err
 	}
 	if m.subject != "" && !m.reply && isBare(m.text) {
@@ -139,10 +141,13 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 		return refuse(link.CodeNotAllowed, "From must hold exactly one address")
 	}
 	m.from = canonical(from[0].Address)
-	if _, domain, ok := cutAddress(m.from); !ok || !isASCII(m.from) || !isDomain(domain) {
+	switch _, domain, ok := cutAddress(m.from); {
+	case !isASCII(m.from):
 		return notASCII("sender")
+	case !ok || !isDomain(domain): // an address literal, too: nobody could answer
+		return reply(553, 5, 1, 7, "the sender's address has no domain name: write from name@domain")
 	}
-	m.subject, m.reply = plainSubject(m.header)
+	m.subject, m.reply, m.forward = plainSubject(m.header)
 	m.answers = !m.reply && automaticSubject().MatchString(m.subject)
 	m.readIDs(raw)
 	date, err := time.Parse(time.RFC1123Z, m.header.Get("Date")) // as most programs write it
@@ -206,7 +211,7 @@ func (m *incoming) whole() string {
 	switch {
 	case text == "":
 		text = m.subject
-	case m.subject == "" || m.reply || strings.HasPrefix(strings.ToLower(text), strings.ToLower(m.subject)):
+	case m.subject == "" || m.reply && !m.forward || strings.HasPrefix(strings.ToLower(text), strings.ToLower(m.subject)):
 	default:
 		text = m.subject + ": " + text
 	}
@@ -216,35 +221,32 @@ func (m *incoming) whole() string {
 	return text
 }
 
-// answerMarks are what mail programs put before the subject of an answer or a
-// forwarded mail. "Re" is RFC 5322 section 3.6.5, the others are common practice.
-var answerMarks = []string{"re", "aw", "sv", "antw", "r", "res", "rif", "odp", "vs", "fwd", "fw", "wg", "tr", "rv", "enc"}
+// answerMarks are what mail programs put before the subject of an answer. "Re" is RFC
+// 5322 section 3.6.5, the others are common practice.
+var answerMarks = []string{"re", "aw", "sv", "antw", "r", "res", "rif", "odp", "vs"}
 
-// plainSubject decodes the subject and takes the marks of answers off.
-func plainSubject(h gomail.Header) (subject string, reply bool) {
+// plainSubject decodes the subject and takes the marks of answers off. The first of
+// them counts.
+func plainSubject(h gomail.Header) (subject string, reply, forward bool) {
 	h = h.Copy()
 	h.Set("Subject", latin1Word().ReplaceAllString(h.Get("Subject"), "=?windows-1252?"))
 	subject, err := h.Subject()
 	if err != nil {
-		return "", false // an unknown charset is never guessed
+		return "", false, false // an unknown charset is never guessed
 	}
 	subject = oneLine(subject)
 	for {
 		mark, rest, ok := strings.Cut(subject, ":")
-		if !ok || !isAnswerMark(strings.TrimSpace(mark)) {
-			return subject, reply
+		if mark = strings.TrimSpace(mark); !ok || !isOneOf(answerMarks, mark) && !isOneOf(forwardMarks, mark) {
+			return subject, reply, forward
 		}
+		forward = forward || !reply && isOneOf(forwardMarks, mark)
 		subject, reply = strings.TrimSpace(rest), true
 	}
 }
 
-func isAnswerMark(s string) bool {
-	for _, mark := range answerMarks {
-		if strings.EqualFold(s, mark) {
-			return true
-		}
-	}
-	return false
+func isOneOf(marks []string, s string) bool {
+	return slices.ContainsFunc(marks, func(mark string) bool { return strings.EqualFold(mark, s) })
 }
 
 // oneLine gives s without line ends and control characters, blanks collapsed.
