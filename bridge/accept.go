@@ -63,7 +63,7 @@ func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]
 		for _, p := range plans {
 			p.spent.giveBack()
 		}
-		b.log.Error("taking over failed, nothing was confirmed", "link", ln.Name, "messages", len(in), "err", err)
+		b.log.Error("storing messages failed, nothing was confirmed to the sender", "link", ln.Name, "messages", len(in), "err", err)
 	}
 	return verdicts, err
 }

@@ -335,7 +335,7 @@ func (j *Judge) parts(m *message.Message, l config.Link) ([]string, *rules.Refus
 		return nil, &rules.Refusal{Code: link.CodeTooLong, Why: err.Error()}
 	}
 	if m.Precedence != message.Emergency && tooDear(l, parts[0]) {
-		return nil, &rules.Refusal{Code: link.CodeTooLong, Why: "one frame of it costs more airtime than there is"}
+		return nil, &rules.Refusal{Code: link.CodeTooLong, Why: "one frame needs more airtime than the limit"}
 	}
 	return parts, nil
 }

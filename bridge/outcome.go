@@ -59,7 +59,7 @@ func (c *carrier) down(t *trip) queue.Outcome {
 func (c *carrier) waitForAir(t *trip) queue.Outcome {
 	var le *link.LaterError
 	if !errors.As(t.err, &le) || le.Wait > t.r.Until.Sub(c.b.clock.Age()) {
-		return c.fail(t, link.CodeTooLong, "one frame of it costs more airtime than there is")
+		return c.fail(t, link.CodeTooLong, "one frame needs more airtime than the limit")
 	}
 	due := c.b.clock.Age().Add(le.Wait)
 	return queue.Outcome{Urgent: true, Stop: !t.d.Begun, Change: func(r *queue.Record) ([]*queue.Record, error) {

@@ -113,7 +113,7 @@ func (b *Bridge) mayTake(m *message.Message, t route.Target) *rules.Refusal {
 	medium := ln.props.Medium
 	mark, text := b.mark(ln, m)
 	if ln.pace != nil && ln.pace.budget.TooLong(ln.pace.cost(min(len(text)+len(mark.Before)+len(mark.After), medium.MaxBytes))) && m.Precedence != message.Emergency {
-		return &rules.Refusal{Code: link.CodeTooLong, Why: "one frame of it costs more airtime than there is"}
+		return &rules.Refusal{Code: link.CodeTooLong, Why: "one frame needs more airtime than the limit"}
 	}
 	if medium.MaxBytes == 0 || len(text)+len(mark.Before)+len(mark.After) <= medium.MaxBytes && !medium.ASCII {
 		return nil

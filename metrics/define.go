@@ -21,20 +21,20 @@ var (
 // define makes all metrics and registers them.
 func (m *Metrics) define() {
 	d := definer{promauto.With(m.reg)}
-	m.accepted = d.counter("messages_accepted_total", "Messages taken over from a link, on disk.", "link")
+	m.accepted = d.counter("messages_accepted_total", "Messages from a link that are on disk.", "link")
 	m.refused = d.counter("messages_refused_total", "Messages refused, by the rule's code.", "link", "rule")
 	m.dropped = d.counter("messages_dropped_total", "Frames that did not become messages: unreadable, or not for this gateway.", "link", "reason")
 	m.deliveries = d.counter("deliveries_total", "Results of deliveries, and tries that will be repeated (retried).", "link", "result")
 	m.deliveryTime = d.NewHistogram(histogram("delivery_seconds", "Time from accept to the end-to-end confirmation.", deliveryBuckets))
-	m.sendTime = d.NewHistogramVec(histogram("send_seconds", "Time that the other side took to take what it was sent.", sendBuckets), []string{"link"})
+	m.sendTime = d.NewHistogramVec(histogram("send_seconds", "Time until the other side took a frame.", sendBuckets), []string{"link"})
 
 	m.linkInfo = d.gauge("link_info", "The configured links and their kinds.", "link", "kind")
-	m.linkUp = d.gauge("link_up", "Whether the link has its connection.", "link")
-	m.linkHeard = d.gauge("link_last_heard_timestamp_seconds", "When something readable last came in; 0: never since the start.", "link")
-	m.reconnects = d.counter("link_reconnects_total", "Connections made anew after a loss.", "link")
+	m.linkUp = d.gauge("link_up", "Whether the link is connected.", "link")
+	m.linkHeard = d.gauge("link_last_heard_timestamp_seconds", "Time when something readable last came in; 0: never since the start.", "link")
+	m.reconnects = d.counter("link_reconnects_total", "Reconnections after a loss.", "link")
 	m.trustBroken = d.gauge("trust_file_broken", "Whether the trunk's trust file cannot be read, so that an older list is in force.", "link")
 	m.airtimeUsed = d.gauge("airtime_used_ratio", "Part of the hourly airtime budget that is used.", "link")
-	m.airtimeWait = d.gauge("airtime_wait_seconds", "Expected time until all that waits on the link has gone, by its airtime budget and the usual cost of a message.", "link")
+	m.airtimeWait = d.gauge("airtime_wait_seconds", "Expected time until all that waits on the link has been sent, by its airtime budget and the usual airtime of a message.", "link")
 	m.airtimeSpent = d.counter("airtime_seconds_total", "Computed time on air, repeats included.", "link")
 	m.stations = d.gauge("stations_heard", "Stations that count as heard.", "link")
 

@@ -234,7 +234,7 @@ func (s *session) take(ctx context.Context) {
 			continue
 		}
 		if _, err := s.host.Accept(ctx, in...); err != nil && ctx.Err() == nil {
-			s.a.opt.Log.Warn("what came in was not kept and not acknowledged", "messages", len(in), "err", err)
+			s.a.opt.Log.Warn("messages could not be stored and were not acknowledged", "messages", len(in), "err", err)
 		}
 	}
 }

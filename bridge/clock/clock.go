@@ -190,11 +190,11 @@ func (c *Clock) Doubt() string {
 	defer c.mu.Unlock()
 	switch {
 	case !c.isBehind(c.now()):
-		return "nobody has synchronised it: give this computer a time server, or set it right and wait ten minutes"
+		return "it is not synchronised: give this computer a time server, or set it right and wait ten minutes"
 	case c.certain:
 		return "it stands before " + c.saved.UTC().Format(time.DateOnly) + ", when it was synchronised: give this computer a time server, or set it right and wait ten minutes"
 	}
-	return "it stands before " + c.saved.UTC().Format(time.DateOnly) + ", which the last run took for right: set it right; if it is right, README.md (The clock) says how to have it believed"
+	return "it stands before " + c.saved.UTC().Format(time.DateOnly) + ", which the last run trusted: set it right; if it is right, see README.md, \"The clock is right and not trusted\""
 }
 
 // addTimeOff adds the time since the last run to the age, when the clock is

@@ -28,7 +28,7 @@ type Row struct {
 	Way
 	Waited float64 `json:"waited_seconds"`
 	// Expected is how long it will take until it is sent, where the link is paced
-	// by airtime; nil: not known. Never: it costs more airtime than there is.
+	// by airtime; nil: not known. Never: it needs more airtime than the limit.
 	Expected *float64 `json:"expected_seconds,omitempty"`
 	Never    bool     `json:"never,omitempty"`
 }

@@ -68,7 +68,7 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 		}
 	}()
 	if exists(filepath.Join(cfg.DataDir, unfinishedFile)) {
-		return g, fail(exitDisk, fmt.Errorf("a restore into %s did not come to its end: run 'posthouse restore' again", cfg.DataDir))
+		return g, fail(exitDisk, fmt.Errorf("a restore into %s was not finished: run 'posthouse restore' again", cfg.DataDir))
 	}
 	reg := prometheus.NewRegistry()
 	g.reg, g.meter = reg, metrics.New(reg, linkLabels(cfg), link.Codes)
@@ -239,7 +239,7 @@ func (g *gateway) run(ctx context.Context, environ env) error {
 		err := g.work(ctx, environ)
 		switch {
 		case errors.Is(err, errWon):
-			g.log.Info("this process leads the hub now, and takes over what may exist once only")
+			g.log.Info("this process leads the hub now")
 			err = g.assemble(ctx)
 		case errors.Is(err, errLost):
 			err = g.rejoin(ctx)

@@ -72,7 +72,7 @@ func (g *gateway) waitForStore(ctx context.Context, why error, goesByItself func
 	}()
 	if g.store != nil {
 		if err := g.store.Close(); err != nil {
-			g.log.Warn("what went out last may go out once more", "err", err)
+			g.log.Warn("the last messages may be sent once more", "err", err)
 		}
 	}
 	return g.reopen(ctx, goesByItself)
@@ -88,7 +88,7 @@ func (g *gateway) answerAway(ctx context.Context, why error, answering *sync.Wai
 	for _, l := range g.cfg.Links {
 		answering.Go(func() {
 			if err := adapters.Away(ctx, l); err != nil {
-				g.log.Error("nobody tells those who come to come later", "link", l.Name, "err", err)
+				g.log.Error("connections are not answered until etcd answers", "link", l.Name, "err", err)
 			}
 		})
 	}

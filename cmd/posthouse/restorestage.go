@@ -145,7 +145,7 @@ func (r *restore) replace(io.Reader) error {
 		err = errors.Join(os.Remove(unfinished), syncFolder(r.dir))
 	}
 	if err != nil {
-		return fail(exitDisk, fmt.Errorf("the restore did not come to its end, run it again: %w", err))
+		return fail(exitDisk, fmt.Errorf("the restore was not finished, run it again: %w", err))
 	}
 	return nil
 }
