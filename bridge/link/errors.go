@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// ErrDown says that there is no connection now: wait for the link, no attempt
-// is counted.
+// ErrDown: there is no connection now. The bridge waits for the link and counts no
+// attempt.
 var ErrDown = errors.New("link is down")
 
 // The refusal codes: the same word in the log, the metric's label, vet and the
@@ -42,13 +42,13 @@ type PermanentError struct {
 	Err  error
 }
 
-// Permanent wraps err as one that no retry can mend.
+// Permanent wraps err as one that no retry can cure.
 func Permanent(code string, err error) error { return &PermanentError{Code: code, Err: err} }
 
 func (e *PermanentError) Error() string { return fmt.Sprintf("%v (final)", e.Err) }
 func (e *PermanentError) Unwrap() error { return e.Err }
 
-// LaterError is temporary and says how long to wait at least.
+// LaterError is temporary, with the least wait before the next try.
 type LaterError struct {
 	Wait time.Duration
 	Err  error

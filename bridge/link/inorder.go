@@ -2,9 +2,9 @@ package link
 
 import "errors"
 
-// OneByOne offers frames one after the other, and none behind one of the same writer
-// to the same addressee that is to be offered again: that is what Properties.InOrder
-// promises. Those behind get the error of that one.
+// OneByOne offers frames one after the other. After one that has to be offered again it
+// offers no other of the same writer to the same addressee: those get the same error. That
+// is what Properties.InOrder promises.
 func OneByOne(frames []Frame, offer func(Frame) error) []error {
 	type way struct{ from, to string }
 	errs, stopped := make([]error, len(frames)), map[way]error{}

@@ -18,9 +18,9 @@ type Link interface {
 
 	// Send offers frames to the other side in the order given and returns one
 	// result for each: nil when the other side has taken it, else an error of one
-	// of the kinds in errors.go. At most Properties.Batch frames are given at a
-	// time, from at most Properties.Parallel calls at once. It returns soon after
-	// ctx ends; a frame whose fate is unknown then gets ctx's error.
+	// of the kinds in errors.go. It gets at most Properties.Batch frames, in at most
+	// Properties.Parallel calls at once. It returns soon after ctx ends; a frame of
+	// which nothing is known then gets ctx's error.
 	Send(ctx context.Context, frames []Frame) []error
 
 	// Properties says what the medium can do. It does not change.
@@ -29,8 +29,8 @@ type Link interface {
 
 // Host is what a link may ask of the bridge. Safe for concurrent use.
 type Host interface {
-	// Accept takes what came in, in order, and returns one verdict each once all
-	// of it is on disk or refused. An error means that nothing of it was kept.
+	// Accept takes what came in, in order, and returns a verdict for each once all are on
+	// disk or refused. An error means that none was stored.
 	Accept(ctx context.Context, in ...message.Message) ([]Verdict, error)
 
 	// Judge says what Accept would say of one message now, without keeping it:
@@ -45,34 +45,34 @@ type Host interface {
 	// station and no address; empty: it does all of its work again.
 	Trouble(what string)
 
-	// Heard tells where a station was heard, the latest first; empty if nowhere.
+	// Heard returns where a station was heard, the latest first.
 	Heard(call string) []Hearing
 
-	// Interest says which stations the bridge cares about, for a link whose
-	// server sends only what it is asked for. Ask again every few seconds.
+	// Interest returns which stations the bridge wants to hear about, for a link whose
+	// server sends only what it is asked for. Call it again every few seconds.
 	Interest() Interest
 
-	// Count adds one to the count of frames that were dropped before Accept
-	// because they were not readable or not for us; reason is a short fixed word.
+	// Count counts a frame that was dropped before Accept because it was unreadable or
+	// not for us; reason is a short fixed word.
 	Count(reason string)
 
-	// TurnedAway counts a text that the adapter refuses itself by one of the
-	// codes, and keeps it for the log, as far as it is known: perhaps no more than
-	// who wrote to whom. Its writer has been told by the adapter.
+	// TurnedAway counts and logs a text that the adapter itself has refused with one of
+	// the codes, and of which it may know no more than who wrote to whom. The adapter has
+	// told the writer.
 	TurnedAway(m message.Message, code, why string)
 }
 
-// Verdict is what became of one message at Accept.
+// Verdict is the result of Accept for one message.
 type Verdict struct {
 	ID        string // the gateway's own id, when it was stored or is known already
 	Code      string // one of the Code constants; empty: taken over
 	Why       string // for people, when Code is set
-	Duplicate bool   // known already: confirm it as if it were new
-	Kept      bool   // this gateway answers for it now: a trunk may give a custody receipt
+	Duplicate bool   // known already: confirm it like a new one
+	Kept      bool   // this gateway is responsible for it now: a trunk may give a custody receipt
 }
 
-// Refused tells whether the message was not taken over. A duplicate is not
-// refused: it is safe already.
+// Refused tells whether the message was refused. A duplicate was not: it is on disk
+// already.
 func (v Verdict) Refused() bool { return v.Code != "" && !v.Duplicate }
 
 // Hearing is one place where a station was heard.
@@ -82,14 +82,13 @@ type Hearing struct {
 	Ago   time.Duration
 }
 
-// Interest is what the bridge wants to hear of.
+// Interest is what the bridge wants to hear about.
 type Interest struct {
 	Stations []string // heard by radio here: messages for them are wanted
-	Sought   []string // somebody's message waits for them: any sign of life is wanted
+	Sought   []string // something is held for them: anything from them is wanted
 }
 
-// Frame is what one Send hands over: a whole message, or a part of it that was
-// fitted to the medium.
+// Frame is one thing to send: a whole message, or a part that fits the medium.
 type Frame struct {
 	// Message is the whole message. From, To and the rest are as accepted, but
 	// To is the station that this delivery goes to.
@@ -109,7 +108,7 @@ type Frame struct {
 	Record string
 	// Gateway is the far gateway that the frame is for, on a trunk.
 	Gateway string
-	// Left is how long the message has yet to live.
+	// Left is the rest of the message's lifetime.
 	Left time.Duration
 }
 
@@ -126,9 +125,9 @@ type Properties struct {
 	Batch    int // frames that one Send may be given; at least 1
 	Parallel int // Send calls that may run at once; at least 1
 
-	// InOrder promises that Send offers no frame behind one of the same writer to the
-	// same addressee that it could not offer and that is to be offered again. So one
-	// Send may be given several of them, which are to arrive in order.
+	// InOrder promises that after a frame that has to be offered again Send offers no
+	// other of the same writer to the same addressee. So one Send may get several of them,
+	// and they arrive in order.
 	InOrder bool
 
 	// AckLimit ends the doubling of AckWait; 0: half an hour.

@@ -1,10 +1,9 @@
-// Package message holds the one thing that travels through posthouse: a short
-// radio message, whatever medium it came from or goes to.
+// Package message has the one thing that travels through posthouse: a short radio
+// message, whatever medium it came from or goes to.
 //
-// A Message is a plain value. Adapters fill in what they know, accept
-// normalises and completes it, and from then on it does not change: what
-// happens to it (tries, receipts, failures) is kept beside it, in the queue's
-// record. The package imports nothing of ours.
+// A Message is a plain value. Adapters fill in what they know, accept normalises and
+// completes it, and then it does not change any more: what happens to it (tries,
+// receipts, failures) is in the queue's record. The package imports nothing of ours.
 package message
 
 import (
@@ -15,12 +14,11 @@ import (
 // Kind says what a message is about.
 type Kind string
 
-// The kinds. Only Text, Receipt and Notice are ever queued; Position and Beacon
-// tell where a station is and that it is there.
+// The kinds. Only Text, Receipt and Notice are ever queued.
 const (
 	Text     Kind = "text"     // somebody's words for somebody else
 	Receipt  Kind = "receipt"  // a station took (or refused) a text: Acks, Nak
-	Notice   Kind = "notice"   // the gateway's own word to a writer; never answered
+	Notice   Kind = "notice"   // from the gateway to a writer or operator; never answered
 	Position Kind = "position" // where a station is
 	Beacon   Kind = "beacon"   // a station was heard, nothing more
 	Custody  Kind = "custody"  // a far gateway has taken a message over: From, Acks
@@ -30,44 +28,43 @@ const (
 type Message struct {
 	Kind Kind `cbor:"1,keyasint" json:"kind"`
 
-	// From is who wrote it: a call sign in canonical form (upper case, SSID
-	// without -0), or a mail address. SenderCall is the call sign of a mail
-	// writer who is known to be licensed; ThirdParty is set when the writer has
-	// no call sign at all.
+	// From is who wrote it: a call sign in canonical form (upper case, no SSID for -0), or
+	// a mail address. SenderCall is the call sign of a mail writer who is known to be
+	// licensed; ThirdParty is set if the writer has no call sign.
 	From       string `cbor:"2,keyasint" json:"from"`
 	SenderCall string `cbor:"3,keyasint,omitempty" json:"sender_call,omitempty"`
 	ThirdParty bool   `cbor:"4,keyasint,omitempty" json:"third_party,omitempty"`
 
-	// To is whom it is for: a call sign, a group name or a mail address.
-	// Written is the address as the origin wrote it, when that differs (an
-	// alias, the gateway's own call): an acknowledgement is given in that name.
+	// To is the addressee: a call sign, a group name or a mail address. Written is what the
+	// writer wrote, if that differs (an alias, the gateway's own call sign): in that name
+	// the text is acknowledged.
 	To      string `cbor:"5,keyasint" json:"to"`
 	Written string `cbor:"6,keyasint,omitempty" json:"written,omitempty"`
 
-	// OriginID is the id that the origin's own side gave the text. Empty: the
-	// origin does not expect an acknowledgement.
+	// OriginID is the id that the writer's side gave the text. Empty: no acknowledgement is
+	// expected.
 	OriginID string `cbor:"7,keyasint,omitempty" json:"origin_id,omitempty"`
-	// PartIDs are those of the other parts, when the text came in several: each
-	// is to be acknowledged.
+	// PartIDs are the ids of the other parts if the text came in several: each has to be
+	// acknowledged.
 	PartIDs []string `cbor:"32,keyasint,omitempty" json:"part_ids,omitempty"`
 
 	Subject string `cbor:"8,keyasint,omitempty" json:"subject,omitempty"` // mail only
 	Text    string `cbor:"9,keyasint,omitempty" json:"text,omitempty"`
 
-	// Precedence is what the message travels with; Claimed is what its writer
-	// asked for, kept when the gateway lowered it.
+	// Precedence is what the message gets; Claimed is what its writer asked for, if the
+	// gateway has lowered it.
 	Precedence Precedence `cbor:"10,keyasint,omitempty" json:"precedence"`
 	Claimed    Precedence `cbor:"11,keyasint,omitempty" json:"claimed,omitempty"`
 
-	// Filed is when it was written, in UTC: the origin's word where it gives one
-	// and it is believable, else when it was accepted. Zero: not known.
+	// Filed is when it was written, in UTC, if the origin gives a plausible time, else when
+	// it was accepted. Zero: unknown.
 	Filed time.Time `cbor:"12,keyasint,omitempty" json:"filed,omitzero"`
 
 	// Link is the name of the link it came in on, empty for the gateway's own.
 	Link string `cbor:"13,keyasint,omitempty" json:"link,omitempty"`
 	// Via is the gateway named in the frame as the one that transmitted it.
 	Via string `cbor:"14,keyasint,omitempty" json:"via,omitempty"`
-	// Encrypted is set when the medium itself says that the text was encrypted.
+	// Encrypted: the medium itself says that the text was encrypted.
 	Encrypted bool `cbor:"15,keyasint,omitempty" json:"encrypted,omitempty"`
 
 	SNR  *float64 `cbor:"16,keyasint,omitempty" json:"snr,omitempty"`  // dB
@@ -80,8 +77,7 @@ type Message struct {
 	Acks string `cbor:"19,keyasint,omitempty" json:"acks,omitempty"`
 	Nak  bool   `cbor:"20,keyasint,omitempty" json:"nak,omitempty"`
 
-	// Messaging is set on a position or beacon of a station that says it takes
-	// messages.
+	// Messaging: a position or beacon is of a station that says it takes messages.
 	Messaging bool `cbor:"21,keyasint,omitempty" json:"messaging,omitempty"`
 
 	// MailID is the Message-ID of the mail this came from; InReplyTo that of the
@@ -92,19 +88,18 @@ type Message struct {
 	// Hops are the gateways that a message has passed, the first one first.
 	Hops []string `cbor:"24,keyasint,omitempty" json:"hops,omitempty"`
 
-	// TrunkID is the id that the gateway named in Via gave a message that came by
-	// a trunk; Mesh is the mesh on which it was first heard.
+	// TrunkID is the id of a message from a trunk at the gateway in Via; Mesh is the mesh
+	// on which it was first heard.
 	TrunkID string `cbor:"26,keyasint,omitempty" json:"trunk_id,omitempty"`
 	Mesh    string `cbor:"27,keyasint,omitempty" json:"mesh,omitempty"`
 
-	// Handed is set when a gateway gave it to this one alone, not to a group. Left
-	// is how long it had to live then, 0 when nobody said. Key names the key by
-	// which that gateway signed.
+	// Handed: a gateway gave it to this one alone, not to a group. Left is the rest of its
+	// lifetime then, 0: unknown. Key is the key with which that gateway signed.
 	Handed bool          `cbor:"28,keyasint,omitempty" json:"handed,omitempty"`
 	Left   time.Duration `cbor:"-" json:"-"`
 	Key    string        `cbor:"29,keyasint,omitempty" json:"key,omitempty"`
 
-	// Operator is who wrote a message of the gateway's own, as far as is known.
+	// Operator is who wrote a message of the gateway's own, if known.
 	Operator string `cbor:"31,keyasint,omitempty" json:"operator,omitempty"`
 
 	// Result is how a message ended at a far gateway, in a receipt that comes from
@@ -115,21 +110,21 @@ type Message struct {
 	// are marked with it. Empty: real traffic.
 	Exercise string `cbor:"25,keyasint,omitempty" json:"exercise,omitempty"`
 
-	// Fetched is set on a mail out of a mailbox: nobody waits for what accept says,
-	// so its writer is told of a refusal in a mail of its own.
+	// Fetched: a mail is from a mailbox. No SMTP client waits for the verdict, so its
+	// writer is told of a refusal by mail.
 	Fetched bool `cbor:"-" json:"-"`
-	// Unfit is what the adapter found wrong with it; nil: nothing.
+	// Unfit is why the adapter would refuse it; nil: it would not.
 	Unfit *Unfit `cbor:"-" json:"-"`
 }
 
-// Unfit is what an adapter itself found wrong with a message: accept refuses it
-// with that, so that its writer is told. Code is a refusal code.
+// Unfit is an adapter's own reason to refuse a message: accept refuses it for that, so that
+// its writer is told. Code is a refusal code.
 type Unfit struct{ Code, Why string }
 
 // What a receipt from a far gateway may say.
 const (
 	ResultDelivered = "delivered" // the station acknowledged, or the mail server took it
-	ResultSent      = "sent"      // transmitted where nobody confirms
+	ResultSent      = "sent"      // transmitted, there is no confirmation
 	ResultNak       = "nak"       // the station refused it
 	ResultExpired   = "expired"   // its lifetime ended
 	ResultFailed    = "failed"    // for good, with the reason

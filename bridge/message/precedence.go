@@ -32,8 +32,8 @@ func (p Precedence) String() string {
 	return fmt.Sprintf("precedence(%d)", uint8(p))
 }
 
-// ParsePrecedence reads a name in any case. EMERGENCY has no short form: it is
-// always spelt out, so that nobody sends one by a slip.
+// ParsePrecedence reads a name in any case. EMERGENCY has no short form, so that nobody
+// sends one by mistake.
 func ParsePrecedence(s string) (Precedence, error) {
 	for i, name := range precedenceNames {
 		if i > 0 && strings.EqualFold(s, name) {

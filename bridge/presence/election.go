@@ -2,22 +2,22 @@ package presence
 
 import "time"
 
-// Election decides whether this gateway transmits for one mesh, from presence
-// alone. Ask it every second or so. Not safe for concurrent use.
+// Election decides whether this gateway transmits for one mesh, from announcements alone.
+// Call Decide every second or so. Not safe for concurrent use.
 //
-// The rules: of the gateways that are alive with their mesh up the one with the
-// lowest call sign transmits, but one that does already stays. A newcomer that
-// finds word of another listens for Alive first; one that finds none within First
-// transmits at once. Cut off from the others a gateway transmits: the mesh must
-// not fall silent, at the price that a message which both hold may go out twice.
+// The rules: of the gateways that are alive with their mesh up the one with the lowest call
+// sign transmits, but one that does already goes on. A newcomer that finds a trace of
+// another listens for Alive first; one that finds none within First transmits at once. A
+// gateway that is cut off from the others transmits: the mesh must not fall silent, at the
+// price that a message that both have may be sent twice.
 //
-// Of two that transmit the one with the higher call sign gives way as soon as it
-// hears the other. One that goes on for longer than Alive does not hear us: then
-// we give way, since what we would hand over does not get through, either.
+// Of two that transmit the one with the higher call sign gives way as soon as it hears the
+// other. If the other goes on for longer than Alive it does not hear us: then we give way,
+// since what we would hand over would not get through, either.
 //
-// A gateway on standby (its operator has silenced it there, its link carries one
-// direction only, or its store is full) transmits as long as no other is alive that can do better;
-// one that cannot announce itself, as long as no other is alive at all.
+// A gateway on standby (quiet on the mesh, a link for one direction only, or a full store)
+// transmits only while no better one is alive; one that cannot announce itself, only while
+// no other is alive at all.
 type Election struct {
 	Mesh, Own string
 
@@ -25,7 +25,7 @@ type Election struct {
 	joined    bool      // it was connected to the trunk before
 	connected time.Time // to the trunk; zero: cut off
 	cut       time.Time // since when it is cut off; zero: connected
-	rivalled  time.Time // since when another transmits too; zero: none does
+	rivalled  time.Time // since when another transmits, too; zero: none does
 }
 
 // Condition is what the gateway itself can do at a moment.
@@ -35,7 +35,7 @@ type Condition struct {
 	Mute            bool // it cannot announce itself
 }
 
-// Decide looks at the moment.
+// Decide tells whether this gateway transmits now.
 func (e *Election) Decide(t *Table, c Condition, now time.Time) bool {
 	e.follow(c.TrunkUp, now)
 	e.transmits = c.MeshUp && e.may(t, c, now)
@@ -45,8 +45,8 @@ func (e *Election) Decide(t *Table, c Condition, now time.Time) bool {
 	return e.transmits
 }
 
-// follow notes when the trunk came and went. A short interruption changes
-// nothing: nobody else has taken over meanwhile.
+// follow notes when the trunk comes and goes. A short interruption changes nothing: nobody
+// else has taken over meanwhile.
 func (e *Election) follow(trunkUp bool, now time.Time) {
 	switch {
 	case trunkUp && e.connected.IsZero():

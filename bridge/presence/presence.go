@@ -1,11 +1,10 @@
-// Package presence knows which far gateways are alive and, of the gateways of
-// one mesh, which one transmits. It goes by what gateways say of themselves and
-// by the reader's own monotonic time, so that no clock need be right.
+// Package presence knows which far gateways are alive and, of the gateways of one mesh,
+// which one transmits. It goes by their announcements and by the reader's own monotonic
+// time, so that no clock need be right.
 //
-// It is pure: what was heard comes in through Hear, the present moment with each
-// question. A gateway is alive while the counter it announces grew within the
-// last Alive; what a broker remembers of it (a retained announcement) proves
-// nothing until a newer one follows.
+// It is pure: announcements come in through Hear, and every question gets the present
+// time. A gateway is alive if the counter that it announces has grown within the last
+// Alive; a retained announcement proves nothing until a newer one follows.
 package presence
 
 import (
@@ -18,12 +17,12 @@ import (
 const (
 	// Every is how often a gateway announces itself.
 	Every = 20 * time.Second
-	// Alive is how long an announcement holds: three may be lost.
+	// Alive is how long an announcement counts: three may be lost.
 	Alive = 70 * time.Second
-	// First is how long a newcomer waits for word of others before it transmits.
+	// First is how long a newcomer listens for others before it transmits.
 	First = 5 * time.Second
 
-	// maxGateways bounds what one table remembers; the one heard longest ago goes.
+	// maxGateways bounds a table; beyond it the one heard longest ago is forgotten.
 	maxGateways = 5000
 )
 
@@ -37,20 +36,20 @@ type Say struct {
 	Standby    bool     // it does so only while no other can do better
 	Closed     bool     // it takes nothing over, since its clock is wrong
 	Offers     []string // kinds of links that others may use through it
-	Hears      []Word   // the other gateways of the mesh, as it heard them last
+	Hears      []Word   // the last announcements that it heard of the mesh's other gateways
 
-	// Unproven: its time cannot be judged, it may be a replay. It only has a newcomer
-	// listen, as the broker's memory does.
+	// Unproven: it may be a replay, since its time cannot be judged. Like a retained one it
+	// only makes a newcomer listen.
 	Unproven bool
 }
 
-// Word names what a gateway said by its numbers.
+// Word identifies a gateway's announcement by its numbers.
 type Word struct {
 	Call        string
 	Boot, Count uint64
 }
 
-// maxWords is how many others of a mesh a gateway names.
+// maxWords is how many other gateways an announcement names.
 const maxWords = 16
 
 // later tells whether s was said after t.
@@ -62,11 +61,11 @@ type key struct{ mesh, call string }
 
 type entry struct {
 	say   Say
-	heard time.Time // when it was last seen to grow; zero: only remembered by the broker
+	heard time.Time // when the counter last grew; zero: only retained by the broker
 	came  time.Time
 }
 
-// Table is what was heard of gateways. Safe for concurrent use.
+// Table has the announcements of gateways. Safe for concurrent use.
 type Table struct {
 	mu    sync.Mutex
 	all   map[key]*entry
@@ -76,8 +75,8 @@ type Table struct {
 // NewTable makes an empty table.
 func NewTable() *Table { return &Table{all: map[key]*entry{}, spoke: map[string]time.Time{}} }
 
-// Hear takes in an announcement; retained says that it is the broker's memory of
-// an old one. It returns whether anything changed that others may act on.
+// Hear notes an announcement; retained: the broker had kept it. It returns whether
+// something changed that others may act on.
 func (t *Table) Hear(s Say, retained bool, now time.Time) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -103,9 +102,8 @@ func (t *Table) Hear(s Say, retained bool, now time.Time) bool {
 	return changed
 }
 
-// Spoke notes that a gateway has just signed a message for us, with a number
-// that it had not used before: as good a sign of life as its announcement, which
-// may be on its way yet. It says nothing of the gateway's meshes.
+// Spoke notes that a gateway has just signed a message for us with a new number: that
+// proves that it is alive, like an announcement, but says nothing about its meshes.
 func (t *Table) Spoke(call string, now time.Time) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -115,8 +113,8 @@ func (t *Table) Spoke(call string, now time.Time) {
 	t.spoke[call] = now
 }
 
-// Gone takes in a gateway's last will: it shortens the wait on all its meshes,
-// for that start of the gateway only.
+// Gone notes a gateway's last will: it counts as away on all its meshes, until a later
+// start.
 func (t *Table) Gone(call string, boot uint64) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -132,8 +130,8 @@ func (t *Table) Gone(call string, boot uint64) bool {
 	return gone
 }
 
-// Forget has all that a gateway said count for nothing: its key is no longer trusted. Which
-// meshes it serves stays known: with its next key it goes on with what is under way there.
+// Forget makes a gateway's announcements count for nothing: its key is no longer trusted.
+// Which meshes it serves stays known, so that with its next key it can continue there.
 func (t *Table) Forget(call string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -206,8 +204,8 @@ func (t *Table) Takes(call string, now time.Time) bool {
 	return true
 }
 
-// Words lists the latest word of the other gateways of a mesh: who finds his own in it
-// knows that it was said since.
+// Words lists the latest announcements of a mesh's other gateways: one that finds its own in
+// our announcement knows that ours is newer.
 func (t *Table) Words(mesh, but string) []Word {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -221,16 +219,15 @@ func (t *Table) Words(mesh, but string) []Word {
 	return out[:min(len(out), maxWords)]
 }
 
-// Serves tells whether a gateway has ever said that it serves a mesh, as far as
-// is remembered.
+// Serves tells whether a gateway has ever announced a mesh, as far as remembered.
 func (t *Table) Serves(mesh, call string) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return t.all[key{mesh, call}] != nil
 }
 
-// Names tells whether a name is that of a gateway which serves a mesh, as far as is
-// remembered, with its SSID or without.
+// Names tells whether a name is the call sign, with or without SSID, of a gateway that has
+// ever announced a mesh, as far as remembered.
 func (t *Table) Names(mesh, name string) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -242,8 +239,8 @@ func (t *Table) Names(mesh, name string) bool {
 	return false
 }
 
-// Size is how many announcements are remembered. Those of gateways that were
-// silent for an hour are forgotten first.
+// Size is how many announcements are remembered, without those of gateways that were silent
+// for an hour, which it forgets.
 func (t *Table) Size(now time.Time) int {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -255,8 +252,8 @@ func (t *Table) Size(now time.Time) int {
 	return len(t.all)
 }
 
-// Known tells whether anything is known of gateways of a mesh, alive or not,
-// but for one call sign; standby counts those on standby, too.
+// Known tells whether a gateway of a mesh other than but is known, alive or not; standby
+// counts those on standby, too.
 func (t *Table) Known(mesh, but string, standby bool) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -268,16 +265,16 @@ func (t *Table) Known(mesh, but string, standby bool) bool {
 	return false
 }
 
-// Transmitter gives the gateway that transmits for a mesh: of those alive with
-// their mesh up the one with the lowest call sign, those that say so before the
-// others, those on standby behind them, and last those that take nothing over.
+// Transmitter returns the gateway that transmits for a mesh, of those alive with their mesh
+// up: first those that say they transmit, then the others, then those on standby, last those
+// that take nothing over; of equals the one with the lowest call sign.
 func (t *Table) Transmitter(mesh string, now time.Time) (string, bool) {
 	return t.Ahead(Say{Mesh: mesh}, now)
 }
 
-// Ahead gives the gateway that transmits for a mesh, or is to be the next that
-// does, as Transmitter, but none when that is the gateway which says own. So of two
-// that both listen one has what is for the mesh, and the other hands it over.
+// Ahead returns the gateway that transmits for a mesh, or will be the next to do so, as
+// Transmitter does, but none if that is the gateway that announces own. So of two that both
+// listen one keeps what is for the mesh, and the other hands it over.
 func (t *Table) Ahead(own Say, now time.Time) (string, bool) {
 	best := own
 	for _, s := range t.Living(own.Mesh, now) {
@@ -291,7 +288,7 @@ func (t *Table) Ahead(own Say, now time.Time) (string, bool) {
 	return best.Call, true
 }
 
-// rank is how well a gateway can do as the transmitter; 0: not at all.
+// rank is how suitable a gateway is as the transmitter; 0: not at all.
 func (s Say) rank() int {
 	if !s.MeshUp {
 		return 0
