@@ -85,6 +85,8 @@ func TestOneWrongSetting(t *testing.T) {
 		{"rate of nothing", []string{"RATE=0/10m"}, []string{`error: POSTHOUSE_RATE is "0/10m"`}},
 		{"log level", []string{"LOG_LEVEL=loud"}, []string{`error: POSTHOUSE_LOG_LEVEL is "loud"; write one of debug, info, warn, error`}},
 		{"log format", []string{"LOG_FORMAT=xml"}, []string{`error: POSTHOUSE_LOG_FORMAT is "xml"`}},
+		{"quotation marks that nobody took away", []string{`DATA_DIR="/var/lib/posthouse"`, "VALLEY_FROM_TOPIC='valley/from'"}, []string{
+			"error: POSTHOUSE_DATA_DIR has quotation marks around it", "error: POSTHOUSE_VALLEY_FROM_TOPIC has quotation marks around it"}},
 		{"control character", []string{"DATA_DIR=a\x00b"}, []string{"error: POSTHOUSE_DATA_DIR holds a control character"}},
 		{"invalid UTF-8", []string{"DATA_DIR=a\xffb"}, []string{"error: POSTHOUSE_DATA_DIR holds a control character or is not UTF-8"}},
 
@@ -216,6 +218,8 @@ func TestOneWrongSetting(t *testing.T) {
 		{"server without port", []string{"APRS_SERVER=aprs.example"}, []string{`error: POSTHOUSE_APRS_SERVER is "aprs.example"`}},
 		{"no passcode", []string{"APRS_PASSCODE"}, []string{"error: POSTHOUSE_APRS_PASSCODE is missing"}},
 		{"passcode that only receives", []string{"APRS_PASSCODE=-1"}, []string{"error: POSTHOUSE_APRS_PASSCODE is -1"}},
+		{"passcode that only receives, in a word", []string{"APRS_PASSCODE=None"}, []string{"error: POSTHOUSE_APRS_PASSCODE is None, with which the server takes nothing"}},
+		{"passcode of a blank", []string{"APRS_PASSCODE= "}, []string{"error: POSTHOUSE_APRS_PASSCODE is missing"}},
 		{"passcode of another", []string{"APRS_PASSCODE=666"}, []string{"error: POSTHOUSE_APRS_PASSCODE does not fit the call sign"}},
 		{"third party", []string{"APRS_THIRD_PARTY=maybe"}, []string{`error: POSTHOUSE_APRS_THIRD_PARTY is "maybe"; write yes or no`}},
 		{"filter with a line break", []string{"APRS_FILTER=r/1/2/3\r\nuser X"}, []string{"error: POSTHOUSE_APRS_FILTER holds a control character"}},

@@ -280,17 +280,17 @@ const receiveOnly = "-1"
 // anybody can compute it.
 func (l *loader) checkPasscode(k *Link) {
 	name := k.variable("PASSCODE")
-	code := k.APRS.Passcode
+	code := strings.TrimSpace(k.APRS.Passcode.Reveal())
 	switch {
 	case !k.MaySend():
-	case code.IsZero():
+	case code == "":
 		if !l.blames(name) {
 			l.fail(name, "is missing, and without it the server takes nothing from us", "set "+name+"_FILE, or "+k.variable("DIRECTION")+"=in")
 		}
-	case code.Reveal() == receiveOnly:
-		l.fail(name, "is "+receiveOnly+", with which the server takes nothing from us", "set the passcode of your call sign, or "+k.variable("DIRECTION")+"=in")
+	case code == receiveOnly, strings.EqualFold(code, "none"):
+		l.fail(name, "is "+code+", with which the server takes nothing from us", "set the passcode of your call sign, or "+k.variable("DIRECTION")+"=in")
 	case l.hooks.CheckPasscode != nil && isCall(l.config.Callsign):
-		if l.hooks.CheckPasscode(l.config.Callsign, code.Reveal()) != nil {
+		if l.hooks.CheckPasscode(l.config.Callsign, code) != nil {
 			l.fail(name, "does not fit the call sign", "ask for the passcode of "+l.config.Callsign)
 		}
 	}

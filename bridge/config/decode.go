@@ -22,10 +22,14 @@ func (f fault) Error() string { return f.problem + "; " + f.advice }
 // set reads a value into the field by the field's type and the rules of its
 // tags. On an error the field is as it was.
 func (v variable) set(text string) error {
+	lines := v.tag.Get("multiline") != ""
+	if n := len(text); !lines && n > 1 && (text[0] == '"' || text[0] == '\'') && text[n-1] == text[0] {
+		return fault{"has quotation marks around it, which become part of the value", "take them away"}
+	}
 	if words := v.oneof(); words != "" && !contains(words, text) {
 		return fault{"is " + quote(text), "write one of " + strings.ReplaceAll(words, ",", ", ")}
 	}
-	if unreadable(text, v.tag.Get("multiline") != "") {
+	if unreadable(text, lines) {
 		return fault{"holds a control character or is not UTF-8", "write plain text in one line"}
 	}
 	if u, ok := v.field.Addr().Interface().(encoding.TextUnmarshaler); ok {

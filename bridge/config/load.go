@@ -103,6 +103,7 @@ func (l *loader) read(prefix string, rows []variable, name, kind string) {
 			continue
 		}
 		text, ok := l.env[prefix+v.name]
+		text = strings.TrimSpace(text) // some readers of settings leave what ends the line
 		switch {
 		case ok && (text != "" || v.emptyMeans()):
 			if text == "" {
