@@ -210,8 +210,12 @@ func (b *Bridge) Block(ctx context.Context, pattern, why, by string) error {
 	if strings.Trim(pattern, "* ") == "" {
 		return fmt.Errorf("%w: that would block everybody, and end all that waits; to stop all sending say 'posthouse quiet all'", desk.ErrUsage)
 	}
-	if _, err := rules.ParsePattern(pattern); err != nil {
+	p, err := rules.ParsePattern(pattern)
+	if err != nil {
 		return fmt.Errorf("%w: %w", desk.ErrUsage, err)
+	}
+	if p.Match(b.own.String()) {
+		return fmt.Errorf("%w: that would block this gateway itself, and whoever writes to it; to stop all sending say 'posthouse quiet all'", desk.ErrUsage)
 	}
 	if !b.mayName(pattern) {
 		return fmt.Errorf("%w: %q is nobody: write a call sign or mail address, with * for any characters", desk.ErrUsage, pattern)

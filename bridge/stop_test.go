@@ -118,7 +118,7 @@ func TestABlockNamesSomebody(t *testing.T) {
 				t.Errorf("block %q: %v, want a refusal", pattern, err)
 			}
 		}
-		for _, pattern := range []string{"N0QRA", "n0qra-7", "N0QRA/P", "N0QR*", "*-9", "ALL", "ann@club.example", "*@spam.example"} {
+		for _, pattern := range []string{"N0QRA", "n0qra-7", "N0QRA/P", "N0QRA*", "*-9", "ALL", "ann@club.example", "*@spam.example"} {
 			if err := w.bridge.Block(t.Context(), pattern, "", "N0QRA"); err != nil {
 				t.Errorf("block %q: %v", pattern, err)
 			}
@@ -130,7 +130,7 @@ func TestABlockNamesSomebody(t *testing.T) {
 func TestNobodyBlocksEverybody(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
 		v := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "waits")
-		for _, pattern := range []string{"*", "**", ""} {
+		for _, pattern := range []string{"*", "**", "", "N0QRZ-10", "n0qrz", "N0QR*", "*-10"} { // the last ones are the gateway's own
 			if err := w.bridge.Block(w.t.Context(), pattern, "", "N0QRA"); err == nil {
 				t.Errorf("%q was blocked", pattern)
 			}
