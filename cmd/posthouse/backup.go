@@ -54,6 +54,9 @@ func (c backupCmd) Run(s streams, environ env) error {
 // write makes the file under another name, and gives it its own once all of it
 // is on disk: what has the name is whole.
 func (c backupCmd) write(environ env) (*manifest, int64, error) {
+	if c.File == "" { // as a script with a variable that is not set has it
+		return nil, 0, fail(exitUsage, errors.New("the name of the file is empty: name a file"))
+	}
 	if st, err := os.Stat(c.File); err == nil && !st.Mode().IsRegular() {
 		return nil, 0, fail(exitUsage, fmt.Errorf("%s is there already and is no file: name a file", c.File))
 	}

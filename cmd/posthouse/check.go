@@ -16,6 +16,9 @@ type checkCmd struct {
 
 // Run says what is wrong with the settings, a line each, and what is in force.
 func (c checkCmd) Run(s streams, environ env) error {
+	if c.Within <= 0 {
+		return fail(exitUsage, fmt.Errorf("--within %v: write a duration above zero, such as 20s", c.Within))
+	}
 	cfg, findings := config.Load(environ, hooks())
 	findings = append(findings, missingKinds(cfg)...)
 	printSettings(s.out, cfg)
