@@ -14,7 +14,8 @@ var (
 		`(von|diese nachricht wurde von) mein.* gesendet|gesendet (von|mit|über|aus) |outlook für .* herunterladen|` +
 		`envoyé (de|depuis|à partir de|avec) |obtenir outlook |téléchargez outlook |enviado (desde|de|do|con|a partir) |obtener outlook |obter o outlook |inviato da|ottieni outlook |` +
 		`verzonden (vanaf|met|vanuit|via) |outlook voor .* downloaden|skickat från |sendt fra |lähetetty |wysłan[eoy] z|pobierz outlook |odesláno z|` +
-		`отправлено (с|из) |发自我的|從我的.*傳送|.*から送信$)`)
+		`отправлено (с|из) |надіслано з |στάλθηκε από |trimis de pe |poslano [sz] |odoslané z |enviat des de|küldve a|dikirim dari |ส่งจาก|gửi từ |saadetud min|nosūtīts no |išsiųsta iš |` +
+		`נשלח מ|أُرسلت من |.*gönderildi$|.*에서 보냄$|发自我的|從我的.*傳送|.*から送信$)`)
 	footerThing = pattern(`(?i)(iphon|ipad|\bios\b|android|galaxy|samsung|huawei|xiaomi|outlook|\bmail|-mail|gmail|windows|` +
 		`(phone|handy|tablet|device|gerät|mobil\pL*|telefon|teléfono|téléphone|celular|móvil|puhelime\pL*|почты|телефона)\.?$|から送信)`)
 	// What checks mails for viruses says so.

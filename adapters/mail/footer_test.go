@@ -10,6 +10,8 @@ func TestFooters(t *testing.T) {
 		"Von meinem iPhone gesendet", "Gesendet von Outlook für Android", "Gesendet mit der mobilen Mail App", "Diese Nachricht wurde von meinem Android-Gerät gesendet.",
 		"Envoyé de mon iPhone", "Envoyé depuis mon téléphone", "Enviado desde mi iPhone", "Enviado do meu iPhone", "Inviato da iPhone", "Verzonden vanaf mijn iPhone",
 		"Skickat från min iPhone", "Sendt fra min iPhone", "Lähetetty iPhonesta", "Wysłane z iPhone'a", "Odesláno z iPhonu", "Отправлено с iPhone", "发自我的iPhone", "iPhoneから送信",
+		"Надіслано з iPhone", "Στάλθηκε από το iPhone μου", "Trimis de pe iPhone-ul meu", "Poslano s mog iPhone uređaja", "Odoslané z iPhonu", "Enviat des del meu iPhone", "Küldve az iPhone-omról",
+		"Dikirim dari iPhone saya", "ส่งจาก iPhone ของฉัน", "Gửi từ iPhone của tôi", "Saadetud minu iPhone'ist", "Nosūtīts no iPhone", "Išsiųsta iš iPhone", "iPhone'umdan gönderildi", "나의 iPhone에서 보냄", "נשלח מה-iPhone שלי", "أُرسلت من الـ iPhone",
 	} {
 		if got := cut("Come at six.\n\n" + line); got != "Come at six." {
 			t.Errorf("%q stays: %q", line, got)

@@ -209,7 +209,7 @@ func (p *parts) readPlain(e *gomessage.Entity, opened error, params map[string]s
 	if strings.EqualFold(params["format"], "flowed") { // RFC 3676
 		text = unflow(text, strings.EqualFold(params["delsp"], "yes"))
 	}
-	return saying(text, false, err)
+	return saying(cutPlaceholders(text), false, err)
 }
 
 func readHTML(e *gomessage.Entity, opened error) said {

@@ -141,7 +141,7 @@ func cutQuotes(text string) string {
 
 // wrote are the verbs of attribution lines, and a year or address says the same
 // (common practice, no source).
-var wrote = pattern(`(?i)(wrote|writes|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|ha scritto|napisa\x{142}|@|\b(19|20)\d\d\b)`)
+var wrote = pattern(`(?i)(wrote|writes|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|ha scritto|napisa\x{142}|napsal|@|\b(19|20)\d\d\b)`)
 
 // wroteAtEnd ends an attribution line, whatever stands in it.
 var wroteAtEnd = pattern(`(?i)(wrote|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|escreveu|ha scritto|napisa\x{142}):$`)
