@@ -67,7 +67,7 @@ type Options struct {
 
 	ReadTimeout    time.Duration // 2m: for one command, and for a whole mail's text
 	WriteTimeout   time.Duration // 30s
-	DialTimeout    time.Duration // 30s, TLS and login each again
+	DialTimeout    time.Duration // 30s, TLS and login included
 	CommandTimeout time.Duration // 60s
 	SubmitTimeout  time.Duration // 10m, for the answer to a whole mail
 

@@ -171,7 +171,7 @@ func together(all []said) said {
 func refuseEncrypted(kind string, params map[string]string) error {
 	switch kind {
 	case "multipart/encrypted", "application/pgp-encrypted":
-		return refuse(link.CodeLooksEncrypted, "encrypted mail may not go on amateur radio: send it in clear")
+		return encrypted()
 	case "application/pkcs7-mime", "application/x-pkcs7-mime":
 		if strings.EqualFold(params["smime-type"], "signed-data") {
 			return refuse(link.CodeNotText, "the text is wrapped in an S/MIME signature: sign with a separate signature, or not at all")
@@ -179,6 +179,19 @@ func refuseEncrypted(kind string, params map[string]string) error {
 		return refuse(link.CodeLooksEncrypted, "S/MIME mail may not go on amateur radio: send it in clear")
 	}
 	return nil
+}
+
+func encrypted() error {
+	return refuse(link.CodeLooksEncrypted, "encrypted mail may not go on amateur radio: send it in clear")
+}
+
+// sealed tells whether a file is attached as programs name what they have encrypted
+// (common practice, no source): where no text is, it is in there.
+func (p *parts) sealed() bool {
+	return slices.ContainsFunc(p.attached, func(a attachment) bool {
+		name := strings.ToLower(a.name)
+		return name == "encrypted.asc" || path.Ext(name) == ".pgp" || path.Ext(name) == ".gpg"
+	})
 }
 
 func isAttachment(e *gomessage.Entity) bool {
@@ -295,7 +308,7 @@ const (
 // signature.
 func unarmour(text string) (string, error) {
 	if hasLine(text, pgpMessage) {
-		return "", refuse(link.CodeLooksEncrypted, "encrypted mail may not go on amateur radio: send it in clear")
+		return "", encrypted()
 	}
 	_, signed, ok := strings.Cut("\n"+text, "\n"+pgpSigned+"\n")
 	if !ok {

@@ -83,6 +83,9 @@ func readMail(raw []byte, now time.Time) (*incoming, error) {
 	if m.subject != "" && !m.reply && isBare(m.text) {
 		m.text = "" // all of it stands in the subject
 	}
+	if m.text == "" && found.sealed() {
+		return m, encrypted()
+	}
 	m.notes = found.notes()
 	if m.text == "" && m.subject == "" {
 		return m, refuse(link.CodeNotText, "there is no text in this mail: write plain text")
