@@ -328,7 +328,8 @@ func (l *loader) checkTwins(a, b *Link) {
 	if b.Mesh.Mesh != "" && a.Mesh.Mesh == b.Mesh.Mesh {
 		l.fail(b.variable("MESH"), "is the name of link "+a.Name+"'s mesh too", "give each mesh its own name")
 	}
-	if b.Mesh.BrokerURL != "" && a.Mesh.BrokerURL == b.Mesh.BrokerURL && a.Mesh.FromTopic == b.Mesh.FromTopic {
+	if b.Mesh.BrokerURL != "" && a.Mesh.BrokerURL == b.Mesh.BrokerURL &&
+		(Covers(a.Mesh.FromTopic, b.Mesh.FromTopic) || Covers(b.Mesh.FromTopic, a.Mesh.FromTopic)) {
 		l.fail(b.variable("FROM_TOPIC"), "is what link "+a.Name+" reads too: every text would come in twice", "give each mesh its own topic")
 	}
 }

@@ -152,6 +152,8 @@ func TestOneWrongSetting(t *testing.T) {
 		{"what is sent comes back by a wildcard", []string{"VALLEY_FROM_TOPIC=valley/#"}, []string{"error: POSTHOUSE_VALLEY_TO_TOPIC is the topic that is read too"}},
 		{"two meshes on one topic", []string{"LINKS=valley,far,aprs,post,hill", "HILL_KIND=mesh", "HILL_OPEN_CHANNEL=yes", "HILL_MESH=hill", "HILL_BROKER_URL=tcp://127.0.0.1:1883", "HILL_FROM_TOPIC=valley/from"},
 			[]string{"error: POSTHOUSE_HILL_FROM_TOPIC is what link valley reads too"}},
+		{"two meshes, of which one reads all topics of the other", []string{"LINKS=valley,far,aprs,post,hill", "HILL_KIND=mesh", "HILL_OPEN_CHANNEL=yes", "HILL_MESH=hill", "HILL_BROKER_URL=tcp://127.0.0.1:1883", "HILL_FROM_TOPIC=+/from"},
+			[]string{"error: POSTHOUSE_HILL_FROM_TOPIC is what link valley reads too"}},
 		{"pointer without slash", []string{"VALLEY_FIELD_FROM=from"}, []string{`error: POSTHOUSE_VALLEY_FIELD_FROM is "from"; write a JSON Pointer, such as /from`}},
 		{"pointer with a wrong escape", []string{"VALLEY_FIELD_SNR=/a~2"}, []string{`error: POSTHOUSE_VALLEY_FIELD_SNR is "/a~2"`}},
 		{"latitude alone", []string{"VALLEY_FIELD_LON="}, []string{"error: POSTHOUSE_VALLEY_FIELD_LAT and POSTHOUSE_VALLEY_FIELD_LON belong together"}},
