@@ -73,7 +73,7 @@ func post(ctx context.Context, dataDir, command string, request any) (*http.Resp
 		return nil, fmt.Errorf("%w: you may not use %s; run the command as the daemon's user, or as root", ErrUnreachable, path)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%w at %s: start it with 'posthouse run', or set POSTHOUSE_DATA_DIR to its folder (%w)", ErrUnreachable, path, err)
+		return nil, fmt.Errorf("%w at %s: start it with 'posthouse run' (restart it, if it runs), or set POSTHOUSE_DATA_DIR to its folder (%w)", ErrUnreachable, path, err)
 	}
 	return resp, nil
 }
