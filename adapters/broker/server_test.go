@@ -296,6 +296,9 @@ func TestBuiltInRights(t *testing.T) {
 	for _, topic := range []string{"#", "+/to", "valley/#", "$SYS/#", "$SYS/broker/version", "$share/g/valley/to", "valley/1/from"} {
 		c.subscribe(topic, 1, 0x80)
 	}
+	if s := r.States(); !strings.Contains(s[len(s)-1].Why, "a client asked for another topic, which it does not get") {
+		t.Errorf("nothing says why the link is down: %+v", s)
+	}
 	c.publish(1, "valley/1/from", hello(1))
 	if _, ok := c.read().(*packets.PubackPacket); !ok {
 		t.Error("a publish on the from topic was not confirmed")

@@ -31,6 +31,7 @@ type broker struct {
 	mqtt    *mqtt.Server
 	stopped chan struct{}
 	flights flights
+	astray  atomic.Bool // the latest subscription was to something that nobody may have
 	serial  atomic.Uint64
 
 	reports sync.Mutex // held during a report, to keep their order
@@ -122,7 +123,9 @@ func same(got []byte, want string) int {
 // OnACLCheck is asked before each publish and subscription.
 func (b *broker) OnACLCheck(_ *mqtt.Client, topic string, publish bool) bool {
 	if !publish {
-		return b.opts.MaySubscribe(topic)
+		may := b.opts.MaySubscribe(topic)
+		b.astray.Store(!may)
+		return may
 	}
 	may := b.opts.MayPublish(topic)
 	if !may {
@@ -185,7 +188,11 @@ func (b *broker) report() {
 		return
 	}
 	if b.listeners(b.opts.ToTopic) == 0 {
-		b.h.state(false, "nobody subscribes to "+b.opts.ToTopic+" at QoS 1")
+		why := "nobody subscribes to " + b.opts.ToTopic + " at QoS 1"
+		if b.astray.Load() {
+			why += "; a client asked for another topic, which it does not get"
+		}
+		b.h.state(false, why)
 		return
 	}
 	b.h.state(true, "a client listens on "+b.opts.ToTopic)
