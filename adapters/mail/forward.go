@@ -11,14 +11,13 @@ var (
 	forwardMarks = []string{"fwd", "fw", "wg", "tr", "rv", "enc"}
 	forwardBegin = pattern(`(?i)^(begin forwarded message|anfang der weitergeleiteten (nachricht|e-mail)|d\x{e9}but du (message|courriel) (r\x{e9}exp\x{e9}di\x{e9}|transf\x{e9}r\x{e9})|` +
 		`inicio del mensaje reenviado|inizio messaggio inoltrato)\s*[:：]?$`)
-	quotedCopy = pattern(`(?i)^(cc|copia|copie|kopie|kopia|копия)\s*[:：]`)
 )
 
 // shortenForward is shorten for a forwarded mail.
 func shortenForward(text string) string {
 	lines := strings.Split(tidy(text), "\n")
 	for i, line := range lines {
-		begins := isOriginal(line) || forwardBegin().MatchString(line)
+		begins := isOriginal(lines, i) || forwardBegin().MatchString(line)
 		if !begins && !isHeader(lines, i) {
 			continue
 		}
@@ -55,7 +54,7 @@ func cutHeader(lines []string) (from, body string) {
 		case quotedFrom().MatchString(line):
 			_, from, _ = strings.Cut(strings.Replace(line, "：", ":", 1), ":")
 			from = clip(strings.TrimSpace(from), 80)
-		case line == "" && from == "", quotedSent().MatchString(line), quotedDate().MatchString(line), quotedTo().MatchString(line), quotedCopy().MatchString(line):
+		case line == "" && from == "", isField(line):
 		default:
 			return from, strings.Join(lines, "\n")
 		}

@@ -63,13 +63,15 @@ var (
 	quotedSent = pattern(`(?i)^(sent|gesendet|envoy\x{e9}|enviad[oa]( el| em)?|inviato|verzonden|skickat|sendt|wys\x{142}ano|odesl\x{e1}no|elküldve|gönderildi|lähetetty|отправлено|надіслано|送信日時|发送时间|寄件日期|보낸 날짜)\s*[:：]\s*\S`)
 	quotedDate = pattern(`(?i)^(date|datum|data|fecha|dato|дата|日期|日時|날짜)\s*[:：]\s*\S`)
 	quotedTo   = pattern(`(?i)^(to|an|\x{e0}|a|para|aan|till|til|do|komu|címzett|kime|vastaanottaja|кому|宛先|收件人|收件者|받는 사람|subject|betreff|objet|oggetto|asunto|assunto|onderwerp|\x{e4}mne|emne|temat|předmět|tárgy|konu|aihe|тема|件名|主题|主旨|제목)\s*[:：]`)
+	quotedCopy = pattern(`(?i)^(cc|copia|copie|kopie|kopia|копия)\s*[:：]`)
 	ruler      = pattern(`^_{10,}$`)
+	dashed     = pattern(`^-{3,}\s*[^-]{3,40}\s*-{3,}$`)
 )
 
 func cutOriginal(text string) string {
 	lines := strings.Split(text, "\n")
-	for i, line := range lines {
-		if isOriginal(line) || isHeader(lines, i) || isIndented(lines, i) {
+	for i := range lines {
+		if isOriginal(lines, i) || isHeader(lines, i) || isIndented(lines, i) {
 			if i > 0 && ruler().MatchString(lines[i-1]) {
 				i--
 			}
@@ -82,8 +84,20 @@ func cutOriginal(text string) string {
 // The functions below look for a sign that costs nothing first: few lines have one,
 // and a regular expression reads all of a line for each word in it.
 
-func isOriginal(line string) bool {
-	return strings.HasPrefix(line, "---") && original().MatchString(line)
+// isOriginal tells whether line i is such a line, in words that are known, or above a
+// header with an address, which a form that a person fills in has not.
+func isOriginal(lines []string, i int) bool {
+	if !strings.HasPrefix(lines[i], "---") {
+		return false
+	}
+	below := lines[i+1 : min(i+5, len(lines))]
+	return original().MatchString(lines[i]) ||
+		dashed().MatchString(lines[i]) && len(below) > 0 && isField(below[0]) && strings.Contains(strings.Join(below, "\n"), "@")
+}
+
+// isField tells whether a line is one of those that a quoted mail's header has.
+func isField(line string) bool {
+	return quotedFrom().MatchString(line) || quotedSent().MatchString(line) || quotedDate().MatchString(line) || quotedTo().MatchString(line) || quotedCopy().MatchString(line)
 }
 
 // isHeader tells whether a quoted mail's header begins on line i: two of its fields
