@@ -91,7 +91,7 @@ func FuzzFetchedHead(f *testing.F) {
 			t.Fatalf("%q proves the writer", head)
 		}
 		stations, bounced := in.recipients([]byte("To: " + to + "\r\n\r\n"))
-		if bounced != "" || len(stations) > maxRecipients+1 {
+		if bounced != "" || len(stations) > mostStations+1 {
 			t.Fatalf("%q is for %q, %q", to, stations, bounced)
 		}
 		for _, s := range stations {

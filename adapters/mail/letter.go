@@ -18,6 +18,10 @@ import (
 	"posthouse/bridge/message"
 )
 
+// mostStations is how many one mail in the mailbox may be to: a server splits it, so that
+// a client may have as many as it likes there.
+const mostStations = 50
+
 // maxRough is how many addresses are looked for in a broken list.
 const maxRough = 100
 
@@ -81,7 +85,7 @@ func (in *intake) recipients(head []byte) (to []string, bounced string) {
 				return nil, id
 			}
 			station, ok := stationIn(local)
-			if ours && ok && in.o.mayBe(station) && !slices.Contains(to, station) && len(to) <= maxRecipients {
+			if ours && ok && in.o.mayBe(station) && !slices.Contains(to, station) && len(to) <= mostStations {
 				to = append(to, station)
 			}
 		}
@@ -184,6 +188,9 @@ func (v *visit) judge(l letter, raw []byte) error {
 		return v.counted(l, m, err)
 	}
 	m.fetched = true
+	if wrong == nil && len(l.to) > mostStations {
+		wrong = refuse(link.CodeNotAllowed, "the mail is to more than %d stations: write to a group, or to fewer", mostStations)
+	}
 	if wrong == nil {
 		return v.counted(l, m, v.handOver(m, l.to))
 	}

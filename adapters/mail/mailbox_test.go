@@ -311,6 +311,29 @@ func TestMailIsFetchedWithoutIdle(t *testing.T) {
 	g.until(t, "the mail is taken over", func() bool { return len(g.host.Kept()) == 1 && p.unseen() == 0 })
 }
 
+// A client that hands a mail to a server may leave some of its recipients for another
+// time; one in the mailbox comes once.
+func TestAMailInTheMailboxGoesToAllItsStations(t *testing.T) {
+	to := func(n int) (list string) {
+		for i := range n {
+			list += fmt.Sprintf("n0q%03d@%s,\n ", i, domain)
+		}
+		return list + "treasurer@club.example"
+	}
+	p := newPost(t, imap.CapIdle)
+	p.lay(letterTo(to(2*maxRecipients), passed, "two cans"))
+	g := p.fetch(nil)
+	g.until(t, "the mail is taken over", func() bool { return p.unseen() == 0 })
+	if n := len(g.host.Kept()); n != 2*maxRecipients {
+		t.Errorf("%d stations get it", n)
+	}
+	p.lay(letterTo(to(mostStations+1), passed, "three cans"))
+	g.until(t, "the second mail is seen", func() bool { return p.unseen() == 0 && len(g.host.Offered()) > 2*maxRecipients })
+	if o := g.host.Offered(); len(o) != 2*maxRecipients+1 || o[len(o)-1].Unfit == nil {
+		t.Errorf("the bridge got %d texts", len(o))
+	}
+}
+
 // What is not on disk must not look as if it were.
 func TestMailStaysUnseenWhileTheStoreFails(t *testing.T) {
 	p := newPost(t, imap.CapIdle)
