@@ -22,7 +22,7 @@ import (
 func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Message) plan {
 	seq, ok := b.seqOf(m.Acks)
 	if !ok {
-		return b.planRelay(ctx, ln, m)
+		return b.planRelay(ln, m)
 	}
 	at, spent := b.stamp(), &spending{}
 	tell := spent.tell(b)
@@ -107,7 +107,7 @@ func endedAs(m *message.Message) queue.State {
 
 // planRelay takes over a notice or a station's receipt from another gateway of the
 // mesh, which may not transmit it itself.
-func (b *Bridge) planRelay(_ context.Context, ln *line, m *message.Message) plan {
+func (b *Bridge) planRelay(ln *line, m *message.Message) plan {
 	to := b.meshOf(m.To, m.Via)
 	if to == nil {
 		b.meter.Dropped(ln.Name, "unknown-receipt")
@@ -229,7 +229,7 @@ const farReceiptLifetime = 25 * time.Hour
 func (b *Bridge) planFarNotice(ctx context.Context, ln *line, m *message.Message) plan {
 	seq, ok := b.seqOf(m.Acks)
 	if !ok {
-		return b.planRelay(ctx, ln, m)
+		return b.planRelay(ln, m)
 	}
 	at, spent := b.stamp(), &spending{}
 	tell := spent.tell(b)

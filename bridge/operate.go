@@ -94,7 +94,7 @@ func (b *Bridge) OrderRestored(ctx context.Context, o desk.Order) (n int, err er
 // it is refused, with the reason for the last one.
 func (o *order) carryOut(r *queue.Record, do func(*order, *queue.Record, int) ([]*queue.Record, error)) (out []*queue.Record, err error) {
 	if !r.Open() {
-		return nil, fmt.Errorf("%w: %s is over (%s), nothing of it waits any longer", desk.ErrUsage, o.b.id(r.Seq), cmp.Or(string(r.Outcome), resultRefused))
+		return nil, fmt.Errorf("%w: %s is over (%s), nothing of it waits any longer", desk.ErrUsage, o.b.id(r.Seq), r.Outcome)
 	}
 	did := 0
 	var why error

@@ -127,8 +127,6 @@ func (b *Bridge) line(r *queue.Record, steps bool) desk.Line {
 		}
 	}
 	switch {
-	case r.Refused != "":
-		l.Result, l.Ended, l.Why = resultRefused, l.Accepted, r.Refused
 	case r.Open():
 		l.Result, l.Why = resultOpen, openWhy(l.Ways)
 	default:

@@ -26,8 +26,6 @@ type Record struct {
 
 	Deliveries []Delivery `cbor:"6,keyasint"`
 
-	// Refused is set for a message that was kept for the log only.
-	Refused string `cbor:"7,keyasint,omitempty"`
 	// Outcome is the result of all deliveries; empty while one is open.
 	Outcome State `cbor:"8,keyasint,omitempty"`
 	// About is the record that a receipt or notice is about.

@@ -52,7 +52,7 @@ func (in *receiver) take(ctx context.Context, packets []packet) error {
 			in.refuseBack(err)
 			continue
 		}
-		if in.state(ctx, p, r) {
+		if in.state(p, r) {
 			continue
 		}
 		w, err := in.window(ctx, windows, r)
@@ -167,7 +167,7 @@ const mostWindows = 2000
 
 // state processes announcements. Only the latest counts, so there is no window: retained
 // ones come late and more than once.
-func (in *receiver) state(_ context.Context, p packet, r *envelope.Received) bool {
+func (in *receiver) state(p packet, r *envelope.Received) bool {
 	switch b := r.Body.(type) {
 	case envelope.Presence:
 		if b.Gone {

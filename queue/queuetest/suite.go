@@ -264,7 +264,7 @@ func full() *queue.Record {
 			Link: "far", To: "N0QRB-9", State: queue.Later, Due: 7, Begun: true, Attempts: 2, Round: 1,
 			Parts: []queue.Part{{ID: "00a1b", Acked: true, Sent: true}, {}}, Error: "no ack", Code: "timeout", Ended: at,
 		}},
-		Refused: "too-long", Outcome: queue.Failed, About: 3, Told: true, Receipted: 4,
+		Outcome: queue.Failed, About: 3, Told: true, Receipted: 4,
 		History: []queue.Step{{At: at, What: "accepted", Link: "valley", Note: "n"}},
 	}
 }
