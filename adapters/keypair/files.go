@@ -1,6 +1,6 @@
-// Package keypair keeps a certificate and its key that lie in two files. They
-// are renewed every few weeks, by a program that knows nothing of this one, and a
-// gateway runs for months: so they are read again once they have changed.
+// Package keypair reads a certificate and its key from two files, again whenever they
+// have changed: some other program renews them every few weeks, and a gateway runs for
+// months.
 package keypair
 
 import (

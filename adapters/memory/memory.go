@@ -1,8 +1,7 @@
-// Package memory is a link without a medium: what it is told goes through a
-// channel, what it hears comes from a method. It is the reference reading of
-// the contract in package link, and the link of the bridge's own tests and
-// simulation. It opens no socket and starts no clock, so it lives in a
-// testing/synctest bubble.
+// Package memory is a link without a medium: what is sent goes into a channel, what
+// comes in is a method call. It is the reference implementation of the contract in
+// package link, and the link of the bridge's own tests and simulation. It opens no
+// socket, so it works in a testing/synctest bubble.
 //
 // A Link has two sides. The bridge calls Run, Send and Properties. The test, as
 // the far side, calls Hear, Ack and Nak to speak, reads Sent to listen, and

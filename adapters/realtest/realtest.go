@@ -1,6 +1,6 @@
-// Package realtest is what tests against real programs have in common: finding
-// the program, or skipping the test for want of it, a free port, and waiting
-// until somebody listens there.
+// Package realtest is what tests against real programs have in common: finding the
+// program or skipping the test, a free port, and waiting until the program listens
+// there.
 package realtest
 
 import (

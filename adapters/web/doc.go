@@ -1,10 +1,9 @@
 // Package web is the operator's desk: the control socket by which commands
 // reach the running daemon, and the page with health and metrics.
 //
-// The socket lives in the data folder, open to root and the daemon's own user
-// only; it speaks HTTP with small JSON bodies. The public listener shows health
-// and metrics, which hold no call sign and no address and are open to everybody,
-// and the page, which is not: on loopback everybody may read it, else it takes
-// an operator's login, and so does every order. Both bound every request in size
-// and time.
+// The socket is in the data folder, open to root and the daemon's own user only; it
+// speaks HTTP with small JSON bodies. The public listener serves health and metrics,
+// which contain no call sign and no address and are open to everybody, and the page:
+// reading that needs an operator's login except on loopback, acting always does. Both
+// limit the size and time of every request.
 package web

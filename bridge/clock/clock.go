@@ -1,8 +1,7 @@
-// Package clock tells two times apart. Age is the time that the gateway has
-// lived through: it only grows, survives restarts, and no setting of the clock
-// moves it, so everything that is due or expires goes by Age. Wall is what a
-// person reads, and comes with the word whether it may be trusted: a small
-// computer without a battery wakes up in the past.
+// Package clock has two kinds of time. Age is the time that the gateway has lived
+// through: it only grows, survives restarts, and setting the clock does not change it,
+// so everything that is due or expires goes by Age. Wall is the time of day for people,
+// and says whether it is trusted: a small computer without a battery starts in the past.
 package clock
 
 import (
@@ -10,10 +9,10 @@ import (
 	"time"
 )
 
-// Age is milliseconds of the gateway's life since its store was made. Between
-// two runs it grows by the time off only when the clock was synchronised on both
-// sides of the gap, so it is a lower bound of what really passed. Within a run it
-// never jumps: what came in before the clock was set would be older than it is.
+// Age is milliseconds of the gateway's life since its store was made. It grows by the
+// time between two runs only if the clock was synchronised before and after, so it is a
+// lower bound of the real time. Within a run it never jumps, or what came in before the
+// clock was set would seem older than it is.
 type Age int64
 
 // Add gives the age d later.
@@ -31,11 +30,11 @@ type Saved struct {
 }
 
 const (
-	// A wall clock that left the monotonic expectation by more than this has jumped.
+	// A wall clock that differs from monotonic time by more than this has jumped.
 	jump = time.Hour
-	// A clock that nobody synchronises counts as right once it ran this long without a jump.
+	// A clock that is not synchronised is trusted once it ran this long without a jump.
 	steady = 10 * time.Minute
-	// Time off longer than this is not believed, whatever the clock says.
+	// A longer time between two runs is not believed.
 	longestOff = 400 * 24 * time.Hour
 )
 
@@ -46,12 +45,12 @@ type Clock struct {
 	synced   func() bool
 	base     Age       // age at the start
 	saved    time.Time // trusted time of the last run; zero: never known
-	certain  bool      // saved goes by a synchronised clock: one that stands before it is wrong
-	set      bool      // somebody has set the clock while this run went on
-	denied   bool      // others know better than a clock that is only steady
+	certain  bool      // saved is from a synchronised clock: an earlier time is wrong
+	set      bool      // somebody has set the clock during this run
+	denied   bool      // others have shown that a clock that is only steady is wrong
 	known    instant   // the last trusted one; zero: none
-	right    instant   // the last at which the kernel was synchronised; zero: none
-	seen     instant   // when the present steadiness began
+	right    instant   // the last one at which the kernel was synchronised; zero: none
+	seen     instant   // since when the clock has been steady
 	asked    instant   // when the kernel was last asked; zero: never
 	isSynced bool
 }
@@ -65,21 +64,21 @@ type instant struct {
 
 func (i instant) isZero() bool { return i.wall.IsZero() }
 
-// after gives what the wall clock should show after running for so long.
+// after is what the wall clock should show after running for so long.
 func (i instant) after(ran time.Duration) time.Time { return i.wall.Add(ran - i.ran) }
 
 // moved is how far the wall clock was set between two instants.
 func (i instant) moved(since instant) time.Duration { return i.wall.Sub(since.after(i.ran)).Abs() }
 
-// New starts a clock that goes on from saved. synced asks the kernel whether
-// the time is synchronised; now is time.Now outside tests.
+// New starts a clock that continues from saved. synced asks the kernel whether the time
+// is synchronised; now is time.Now outside tests.
 func New(saved Saved, now func() time.Time, synced func() bool) *Clock {
 	start := now()
 	// Sub uses the monotonic readings, Round(0) strips them.
 	return NewFrom(saved, func() (time.Time, time.Duration) { t := now(); return t.Round(0), t.Sub(start) }, synced)
 }
 
-// NewFrom is New with the wall clock and the time since the start read apart.
+// NewFrom is New with separate readings of the wall clock and the time since the start.
 func NewFrom(saved Saved, read func() (wall time.Time, ran time.Duration), synced func() bool) *Clock {
 	c := &Clock{read: read, synced: synced, base: saved.Age, saved: saved.Wall, certain: saved.Synced}
 	c.seen = c.now()
@@ -94,7 +93,7 @@ func (c *Clock) now() instant {
 	return instant{wall, ran}
 }
 
-// Age gives the present age.
+// Age returns the present age.
 func (c *Clock) Age() Age {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -102,16 +101,16 @@ func (c *Clock) Age() Age {
 	return c.age(c.now())
 }
 
-// Advance brings the age up to one that another process of the same gateway has
-// come to. It never turns it back.
+// Advance moves the age forward to that of another process of the same gateway. It never
+// moves it back.
 func (c *Clock) Advance(to Age) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.base += max(to-c.age(c.now()), 0)
 }
 
-// Wall gives the time of day in UTC and whether it is trusted. While the wall
-// clock has jumped, a trusted time goes on by monotonic expectation.
+// Wall returns the time of day in UTC and whether it is trusted. After a jump of the wall
+// clock the last trusted time continues by monotonic time.
 func (c *Clock) Wall() (time.Time, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -123,7 +122,7 @@ func (c *Clock) Wall() (time.Time, bool) {
 	return t.wall.UTC(), trusted
 }
 
-// Save gives what the store should keep.
+// Save returns what the store should keep.
 func (c *Clock) Save() Saved {
 	wall, trusted := c.Wall()
 	c.mu.Lock()
@@ -165,23 +164,22 @@ func (c *Clock) look() bool {
 	return true
 }
 
-// isBehind tells whether the clock stands before what the last run knew, as that of a
-// small computer without a battery does after a start. What the last run took for right
-// since the clock was only steady may itself have been years ahead: then whoever sets the
-// clock while this one runs knows better.
+// isBehind tells whether the clock is before the trusted time of the last run, as that of a
+// small computer without a battery is after a start. If that time was not synchronised it
+// may itself have been years ahead: then setting the clock during this run counts more.
 func (c *Clock) isBehind(t instant) bool {
 	return !t.wall.After(c.saved) && (c.certain || !c.set)
 }
 
-// Deny has a clock that nobody has synchronised in this run count for nothing however
-// steady it is, or ends that: what others sign shows that it is wrong.
+// Deny stops trusting a clock that was not synchronised in this run, however steady, or
+// ends that: what others sign shows that it is wrong.
 func (c *Clock) Deny(wrong bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.denied = wrong
 }
 
-// Doubt says why the clock is not trusted, and what to do; empty when it is.
+// Doubt says why the clock is not trusted, and what to do; empty: it is.
 func (c *Clock) Doubt() string {
 	if _, trusted := c.Wall(); trusted {
 		return ""
@@ -197,9 +195,9 @@ func (c *Clock) Doubt() string {
 	return "it stands before " + c.saved.UTC().Format(time.DateOnly) + ", which the last run trusted: set it right; if it is right, see README.md, \"The clock is right and not trusted\""
 }
 
-// addTimeOff adds the time since the last run to the age, when the clock is
-// synchronised now and was when it was saved. One that was only steady may have
-// been wrong by years, and what was sent a minute ago would count as long past.
+// addTimeOff adds the time since the last run to the age, if the clock is synchronised now
+// and was when it was saved. One that was only steady may have been wrong by years, and
+// what was sent a minute ago would seem long past.
 func (c *Clock) addTimeOff(t instant) {
 	off := t.wall.Sub(c.saved)
 	if !c.saved.IsZero() && off > 0 && off < longestOff {

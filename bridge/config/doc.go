@@ -6,13 +6,11 @@
 // (HTTPListen is POSTHOUSE_HTTP_LISTEN); its description, default and allowed
 // words are the field's tags.
 //
-// Load is pure: it looks at the environment that it is given and at the files
-// that this names, and at nothing else. That is why the package has its own
-// decoder instead of an environment library: the usual ones read the process's
-// environment, stop at the first fault, repeat the value (a password) in their
-// error, and let a misspelt name pass in silence.
+// Load is pure: it reads only the environment that it is given and the files that this
+// names. That is why the package has its own decoder: the usual libraries read the
+// process's environment, stop at the first error, repeat the value (a password) in it, and
+// silently ignore a misspelt name.
 //
-// Load finds every fault in one run and always returns a usable Config, with
-// defaults where a value was wrong, so that it can be printed. Whoever means to
-// run on it asks HasErrors first.
+// Load finds all errors in one run and always returns a Config that can be printed, with
+// defaults where a value was wrong. Call HasErrors before running with it.
 package config

@@ -1,5 +1,4 @@
-// Package desk holds what the gateway and its operator say to each other: what
-// a command orders, and what it is shown. They are plain values, the same in
-// JSON for machines and, by their methods, in words for people; what they mean
-// is done by package bridge, and where they travel is up to adapters/web.
+// Package desk has the requests of the operator and the gateway's answers, as plain
+// values: in JSON for machines and, by their methods, in words for people. Package bridge
+// carries them out, adapters/web transports them.
 package desk

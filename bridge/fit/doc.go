@@ -1,25 +1,24 @@
 // Package fit makes any text fit a medium: its charset, its forbidden
 // characters, its frame size. It is pure: no I/O, no clock.
 //
-// Fit gives the frames of a text. A text that fits in one frame is that frame.
-// A longer one is split into parts, in the fewest that splitting at words
-// allows, and each part begins with its number, inside the limit:
+// Fit returns the frames of a text. A text that fits into one frame is not changed. A
+// longer one is split between words into as few parts as possible, and each part begins
+// with its number, within the limit:
 //
 //	1/3 The bridge at the mill is gone, use the road over the ridge,
 //	2/3 the one with the new surface. Next report at 1600Z from the
 //	3/3 school.
 //
-// The character behind the number says what stood between this part and the
-// one before: a blank (one space, which the split swallowed) or a plus
-// (nothing: the text was cut in the middle of a word).
+// The character after the number says what was between this part and the one before: a
+// blank (one space, which the split removed) or a plus (nothing: the text was cut inside a
+// word).
 //
 //	1/2 Donaudampfschifffahrtselektrizitaetenhauptbetriebswerkbauunterb
 //	2/2+eamtengesellschaft
 //
-// So the parts say by themselves how they become one text again, and Join does
-// it, exactly. No space that matters ever stands at the end of a frame, where a
-// medium may drop it. Marks (Mark) are repeated first and last in every part:
-// the number stands behind the mark in front.
+// So Join can restore the text exactly from the parts alone. No space that matters is at
+// the end of a frame, where a medium may drop it. Marks (Mark) are repeated at the
+// beginning and the end of every part; the number comes after the mark in front.
 //
 // Where a split may be:
 //   - before white space, and beside the wide characters of Chinese, Japanese

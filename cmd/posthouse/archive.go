@@ -15,20 +15,20 @@ import (
 	"time"
 )
 
-// A backup is a tar archive (POSIX.1-2001, pax). Its first entry says what it is,
-// its last one holds the checksums of all others as sha256sum(1) writes them, so
-// that it can be looked through and checked without this program, too. What ends
-// early has no last entry, and is no backup.
+// A backup is a tar archive (POSIX.1-2001, pax). Its first entry says what it is, its last
+// one has the checksums of all others in the format of sha256sum(1), so that it can be
+// examined and verified without this program. An incomplete one has no last entry, and is
+// no backup.
 const (
 	manifestName  = "manifest.json"
 	checksumsName = "checksums.sha256"
 	archiveFormat = 1
-	chunkSize     = 1 << 20  // bytes of the queue in one entry: its size is not known before
+	chunkSize     = 1 << 20  // bytes of the queue in one entry: its size is not known in advance
 	maxSmall      = 16 << 20 // bytes of an entry that is read into memory
 	maxEntries    = 1 << 20
 )
 
-// manifest says what a backup is.
+// manifest describes a backup.
 type manifest struct {
 	Format   int       `json:"format"`
 	Version  string    `json:"posthouse"`
@@ -115,8 +115,8 @@ func (c *chunks) flush() error {
 	return err
 }
 
-// readArchive reads a backup to its end, calls put with each entry in between,
-// and tells whether it is whole: only then may anything be made of what put got.
+// readArchive reads a backup to its end, calls put for each entry in between, and returns
+// an error if it is not complete: then nothing that put got may be used.
 func readArchive(r io.Reader, put func(m *manifest, name string, content io.Reader) error) (*manifest, error) {
 	in := tar.NewReader(r)
 	m, first, err := readManifest(in)
@@ -152,7 +152,7 @@ func readArchive(r io.Reader, put func(m *manifest, name string, content io.Read
 	return nil, fmt.Errorf("%w: it has more than %d entries", errDamaged, maxEntries)
 }
 
-// readManifest reads the first entry, and gives its line of the checksums.
+// readManifest reads the first entry, and returns its line of the checksums, too.
 func readManifest(in *tar.Reader) (*manifest, string, error) {
 	h, err := in.Next()
 	if err != nil || h.Name != manifestName || h.Typeflag != tar.TypeReg || h.Size > maxSmall {
@@ -172,7 +172,7 @@ func readManifest(in *tar.Reader) (*manifest, string, error) {
 	return &m, fmt.Sprintf("%x  %s", sha256.Sum256(b), manifestName), nil
 }
 
-// compare holds the checksums of what was read against the last entry.
+// compare compares the checksums of what was read with the last entry.
 func compare(r io.Reader, size int64, sums []string) error {
 	if size > maxSmall {
 		return fmt.Errorf("%w: its list of checksums is too long", errDamaged)
@@ -194,7 +194,7 @@ func compare(r io.Reader, size int64, sums []string) error {
 	return nil
 }
 
-// tee hashes what is read, and keeps a read error apart from what becomes of it.
+// tee hashes what is read, and keeps a read error, to tell it from a write error.
 type tee struct {
 	from io.Reader
 	sum  hash.Hash
@@ -210,7 +210,7 @@ func (t *tee) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// noEOF gives the end of a file where none should be its proper name.
+// noEOF turns an io.EOF in the wrong place into io.ErrUnexpectedEOF.
 func noEOF(err error) error {
 	if errors.Is(err, io.EOF) {
 		return io.ErrUnexpectedEOF
@@ -218,8 +218,7 @@ func noEOF(err error) error {
 	return err
 }
 
-// isInside tells whether an entry's name stays below the folder that it is
-// unpacked in.
+// isInside tells whether an entry's name stays within the folder that it is unpacked into.
 func isInside(name string) bool {
 	return name != "" && path.Clean("/"+name) == "/"+name && !strings.ContainsAny(name, "\\\x00\n")
 }

@@ -20,7 +20,7 @@ import (
 
 // The parts of a backup.
 const (
-	partQueue    = "queue"         // the queue with all that the gateway remembers, in pieces
+	partQueue    = "queue"         // the store, in pieces
 	partSettings = "settings.json" // the environment, NAME=VALUE
 	partFiles    = "files/"        // what the variables name, by variable
 	partData     = "data/"         // from the data folder
@@ -51,8 +51,8 @@ func (c backupCmd) Run(s streams, environ env) error {
 	return nil
 }
 
-// write makes the file under another name, and gives it its own once all of it
-// is on disk: what has the name is whole.
+// write writes the file under a temporary name, and renames it once it is complete and on
+// disk.
 func (c backupCmd) write(environ env) (*manifest, int64, error) {
 	if c.File == "" { // as a script with a variable that is not set has it
 		return nil, 0, fail(exitUsage, errors.New("the name of the file is empty: name a file"))
@@ -78,14 +78,14 @@ func (c backupCmd) write(environ env) (*manifest, int64, error) {
 	return m, size, fail(exitDisk, syncFolder(filepath.Dir(c.File)))
 }
 
-// receive has the daemon make a backup, and checks each byte on the way to w.
+// receive has the daemon make a backup, and verifies it on the way to w.
 func receive(environ env, w io.Writer) (m *manifest, size int64, err error) {
 	from, to := io.Pipe()
 	var checking sync.WaitGroup
 	var whole error
 	checking.Go(func() {
 		m, whole = readArchive(from, func(*manifest, string, io.Reader) error { return nil })
-		_, err := io.Copy(io.Discard, from) // what the archive is padded with
+		_, err := io.Copy(io.Discard, from) // the padding of the archive
 		from.CloseWithError(err)
 	})
 	out := &counting{w: w}
@@ -195,8 +195,8 @@ func (v *saver) settings(a *packer) error {
 	return nil
 }
 
-// dataFiles adds what is in the data folder beside the queue: the key of bounce
-// addresses, and the journal of transmissions.
+// dataFiles adds what else is in the data folder: the key of bounce addresses, and the
+// journal of transmissions.
 func (v *saver) dataFiles(a *packer) error {
 	dir := v.g.cfg.DataDir
 	days, err := filepath.Glob(filepath.Join(dir, journalDir, "*.jsonl"))
@@ -215,8 +215,8 @@ func (v *saver) dataFiles(a *packer) error {
 	return nil
 }
 
-// addFile adds a file as long as it is now: the journal grows meanwhile. One that
-// has just been removed is none.
+// addFile adds a file with its present length: the journal grows meanwhile. It skips a file
+// that has just been removed.
 func addFile(a *packer, name, path string) error {
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -241,7 +241,7 @@ func syncFolder(name string) error {
 	return errors.Join(d.Sync(), d.Close())
 }
 
-// bytesBrief gives a size in at most eight characters.
+// bytesBrief is a size in at most eight characters.
 func bytesBrief(n int64) string {
 	switch {
 	case n < 10<<10:

@@ -14,7 +14,7 @@ type checkCmd struct {
 	Within  time.Duration `default:"20s" help:"How long that may take at most."`
 }
 
-// Run says what is wrong with the settings, a line each, and what is in force.
+// Run prints the settings in force, and a line for each finding.
 func (c checkCmd) Run(s streams, environ env) error {
 	if c.Within <= 0 {
 		return fail(exitUsage, fmt.Errorf("--within %v: write a duration above zero, such as 20s", c.Within))
@@ -35,7 +35,7 @@ func (c checkCmd) Run(s streams, environ env) error {
 	return nil
 }
 
-// load reads the settings for a command that needs them to be right.
+// load reads the settings for a command that needs them without errors.
 func load(environ env) (*config.Config, []config.Finding, error) {
 	cfg, findings := config.Load(environ, hooks())
 	findings = append(findings, missingKinds(cfg)...)

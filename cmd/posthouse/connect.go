@@ -13,8 +13,8 @@ import (
 	"posthouse/bridge/config"
 )
 
-// tryNetwork tries what each link needs from the network, and says what works and
-// what does not. The links are tried side by side.
+// tryNetwork tries what each link needs from the network, all at once, and says what works
+// and what does not.
 func tryNetwork(w io.Writer, cfg *config.Config, within time.Duration) error {
 	fmt.Fprintf(w, "\nTrying the network, %v at most:\n", within)
 	ctx, cancel := context.WithTimeout(context.Background(), within)

@@ -26,7 +26,7 @@ func list[T any](environ env, command string, request any, each func(T) error) (
 	return end, failed(err)
 }
 
-// failed gives what the daemon answered, or that it did not, its exit code.
+// failed adds the exit code to an error of the daemon, or to that it did not answer.
 func failed(err error) error {
 	var known *failure
 	switch {
@@ -42,8 +42,7 @@ func failed(err error) error {
 	return fail(exitDisk, err)
 }
 
-// dataDir is the data folder in force; the rest of the settings does not matter
-// to a command that speaks to the daemon.
+// dataDir is the data folder in force: the only setting that a command for the daemon needs.
 func dataDir(environ env) string {
 	cfg, _ := config.Load(environ, config.Hooks{})
 	return cfg.DataDir
@@ -55,7 +54,7 @@ type sendCmd struct {
 	Precedence string `placeholder:"routine" help:"emergency, priority, welfare or routine."`
 }
 
-// Run hands a text to the daemon and prints its id.
+// Run gives a text to the daemon and prints its id.
 func (c sendCmd) Run(s streams, environ env) error {
 	q := desk.Draft{To: c.To, Text: c.Text}
 	if c.Precedence != "" {
@@ -71,7 +70,7 @@ func (c sendCmd) Run(s streams, environ env) error {
 		}
 		q.Text = string(b)
 	}
-	if !utf8.ValidString(q.Text) { // JSON would carry something else in its place
+	if !utf8.ValidString(q.Text) { // JSON would silently change it
 		return fail(exitData, errors.New("the text is not UTF-8: let 'iconv -t utf-8' convert it"))
 	}
 	a, err := ask(environ, "send", q)
@@ -99,7 +98,7 @@ type resumeCmd struct {
 	Link string `arg:"" help:"A link's name, or all."`
 }
 
-// Run lets sending go on.
+// Run resumes sending.
 func (c resumeCmd) Run(s streams, environ env) error {
 	a, err := ask(environ, "resume", web.LinkRequest{Link: c.Link})
 	if err != nil {

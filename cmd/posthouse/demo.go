@@ -62,7 +62,7 @@ func (c demoCmd) logger(w io.Writer) *slog.Logger {
 	return slog.New(slog.NewTextHandler(w, nil))
 }
 
-// The cast: call signs that their country does not assign, names under .example.
+// The cast: call signs that nobody is assigned, domains under .example.
 const (
 	valleyGateway = "N0QRZ-10"
 	hillGateway   = "N0QRY-10"

@@ -31,25 +31,25 @@ import (
 	"posthouse/queue"
 )
 
-// What is in the data folder beside the control socket.
+// What is in the data folder besides the control socket.
 const (
 	queueFile     = "queue.db"
 	bounceKeyFile = "bounce.key"
 	journalDir    = "air"
 )
 
-// gateway is everything of one daemon, put together and not yet running.
+// gateway is one daemon.
 type gateway struct {
 	cfg     *config.Config
 	log     *slog.Logger
-	mu      sync.Mutex // guards store and hub for others than the one who runs this: rejoin puts new ones in their place
+	mu      sync.Mutex // guards store and hub, which rejoin replaces; the goroutine of run need not lock to read
 	store   store      // nil until it has answered for the first time
-	hub     shared     // the store again, for a hub's; nil: there is but this process
+	hub     shared     // the store again, if it is a hub's; nil: no hub
 	clock   *clock.Clock
 	meter   *metrics.Metrics
 	reg     *prometheus.Registry
 	pulse   *pulse
-	leads   bool // what may exist once only is run here
+	leads   bool // this process does what only one of a hub may do
 	bridge  *bridge.Bridge
 	links   map[string]link.Link
 	public  *web.Public
@@ -57,9 +57,9 @@ type gateway struct {
 	http    net.Listener // nil: turned off
 }
 
-// open puts a gateway together: the store first, since its lock tells whether
-// another daemon is at work here. A hub's may not answer yet: then the rest waits for
-// run. On an error all that was opened is closed.
+// open makes a gateway: the store first, since its lock shows whether another daemon runs
+// here. If a hub's store does not answer yet, run does the rest. On an error everything
+// that was opened is closed.
 func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway, err error) {
 	g = &gateway{cfg: cfg, log: log, links: map[string]link.Link{}}
 	defer func() {
@@ -86,7 +86,7 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	return g, g.begin(ctx, s)
 }
 
-// begin goes on with the store, now that it is there.
+// begin continues with the store, once that is open.
 func (g *gateway) begin(ctx context.Context, s store) error {
 	if g.use(s); g.hub != nil {
 		g.meter.Hub(func() bool { _, hub := g.current(); return hub.Leads() }, func() int { _, hub := g.current(); return hub.Shares() })
@@ -104,7 +104,7 @@ func (g *gateway) storeOptions() storeOptions {
 	return storeOptions{log: g.log, onCommit: g.meter.Commit}
 }
 
-// use takes a store for the one that the gateway works with.
+// use sets the store that the gateway works with.
 func (g *gateway) use(s store) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -112,15 +112,15 @@ func (g *gateway) use(s store) {
 	g.hub, _ = s.(shared)
 }
 
-// current gives the store that the gateway works with now.
+// current returns the store that the gateway works with now.
 func (g *gateway) current() (store, shared) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return g.store, g.hub
 }
 
-// assemble makes what works with the store: all of it again when a process of a hub
-// has come to lead.
+// assemble makes the bridge, its links and their servers. A process of a hub does so again
+// when it becomes the leader.
 func (g *gateway) assemble(ctx context.Context) (err error) {
 	cfg := g.cfg
 	g.leads = g.hub == nil || g.hub.Leads()
@@ -141,16 +141,16 @@ func (g *gateway) assemble(ctx context.Context) (err error) {
 	return g.listen()
 }
 
-// metrics are not compressed: that takes more than a megabyte of memory for as many as ask,
-// to save 30 kB on a local network.
+// metrics are not compressed: that would cost more than a megabyte of memory for each
+// request, to save 30 kB on a local network.
 func (g *gateway) metrics() http.Handler {
 	return promhttp.HandlerFor(g.reg, promhttp.HandlerOpts{Timeout: 10 * time.Second, DisableCompression: true})
 }
 
-// share is what the bridge is told of a hub; nil for one process alone.
+// share is the bridge's share of a hub; nil: no hub.
 func (g *gateway) share() queue.Share {
 	if g.hub == nil {
-		return nil // not a nil shared, which would be no nil Share
+		return nil // a nil shared would not be a nil Share
 	}
 	return g.hub
 }
@@ -205,7 +205,7 @@ func (g *gateway) clockTrusted() bool {
 	return ok
 }
 
-// lack says why the store takes nothing new; empty where it does.
+// lack says why the store takes nothing new; empty: it does.
 func (g *gateway) lack() string {
 	r, _ := g.store.Room()
 	return r.Lack()
@@ -225,9 +225,9 @@ func (g *gateway) listen() (err error) {
 	return nil
 }
 
-// run works until ctx ends or a link can never work, then stops everything and
-// writes down what is known. A process of a hub begins anew when it comes to lead, and
-// when it takes part again after it was cut off.
+// run runs until ctx ends or a link fails for good, then stops everything and saves what is
+// in memory. A process of a hub starts over when it becomes the leader, and when it takes
+// part again after it was cut off.
 func (g *gateway) run(ctx context.Context, environ env) error {
 	defer g.keepWatch()()
 	if g.store == nil {
@@ -255,8 +255,8 @@ func (g *gateway) run(ctx context.Context, environ env) error {
 	}
 }
 
-// keepWatch tells the service manager that the gateway is alive, if it asks for that,
-// until the function that it gives is called.
+// keepWatch tells the service manager that the gateway is alive, if that asks for it, until
+// end is called.
 func (g *gateway) keepWatch() (end func()) {
 	interval, err := daemon.SdWatchdogEnabled(false)
 	if err != nil || interval <= 0 {
@@ -294,9 +294,9 @@ func (g *gateway) work(ctx context.Context, environ env) error {
 	return fail(cannotWork(err), err)
 }
 
-// cannotWork is the exit code of what stops the gateway. Wrong settings need a
-// person, and it is not started again. An address that is not there may come by
-// itself, as after a power failure with a slow router; one in use may get free.
+// cannotWork is the exit code for what stops the gateway. After wrong settings it is not
+// restarted, since they need a person. An address that does not exist yet may appear, as
+// after a power failure with a slow router, and one in use may become free.
 func cannotWork(err error) int {
 	if errors.Is(err, syscall.EADDRNOTAVAIL) || errors.Is(err, syscall.EADDRINUSE) {
 		return exitUnavailable
@@ -304,12 +304,11 @@ func cannotWork(err error) int {
 	return exitConfig
 }
 
-// heedHub ends the work when this process has lost its part of it, or has more of it
-// now.
+// heedHub ends the run when this process has lost its share of the hub, or leads now.
 func (g *gateway) heedHub(ctx context.Context, end context.CancelCauseFunc) {
 	won := g.hub.Won()
 	if g.leads {
-		won = nil // that is what it works as
+		won = nil // it leads already
 	}
 	select {
 	case <-g.hub.Lost():
@@ -320,8 +319,7 @@ func (g *gateway) heedHub(ctx context.Context, end context.CancelCauseFunc) {
 	}
 }
 
-// close closes what is open. Closing the store writes what was still to be
-// written.
+// close closes what is open. Closing the store writes lazy changes.
 func (g *gateway) close() error {
 	for _, l := range []net.Listener{g.control, g.http} {
 		if l != nil {
@@ -334,7 +332,7 @@ func (g *gateway) close() error {
 	return fail(exitDisk, g.store.Close())
 }
 
-// snapshot is what the metrics show of the queue.
+// snapshot is what the metrics show about the queue.
 func (g *gateway) snapshot() metrics.Snapshot {
 	queue, _ := g.current()
 	st := queue.Stats()
@@ -349,8 +347,7 @@ func (g *gateway) snapshot() metrics.Snapshot {
 	return s
 }
 
-// bounceKey reads the secret that signs bounce addresses, and makes it at the
-// first start.
+// bounceKey reads the key that signs bounce addresses, and makes it at the first start.
 func bounceKey(dir string) ([]byte, error) {
 	path := filepath.Join(dir, bounceKeyFile)
 	b, err := os.ReadFile(path)

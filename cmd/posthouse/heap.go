@@ -7,17 +7,16 @@ import (
 	"time"
 )
 
-// How much garbage may lie beside what is in use before it is collected, in percent
-// of that. Collecting early keeps memory small and takes processor time: as long as
-// all of it fits in roomyHeap there is no need to be early, and beyond it a computer
-// with 512 MB counts memory, not the last tenth of speed.
+// The garbage collector's percentage (GOGC). Collecting early saves memory and costs
+// processor time: as long as everything fits into roomyHeap that is not needed; beyond it
+// memory matters more on a computer with 512 MB than the last tenth of speed.
 const (
 	early     = 35
 	late      = 100 // Go's default
 	roomyHeap = 24 << 20
 	heapCheck = time.Second
-	// What is in use doubles and halves with each checkpoint: the most that was seen
-	// counts, and falls by this part of it a second.
+	// The live heap doubles and halves with each checkpoint: the peak counts, and decays by
+	// this part a second.
 	forget = 32
 )
 
@@ -29,8 +28,7 @@ func garbage(live uint64) int {
 	return max(early, min(late, int(roomyHeap*100/live)-100))
 }
 
-// What a burst leaves behind is given back to the system when it is over: Go alone
-// keeps it for minutes.
+// After a burst free memory is returned to the system; Go itself keeps it for minutes.
 const (
 	burstBytes = 8 << 20   // allocated since the last time
 	calmBytes  = 512 << 10 // allocated between two looks, at most
@@ -58,8 +56,8 @@ func (c *calm) over(allocated uint64) bool {
 	return true
 }
 
-// keepHeap has garbage collected as early as the heap asks for, and what a burst
-// leaves behind given back, until ctx ends.
+// keepHeap sets the garbage collector by the size of the heap, and returns memory to the
+// system after bursts, until ctx ends.
 func keepHeap(ctx context.Context) {
 	now := late
 	debug.SetGCPercent(now)
@@ -77,7 +75,7 @@ func keepHeap(ctx context.Context) {
 		metrics.Read(sample)
 		most = max(sample[0].Value.Uint64(), most-most/forget)
 		want := garbage(most)
-		if want != now { // it stops all for a moment
+		if want != now { // setting it stops the world for a moment
 			debug.SetGCPercent(want)
 			now = want
 		}

@@ -60,9 +60,9 @@ func (c keyCmd) call(environ env) (string, error) {
 	return call.String(), nil
 }
 
-// writeSecret makes a file that only its owner may read, and puts it on disk.
-// What is there already is left alone: a key that is overwritten cannot be had
-// back, and every other gateway would have to learn the new one.
+// writeSecret makes a file that only its owner may read, and syncs it. It overwrites
+// nothing: a lost key cannot be restored, and every other gateway would have to trust the
+// new one.
 func writeSecret(name string, content []byte) error {
 	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, fs.ErrExist) {

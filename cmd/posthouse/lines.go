@@ -8,8 +8,8 @@ import (
 	"io"
 )
 
-// lines reads lines of bounded length. One that is longer is skipped and told of,
-// and the next one is read all the same.
+// lines reads lines of bounded length. A longer one is skipped with an error, and reading
+// goes on with the next.
 type lines struct {
 	in   *bufio.Reader
 	most int // bytes of a line
@@ -23,7 +23,7 @@ func newLines(in io.Reader, most int) *lines {
 // errLongLine is the error of a line that was skipped.
 var errLongLine = errors.New("the line is too long")
 
-// next gives the next line without its end, io.EOF behind the last one.
+// next returns the next line without its end; io.EOF after the last one.
 func (l *lines) next() ([]byte, error) {
 	l.n++
 	var line []byte

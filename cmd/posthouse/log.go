@@ -68,7 +68,7 @@ func logText(out *table) func(desk.Line) error {
 	}
 }
 
-// way tells in a few words by which links a message went, or why it did not.
+// way says in a few words by which links a message went, or why it did not.
 func way(l desk.Line) string {
 	in := l.In
 	if in == "" {

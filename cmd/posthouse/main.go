@@ -1,6 +1,6 @@
-// Command posthouse is a store-and-forward message bridge for amateur radio:
-// it carries short texts between meshes, APRS-IS and mail through a queue on
-// disk, and tells each writer what became of them.
+// Command posthouse is a store-and-forward message bridge for amateur radio: it
+// carries short texts between meshes, APRS-IS and mail through a queue on disk, and
+// tells each writer the outcome.
 package main
 
 import (
@@ -79,7 +79,7 @@ func fail(code int, err error) error {
 	return &failure{code, err}
 }
 
-// run carries out one command line and gives the exit code.
+// run runs one command line and returns the exit code.
 func run(args []string, s streams, environ []string) (code int) {
 	var cli commands
 	out := &output{Writer: s.out}
@@ -90,14 +90,14 @@ func run(args []string, s streams, environ []string) (code int) {
 		kong.Writers(s.out, s.err),
 		kong.Exit(func(c int) { panic(exiting(c)) }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
-		kong.WithHyphenPrefixedParameters(true), // a text may begin so: "-5 degrees"
+		kong.WithHyphenPrefixedParameters(true), // a text may begin with one: "-5 degrees"
 		kong.Bind(s, env(environ)),
 	)
 	if err != nil {
 		fmt.Fprintln(s.err, "posthouse:", err)
 		return exitSoftware
 	}
-	defer func() { // help exits by panic, so that everything stays testable
+	defer func() { // --help exits by a panic, for the tests
 		switch p := recover().(type) {
 		case nil:
 		case exiting:
@@ -110,7 +110,7 @@ func run(args []string, s streams, environ []string) (code int) {
 		args = []string{"--help"}
 	}
 	for _, arg := range args {
-		if !utf8.ValidString(arg) { // kong would read other characters
+		if !utf8.ValidString(arg) { // kong would silently replace characters
 			fmt.Fprintf(s.err, "posthouse: %q is not UTF-8: set the terminal to it\n", arg)
 			return exitUsage
 		}
@@ -127,8 +127,8 @@ func run(args []string, s streams, environ []string) (code int) {
 	return complain(s.err, out.verdict(ctx.Run()))
 }
 
-// twice says which flag was given twice: of two addressees the parser would take
-// the last one, and nobody know.
+// twice returns an error if a flag is given twice: of two addressees the parser would
+// silently take the last one.
 func twice(ctx *kong.Context) error {
 	seen := make(map[*kong.Flag]bool)
 	for _, p := range ctx.Path {
@@ -146,7 +146,7 @@ func twice(ctx *kong.Context) error {
 // env is the process's environment.
 type env []string
 
-// get gives a variable's value, empty when it is not set.
+// get returns a variable's value; empty: it is not set.
 func (e env) get(name string) string {
 	for _, entry := range e {
 		if v, ok := strings.CutPrefix(entry, name+"="); ok {
@@ -159,7 +159,7 @@ func (e env) get(name string) string {
 // exiting carries kong's exit code through a panic.
 type exiting int
 
-// complain writes an error for a person, and gives the exit code.
+// complain writes an error for a person, and returns the exit code.
 func complain(w io.Writer, err error) int {
 	if err == nil {
 		return 0

@@ -6,8 +6,8 @@ import (
 	"sync"
 )
 
-// output is where a command writes. It keeps the first error, so that no command
-// ends well whose words went nowhere, as on a full disk.
+// output is where a command writes. It keeps the first error, so that a command fails if
+// its output was lost, as on a full disk.
 type output struct {
 	io.Writer
 
@@ -25,7 +25,7 @@ func (o *output) Write(b []byte) (int, error) {
 	return n, err
 }
 
-// verdict is the error that a command ends with: its own where it knows one.
+// verdict is the error that a command ends with: its own, if it has one.
 func (o *output) verdict(err error) error {
 	o.mu.Lock()
 	defer o.mu.Unlock()

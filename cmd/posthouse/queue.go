@@ -86,7 +86,7 @@ func addressee(r desk.Row) string {
 	return r.To
 }
 
-// what tells a message's kind in a word: a text's precedence, spelt out.
+// what is a message's kind in a word; for a text its precedence.
 func what(h desk.Head) string {
 	if h.Kind == message.Text {
 		return h.Precedence.String()
@@ -101,8 +101,8 @@ func textOf(h desk.Head) string {
 	return `: "` + h.Text + `"`
 }
 
-// number is the short form of an id, which every command takes too; what was
-// refused has none.
+// number is the short form of an id, which every command accepts, too; a refused message
+// has none.
 func number(id string) string {
 	if id == "" {
 		return "-"
@@ -117,7 +117,7 @@ type queueShowCmd struct {
 	JSON bool   `name:"json" help:"As JSON."`
 }
 
-// Run tells a message's whole way.
+// Run prints a message's whole history.
 func (c queueShowCmd) Run(s streams, environ env) error {
 	a, err := ask(environ, "show", web.MessageRequest{ID: c.ID})
 	if err != nil {
@@ -136,8 +136,7 @@ func (c queueShowCmd) Run(s streams, environ env) error {
 	return out.flush()
 }
 
-// printStory tells a message's story: what it says, where it stands, and each
-// thing that happened, in UTC.
+// printStory prints a message: its text, its state, and everything that happened, in UTC.
 func printStory(out *table, st *desk.Story) {
 	out.wrap("", st.ID+": "+what(st.Head)+", "+result(&st.Line))
 	out.field("from", st.From+claimed(st.Head))
@@ -276,7 +275,7 @@ func (c releaseCmd) Run(s streams, environ env) error {
 	return order(s.out, environ, desk.Order{Do: desk.Release, ID: c.ID})
 }
 
-// Run has a message tried now.
+// Run tries a message now.
 func (c retryCmd) Run(s streams, environ env) error {
 	return order(s.out, environ, desk.Order{Do: desk.Retry, ID: c.ID})
 }
@@ -291,7 +290,7 @@ func (c queueMoveCmd) Run(s streams, environ env) error {
 	return order(s.out, environ, desk.Order{Do: desk.Move, ID: c.ID, Link: c.Link})
 }
 
-// order has the daemon do something with a message, and says how it stands now.
+// order sends an order about a message to the daemon, and prints the new state.
 func order(w io.Writer, environ env, o desk.Order) error {
 	a, err := ask(environ, "order", o)
 	if err != nil {

@@ -12,15 +12,15 @@ import (
 	"posthouse/queue"
 )
 
-// errAway is why a process of a hub does nothing.
+// errAway is why a process of a hub has stopped working.
 var errAway = errors.New("the queue's etcd has not confirmed in time that this process lives, so the others may do its work by now. It takes part again by itself once etcd answers: is a majority of the members up, and can this machine reach them?")
 
-// errNotYet is why one does nothing that has just been started.
+// errNotYet is why a process of a hub does not work yet.
 var errNotYet = errors.New("the queue's etcd has not answered since this process was started. It takes part by itself once etcd answers: is a majority of the members up, can this machine reach them, and is POSTHOUSE_STORE right?")
 
-// arrive has a process of a hub wait for etcd, which did not answer when it was started:
-// after a power failure the machines of a site may come up in any order. What is wrong
-// and does not go by itself ends it.
+// arrive waits for etcd if that did not answer at the start: after a power failure the
+// machines of a site come up in any order. It returns errors that do not pass by
+// themselves.
 func (g *gateway) arrive(ctx context.Context) error {
 	g.log.Error("this process does nothing until etcd answers", "err", errNotYet)
 	s, err := g.waitForStore(ctx, errNotYet, func(err error) bool { return errors.Is(err, queue.ErrAway) })
@@ -38,8 +38,8 @@ func (g *gateway) arrive(ctx context.Context) error {
 	return nil
 }
 
-// rejoin has a process of a hub that has lost its part of the work take part anew,
-// once etcd answers.
+// rejoin makes a process that has lost its share of the hub take part again, once etcd
+// answers.
 func (g *gateway) rejoin(ctx context.Context) error {
 	g.log.Error("this process does nothing until etcd answers", "err", errAway)
 	s, err := g.waitForStore(ctx, errAway, func(error) bool { return true })
@@ -55,9 +55,9 @@ func (g *gateway) rejoin(ctx context.Context) error {
 	return nil
 }
 
-// waitForStore opens the store as soon as that can be done. Until then the process sends
-// nothing and takes nothing over; who comes by a port of its own is told to come later,
-// or why. Brokers and mailboxes keep what is there.
+// waitForStore opens the store as soon as possible. Until then the process sends nothing
+// and takes nothing over; its own ports answer "later", or why. Brokers and mailboxes keep
+// what is there.
 func (g *gateway) waitForStore(ctx context.Context, why error, goesByItself func(error) bool) (store, error) {
 	if err := g.listen(); err != nil {
 		return nil, err
@@ -96,10 +96,10 @@ func (g *gateway) answerAway(ctx context.Context, why error, answering *sync.Wai
 
 const (
 	reopenEvery   = time.Second // between two tries to open the queue
-	complainAgain = time.Minute // of such a try
+	complainAgain = time.Minute // between two log lines about that
 )
 
-// reopen opens the queue as soon as that can be done.
+// reopen opens the queue as soon as possible.
 func (g *gateway) reopen(ctx context.Context, goesByItself func(error) bool) (store, error) {
 	var told time.Time
 	for {

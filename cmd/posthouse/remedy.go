@@ -8,8 +8,8 @@ import (
 	"syscall"
 )
 
-// remedies are what to do where the data folder cannot be used: the system's words
-// say what failed, and not what to do next.
+// remedies say what to do if the data folder cannot be used: the system's error says only
+// what failed.
 var remedies = []struct {
 	errs []error
 	do   string

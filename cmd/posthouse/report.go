@@ -19,7 +19,7 @@ type reportCmd struct {
 	Out    string `placeholder:"FILE" help:"Where to write it; default standard output."`
 }
 
-// reportTime is the span of a report for which none was said.
+// reportTime is the default span of a report.
 const reportTime = 24 * time.Hour
 
 // Run writes the report on a span.
@@ -51,8 +51,8 @@ func (c reportCmd) Run(s streams, environ env) error {
 	return fail(exitDisk, writeFile(c.Out, write))
 }
 
-// writeFile writes a file in one step: it is there whole, or as it was before. A pipe
-// or a device is written into: /dev/stdout must not become a file.
+// writeFile replaces a file atomically. It writes into a pipe or device, though: /dev/stdout
+// must not become a file.
 func writeFile(name string, write func(io.Writer) error) (err error) {
 	if st, err := os.Stat(name); err == nil && !st.Mode().IsRegular() {
 		f, err := os.OpenFile(name, os.O_WRONLY, 0)

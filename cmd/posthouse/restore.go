@@ -20,7 +20,7 @@ type restoreCmd struct {
 	File    string `arg:"" help:"The backup; - is standard input."`
 	Offline bool   `help:"Restore although no trunk can be asked whether another gateway runs with this call sign: you know that none does."`
 
-	listen time.Duration // to each trunk; 0: as long as a gateway may be silent
+	listen time.Duration // on each trunk; 0: as long as a gateway may be silent
 	clock  *clock.Clock  // nil: this computer's
 }
 
@@ -31,8 +31,8 @@ const (
 	replacedDir    = "before-restore-"    // and the time: what was there before
 )
 
-// Run brings a backup back. Until it is known to be whole, and that no other
-// gateway runs with its call sign, nothing is changed.
+// Run restores a backup. It changes nothing before the backup is verified, and it is known
+// that no other gateway runs with its call sign.
 func (c restoreCmd) Run(s streams, environ env) (err error) {
 	in, err := c.open(s)
 	if err != nil {
@@ -75,7 +75,7 @@ type restore struct {
 	cmd     restoreCmd
 	out     io.Writer
 	dir     string // the data folder
-	stage   string // where everything is made ready
+	stage   string // the folder in which everything is prepared
 	environ env
 	clock   *clock.Clock
 
@@ -120,7 +120,7 @@ func (r *restore) unpack(in io.Reader) error {
 	return r.readSettings()
 }
 
-// diskError is an error of writing, as opposed to one of the backup.
+// diskError is an error of writing, not of the backup.
 func diskError(err error) error {
 	if _, ok := errors.AsType[*fs.PathError](err); ok {
 		return err

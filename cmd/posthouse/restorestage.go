@@ -19,8 +19,8 @@ import (
 	"posthouse/queue/boltstore"
 )
 
-// readSettings reads the settings of the backup, with the files that it brought
-// in place of those that the variables name.
+// readSettings reads the settings of the backup, with its own files in place of those that
+// the variables name.
 func (r *restore) readSettings() error {
 	b, err := os.ReadFile(r.staged("raw/" + partSettings))
 	if err == nil {
@@ -48,7 +48,7 @@ func exists(path string) bool {
 	return err == nil
 }
 
-// belongs refuses a backup of another gateway than the settings here are for.
+// belongs refuses a backup of another gateway than that of the settings here.
 func (r *restore) belongs(io.Reader) error {
 	here := r.environ.get("POSTHOUSE_CALLSIGN")
 	cfg, _ := config.Load(env{"POSTHOUSE_CALLSIGN=" + here}, config.Hooks{})
@@ -59,8 +59,8 @@ func (r *restore) belongs(io.Reader) error {
 	return nil
 }
 
-// lookForTwin asks each trunk whether another gateway runs with this call sign:
-// both would answer for the same messages.
+// lookForTwin listens on each trunk for another gateway with this call sign: both would be
+// responsible for the same messages.
 func (r *restore) lookForTwin(io.Reader) error {
 	listen := r.cmd.listen
 	if listen == 0 {
@@ -86,7 +86,7 @@ func (r *restore) lookForTwin(io.Reader) error {
 	return nil
 }
 
-// prepare makes the queue in the stage safe to go on with.
+// prepare makes the queue in the stage safe to run with.
 func (r *restore) prepare(io.Reader) (err error) {
 	ctx := context.Background()
 	store, err := boltstore.Open(r.staged(queueFile), boltstore.Options{MinFree: -1})
@@ -128,8 +128,8 @@ func (r *restore) marks(trunk string, marks map[string][]byte) (map[string][]byt
 	return adapters.RestoredMarks(*r.cfg.Links.Find(trunk), marks, now)
 }
 
-// replace puts everything in its place. What was there is set aside. If this is
-// cut short, run refuses to start until the restore is done again.
+// replace puts everything in its place, and sets aside what was there. If it is
+// interrupted, run refuses to start until the restore is repeated.
 func (r *restore) replace(io.Reader) error {
 	unfinished := filepath.Join(r.dir, unfinishedFile)
 	if err := os.WriteFile(unfinished, nil, 0o600); err != nil {
@@ -177,8 +177,8 @@ func (r *restore) setAside() error {
 	return nil
 }
 
-// placeData puts the key of bounce addresses and the journal in place. A day of
-// the journal that is there is the newer one, and stays.
+// placeData puts the key of bounce addresses and the journal in place. A journal file that
+// is there already is newer, and stays.
 func (r *restore) placeData() error {
 	raw := r.staged("raw/" + strings.TrimSuffix(partData, "/"))
 	return filepath.WalkDir(raw, func(from string, d os.DirEntry, err error) error {
@@ -207,9 +207,9 @@ func (r *restore) placeData() error {
 	})
 }
 
-// placeSettings lays settings and named files beside the queue, as an
-// environment file and under their whole paths: whoever restores puts them where
-// they belong. A file that was in the data folder goes there again.
+// placeSettings puts the settings, as an environment file, and the files that they name,
+// under their full paths, into a folder beside the queue, for the operator to move. A file
+// that was in the data folder goes there again.
 func (r *restore) placeSettings() error {
 	root := filepath.Join(r.dir, restoredDir)
 	if err := os.Mkdir(root, 0o700); err != nil {
@@ -251,8 +251,8 @@ func (r *restore) placeQueue() error {
 	return boltstore.Move(r.staged(queueFile), filepath.Join(r.dir, queueFile))
 }
 
-// giveToOwner gives what root has restored to the owner of the data folder, who
-// is the daemon's user.
+// giveToOwner makes the owner of the data folder, the daemon's user, own what root has
+// restored.
 func (r *restore) giveToOwner() error {
 	uid, gid, ok := ownerOf(r.dir)
 	if !ok || os.Getuid() != 0 || uid == 0 {

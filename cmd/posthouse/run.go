@@ -30,11 +30,11 @@ func (runCmd) Run(s streams, environ env) error {
 	if environ.get("GOGC") == "" {
 		go keepHeap(ctx)
 	}
-	// Go ends a program whose stderr nobody reads any longer, and systemd takes that
-	// for a clean end and leaves it at that. A gateway goes on without its log.
+	// Without this Go ends a program when nobody reads its stderr any more; systemd takes
+	// that for a clean exit and does not restart it. A gateway goes on without its log.
 	signal.Ignore(syscall.SIGPIPE)
-	// A trunk reads its trust file anew on SIGHUP. To have it caught here too keeps
-	// a reload from ending a gateway that has no trunk, or none just now.
+	// A trunk reads its trust file again on SIGHUP. It is caught here, too, so that a reload
+	// does not end a gateway without a trunk.
 	hup := make(chan os.Signal, 1)
 	signal.Notify(hup, syscall.SIGHUP)
 	defer signal.Stop(hup)
@@ -51,7 +51,7 @@ func (runCmd) Run(s streams, environ env) error {
 		begins = log.With("leads", g.leads)
 	}
 	begins.Info("posthouse runs", "version", v, "commit", c, "callsign", cfg.Callsign, "data", cfg.DataDir, "http", cfg.HTTPListen)
-	daemon.SdNotify(false, daemon.SdNotifyReady) // nobody listens outside systemd
+	daemon.SdNotify(false, daemon.SdNotifyReady) // does nothing outside systemd
 	context.AfterFunc(ctx, func() {
 		stop() // a second signal ends the program at once
 		daemon.SdNotify(false, daemon.SdNotifyStopping)

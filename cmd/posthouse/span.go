@@ -15,7 +15,7 @@ type spanFlags struct {
 	Until string `placeholder:"TIME" help:"Up to this time, exclusive; default now."`
 }
 
-// span reads the flags; a flag that is not given leaves its end open.
+// span reads the flags; without a flag that end is open.
 func (f spanFlags) span(now time.Time) (s desk.Span, err error) {
 	if s.Since, err = moment("--since", f.Since, now); err != nil {
 		return s, err

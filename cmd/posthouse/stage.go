@@ -22,8 +22,8 @@ import (
 	"posthouse/bridge/config"
 )
 
-// demo is the stage: two gateways with a trunk between them, and around them all
-// that they speak to.
+// demo is the stage: two gateways with a trunk between them, and everything that they talk
+// to.
 type demo struct {
 	valley, hill *gateway
 	running      sync.WaitGroup
@@ -128,7 +128,7 @@ func (d *demo) clear() {
 	}
 }
 
-// brokerOf gives the address of a mesh's built-in broker.
+// brokerOf returns the address of a mesh's built-in broker.
 func brokerOf(g *gateway, name string) string {
 	return "tcp://" + g.links[name].(interface{ Addr() net.Addr }).Addr().String()
 }
@@ -164,8 +164,7 @@ func freeAddress() (string, error) {
 	return l.Addr().String(), l.Close()
 }
 
-// radio is a station on a mesh: it acknowledges what it is sent, as a radio
-// does by itself.
+// radio is a station on a mesh: it acknowledges what it gets, as a radio does by itself.
 type radio struct {
 	call, mesh string
 	client     mqtt.Client
@@ -212,7 +211,7 @@ func (r *radio) hear(payload []byte) {
 		return
 	}
 	if f.To == r.call && f.ID != "" && f.Text != "" {
-		r.say(frame{From: r.call, To: f.From, Ack: f.ID}) // a lost ack is what resends are for
+		r.say(frame{From: r.call, To: f.From, Ack: f.ID}) // if it is lost the text is sent again
 	}
 	select {
 	case r.got <- f:
@@ -234,7 +233,7 @@ func (r *radio) position(lat, lon float64) error {
 	return r.say(frame{From: r.call, Lat: &lat, Lon: &lon})
 }
 
-// expect waits for a frame that fits.
+// expect waits for a frame for which fits is true.
 func (r *radio) expect(ctx context.Context, fits func(frame) bool) (frame, error) {
 	for {
 		select {

@@ -49,7 +49,7 @@ func figure(format string, f *float64) string {
 	return fmt.Sprintf(format, *f)
 }
 
-// remark says what keeps texts from being sent to a station, or who else hears it.
+// remark says why texts cannot be sent to a station, or who else hears it.
 func remark(s desk.Station) string {
 	switch {
 	case !s.Fresh:

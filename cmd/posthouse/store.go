@@ -15,7 +15,7 @@ import (
 	"posthouse/queue/boltstore"
 )
 
-// store is what a daemon asks of its queue beside what the bridge does.
+// store is what the daemon needs of its queue besides what the bridge needs.
 type store interface {
 	queue.Store
 	Backup(w io.Writer) error
@@ -28,34 +28,34 @@ type shared interface {
 	queue.Share
 	Shares() int           // of the lanes, of 64
 	Won() <-chan struct{}  // closed once this process leads
-	Lost() <-chan struct{} // closed once it has no part in the work any more: nothing can be written
+	Lost() <-chan struct{} // closed once it has lost its share: it cannot write any more
 }
 
-// How a process of a hub comes to its end, or to a new beginning.
+// Why a run of a hub's process ends.
 var (
 	errLost = errors.New("the other processes may have taken over what this one did")
 	errWon  = errors.New("this process leads the hub now")
 )
 
-// storeOptions are what a store of either kind is told.
+// storeOptions are the options of both kinds of store.
 type storeOptions struct {
 	onCommit func(time.Duration)
 	log      *slog.Logger
 }
 
-// openStore opens the queue where the settings say.
+// openStore opens the queue that the settings name.
 func openStore(ctx context.Context, cfg *config.Config, o storeOptions) (store, error) {
 	if hosts, ok := strings.CutPrefix(cfg.Store, "etcd://"); ok {
 		return openEtcd(ctx, cfg, strings.Split(hosts, ","), o)
 	}
 	s, err := boltstore.Open(filepath.Join(cfg.DataDir, queueFile), boltstore.Options{Log: o.log, OnCommit: o.onCommit})
 	if err != nil {
-		return nil, err // not a nil *Store, which would be no nil store
+		return nil, err // a nil *Store would not be a nil store
 	}
 	return s, nil
 }
 
-// hooks are the checks of settings that need to know more than the settings.
+// hooks are the checks of settings that need more knowledge than package config has.
 func hooks() config.Hooks {
 	h := adapters.Hooks()
 	h.CheckStore = checkStore

@@ -9,12 +9,12 @@ import (
 	"posthouse/queue/etcdstore"
 )
 
-// checkStore has nothing to add: this build has etcd, and whether it answers shows
-// when the daemon starts.
+// checkStore finds nothing: this build has etcd. Whether etcd answers shows when the daemon
+// starts.
 func checkStore(string) error { return nil }
 
-// openEtcd opens a gateway's queue in etcd, which it shares with the other processes
-// of this call sign.
+// openEtcd opens the gateway's queue in etcd, shared with the other processes of this call
+// sign.
 func openEtcd(ctx context.Context, cfg *config.Config, members []string, o storeOptions) (store, error) {
 	s, err := etcdstore.Open(ctx, etcdstore.Options{
 		Endpoints: members, Name: cfg.Callsign, Dir: cfg.DataDir, Works: true,

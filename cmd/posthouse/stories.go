@@ -10,7 +10,7 @@ import (
 	"posthouse/adapters/aprsis/standin"
 )
 
-// story is one message and what becomes of it.
+// story is one message and what should become of it.
 type story struct {
 	title string
 	tell  func(ctx context.Context, d *demo) (ending string, err error)
@@ -35,8 +35,8 @@ var stories = []story{
 	{"while the trunk is cut", outage},
 }
 
-// play tells each story in a line and ends in a table. It returns how many
-// messages went missing.
+// play prints each story in a line, and a table at the end. It returns how many messages
+// are missing.
 func (d *demo) play(ctx context.Context, w io.Writer) (missing int) {
 	fmt.Fprintf(w, "\nGateway %s serves the valley mesh and APRS, gateway %s the hill mesh and mail; a trunk joins them.\n"+
 		"%s is on the valley mesh, %s on the hill, %s on APRS; %s has no radio at all.\n"+
@@ -72,7 +72,7 @@ func (d *demo) play(ctx context.Context, w io.Writer) (missing int) {
 	return missing
 }
 
-// introduce has the stations be heard: that is how the gateway knows the way.
+// introduce lets the gateways hear the stations, so that they know the way to them.
 func (d *demo) introduce() error {
 	if err := d.alder.position(46.51, -122.93); err != nil {
 		return err

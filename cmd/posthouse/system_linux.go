@@ -8,7 +8,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// ownerOf tells whose a file is.
+// ownerOf returns a file's owner.
 func ownerOf(path string) (uid, gid int, ok bool) {
 	st, err := os.Stat(path)
 	if err != nil {
@@ -21,7 +21,7 @@ func ownerOf(path string) (uid, gid int, ok bool) {
 	return int(sys.Uid), int(sys.Gid), true
 }
 
-// isTerminal tells whether somebody would see what is written on the screen.
+// isTerminal tells whether output goes to a terminal.
 func isTerminal(w io.Writer) bool {
 	if o, ok := w.(*output); ok {
 		w = o.Writer

@@ -12,11 +12,11 @@ import (
 	"github.com/rivo/uniseg"
 )
 
-// width is the width of the terminal that every list fits in.
+// width is the terminal width that every list fits into.
 const width = 80
 
-// table writes what people read, line by line, and machines too. It keeps the
-// first error: a pipe that nobody reads any longer ends the list.
+// table writes lines for people, and for machines. It keeps the first error: when nobody
+// reads the pipe any more the list ends.
 type table struct {
 	w    *bufio.Writer
 	json func(any) error
@@ -29,7 +29,7 @@ func newTable(w io.Writer) *table {
 	return t
 }
 
-// line writes one line without blanks at its end; what cannot be shown is marked.
+// line writes one line, without blanks at its end, and marks what cannot be shown.
 func (t *table) line(format string, args ...any) error {
 	if t.err == nil {
 		_, t.err = t.w.WriteString(strings.TrimRight(plain(fmt.Sprintf(format, args...)), " ") + "\n")
@@ -44,7 +44,7 @@ func (t *table) field(name, value string) {
 	}
 }
 
-// wrap writes a text behind a lead, broken at blanks to the width.
+// wrap writes a text after a lead, broken at blanks to the width.
 func (t *table) wrap(lead, text string) {
 	room := width - columns(lead)
 	for line := range strings.Lines(text + "\n") {
@@ -107,8 +107,7 @@ func clip(s string, most int) string {
 	return head(s, most-3) + "..."
 }
 
-// plain replaces what a terminal would obey or not show: texts come from
-// strangers.
+// plain replaces control and invisible characters: texts come from strangers.
 func plain(s string) string {
 	return strings.Map(func(r rune) rune {
 		if r == utf8.RuneError || !unicode.IsPrint(r) {

@@ -21,7 +21,7 @@ func (versionCmd) Run(s streams) error {
 	return nil
 }
 
-// build gives version and commit, from the build itself where none were set.
+// build returns version and commit, from Go's build info if none were set.
 func build() (v, c string) {
 	v, c = version, commit
 	info, ok := debug.ReadBuildInfo()

@@ -31,7 +31,7 @@ type vetCmd struct {
 	Explain   bool          `help:"Say more of each text: precedence, marks, way, regulation."`
 }
 
-// vetLine is one message to be judged. What it leaves out the flags say.
+// vetLine is one message to be judged. The flags supply what it leaves out.
 type vetLine struct {
 	From       string             `json:"from"`
 	To         string             `json:"to"`
@@ -51,7 +51,7 @@ type vetLine struct {
 	After      vetTime            `json:"after"`
 }
 
-// vetAnswer is what is said of it.
+// vetAnswer is the verdict on it.
 type vetAnswer struct {
 	Verdict string   `json:"verdict"` // pass or refuse
 	Rule    string   `json:"rule,omitempty"`
@@ -60,7 +60,7 @@ type vetAnswer struct {
 	*vetMore
 }
 
-// vetMore is said where --explain asks for it.
+// vetMore is what --explain adds.
 type vetMore struct {
 	Regulation string             `json:"regulation,omitempty"`
 	Link       string             `json:"link,omitempty"`
@@ -76,8 +76,8 @@ type vetMore struct {
 // maxVetLine bounds one line of input.
 const maxVetLine = 1 << 20
 
-// Run judges each line of standard input by the settings in force; without any,
-// by the defaults.
+// Run judges each line of standard input by the settings, or by the defaults if there are
+// none.
 func (c vetCmd) Run(s streams, environ env) error {
 	judge, err := c.judge(environ)
 	if err != nil {
@@ -179,7 +179,7 @@ func (c vetCmd) question(l vetLine) bridge.Question {
 	q := bridge.Question{From: l.From, To: l.To, Text: l.Text, Subject: l.Subject, Link: l.Link, ID: l.ID, Precedence: l.Precedence, Known: l.Known, After: time.Duration(l.After)}
 	q.In, q.Via, q.Encrypted, q.Sent, q.Alarms = orFlag(l.In, c.In), orFlag(l.Via, c.Via), orFlag(l.Encrypted, c.Encrypted), orFlag(l.Sent, c.Sent), orFlag(l.Alarms, c.Alarms)
 	q.Age = time.Duration(orFlag(l.Age, vetTime(c.Age)))
-	byFlag, _ := readHops(c.Hops) // the flag was read before
+	byFlag, _ := readHops(c.Hops) // checked before
 	q.Hops = orFlag(l.Hops, byFlag)
 	return q
 }
@@ -248,7 +248,7 @@ func readHops(s string) (hops, error) {
 	return strings.Split(strings.ToUpper(s), ","), nil
 }
 
-// unnamed are gateways of which only the number is known.
+// unnamed are so many gateways without names.
 func unnamed(n int) (hops, error) {
 	if n < 0 || n > 1000 {
 		return nil, errors.New("hops: write 0 to 1000, or call signs")

@@ -10,9 +10,9 @@ import (
 	"posthouse/bridge"
 )
 
-// pulse is the bridge's meter that also notes when the clerk was last at work:
-// once a second he writes to the store what time asks for, then sets the clock's
-// gauge. A clerk without a pulse hangs, or the store does.
+// pulse is the bridge's meter, and also notes when the clerk was last at work: once a second
+// it does what is due, writes to the store, and sets the clock's gauge. Without a pulse the
+// clerk or the store hangs.
 type pulse struct {
 	bridge.Meter
 	last atomic.Int64 // nanoseconds since begun, a monotonic clock
@@ -26,17 +26,16 @@ func (p *pulse) Clock(trusted bool) {
 	p.Meter.Clock(trusted)
 }
 
-// beat counts as work of the clerk: he has been away for a reason.
+// beat counts as work of the clerk, after a pause with a reason.
 func (p *pulse) beat() { p.last.Store(int64(time.Since(begun))) }
 
-// since tells how long ago the clerk was at work.
+// since is how long ago the clerk was at work.
 func (p *pulse) since() time.Duration { return time.Since(begun) - time.Duration(p.last.Load()) }
 
-// watch tells the service manager twice in each interval that the gateway is
-// alive, as sd_watchdog_enabled(3) recommends, until ctx ends. It falls silent
-// when the clerk has been for a whole interval; then the manager starts the
-// gateway anew. While the store mends its file the clerk may wait: a new start
-// would only begin to mend it again.
+// watch tells the service manager twice in each interval that the gateway is alive, as
+// sd_watchdog_enabled(3) recommends, until ctx ends. If the clerk has done nothing for a
+// whole interval it stops, and the manager restarts the gateway. While the store repairs
+// its file the clerk may wait: a restart would only begin the repair again.
 func watch(ctx context.Context, interval time.Duration, p *pulse, mending func() bool, tell func(state string)) {
 	tick := time.NewTicker(interval / 2)
 	defer tick.Stop()

@@ -7,8 +7,7 @@ import (
 	"sync"
 )
 
-// wire is a line between two gateways that can be cut and mended: it passes on
-// what comes in to another address.
+// wire is a TCP proxy between two gateways that can be cut and mended.
 type wire struct {
 	listener net.Listener
 	to       string
@@ -19,7 +18,7 @@ type wire struct {
 	ends map[net.Conn]bool
 }
 
-// layWire makes a line to an address; it ends with ctx.
+// layWire makes a wire to an address; it ends with ctx.
 func layWire(ctx context.Context, to string) (*wire, error) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -53,7 +52,7 @@ func (w *wire) serve() {
 	}
 }
 
-// hold keeps the ends of a connection, unless the line is cut.
+// hold remembers both ends of a connection, unless the wire is cut.
 func (w *wire) hold(near, far net.Conn) bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -75,7 +74,7 @@ func (w *wire) carry(from, to net.Conn) {
 	delete(w.ends, from)
 }
 
-// setCut cuts the line or mends it.
+// setCut cuts the wire or mends it.
 func (w *wire) setCut(cut bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()

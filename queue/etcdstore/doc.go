@@ -1,26 +1,25 @@
 //go:build hub
 
 // Package etcdstore keeps the queue in an etcd cluster, for a hub of several
-// posthouse processes that share one queue and outlive the loss of a machine.
+// posthouse processes that share one queue and survive the loss of a machine.
 //
-// etcd is the truth: a key a record, a key an identity, a key a setting, all
-// under one prefix for each gateway (key.go). Each process keeps a mirror of it
-// in a file of its own, fed by a watch from revision to revision (follow.go),
-// and the mirror answers every read: its indexes are those of boltstore. So a
-// read costs no round trip, memory does not grow with the queue, and what a
-// process has written itself it sees at once: Apply waits for the mirror. What
-// others have written it sees a moment later. A read may be stale, a write never is.
+// etcd is authoritative: one key for each record, identity and setting, all under one
+// prefix for each gateway (key.go). Each process has a mirror of it in a file of its
+// own, updated by a watch from revision to revision (follow.go), and the mirror answers
+// all reads, with the indexes of boltstore. So a read costs no round trip, memory does
+// not grow with the queue, and a process sees its own writes at once (Apply waits for
+// the mirror), those of others a moment later. A read may be stale, a write never is.
 //
-// One goroutine writes (commit.go). It carries out what waits in one etcd
-// transaction, with a comparison for all that it went by:
+// One goroutine writes (commit.go). It writes what waits in one etcd transaction, with a
+// comparison for everything that it relied on:
 //
-//   - A record is created if its identity's key does not exist: that is the
-//     duplicate check across all processes.
-//   - A change holds if the record's revision is the one that was changed.
-//   - A record's number is above all that the process has seen (number.go), and its
-//     key must not exist yet.
-//   - The process's lease lives, and its last transaction is the one it thinks.
-//     A process that was taken for dead can write nothing more.
+//   - A record is created if its identity's key does not exist: that is the duplicate
+//     check across all processes.
+//   - A change is made if the record's revision is the one that was read.
+//   - A record's number is above all that the process has seen (number.go), and its key
+//     must not exist yet.
+//   - The process's lease is alive, and its last transaction is the expected one. A
+//     process that was taken for dead cannot write any more.
 //
 // The processes divide the work (own.go, queue.Share), all of it on their leases:
 //

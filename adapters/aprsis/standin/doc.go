@@ -4,8 +4,8 @@
 // frames, broken lines, copies, loops, two logins under one call sign. It is
 // alone on its network: nothing that enters here goes further.
 //
-// Clients may be anybody's. What it does beyond a server is to tell a test what
-// came (Seen, Wait), and to fail on demand (Drop, Silence, Raw).
+// Any client may connect. For tests it also tells what came in (Seen, Wait), and fails
+// on demand (Drop, Silence, Raw).
 //
 // The checks of frames are the adapter's own; those are tested against the
 // published examples. Filters: m, r, p, b, g and t, also with a minus.

@@ -1,6 +1,6 @@
-// Package plant puts mistakes into copies of the program's files, and sees that a test
-// which plays worlds from seeds finds each for what it is. The program itself knows
-// nothing of them: its copies reach only the compiler (go build -overlay).
+// Package plant plants bugs into copies of the program's files, and checks that a test
+// which plays worlds from seeds finds each for what it is. The program itself is not
+// changed: the copies reach only the compiler (go build -overlay).
 package plant
 
 import (
