@@ -364,11 +364,11 @@ func (p *smarthost) login(c *smtp.Client) error {
 }
 
 // needless tells whether the server does without a login: some say only to a mail that
-// they want one. None is begun; what else it may have against the null sender does not
+// they want one, or TLS. None is begun; what else it may have against the null sender does not
 // matter.
 func needless(c *smtp.Client) error {
 	if err := c.Mail("", nil); wantsLogin(err) {
-		return fmt.Errorf("it wants a login, and no user name is set: %w", err)
+		return fmt.Errorf("it takes no mail like this, set a user name, or TLS: %w", err)
 	} else if err != nil && !isAnswer(err) {
 		return err
 	}

@@ -178,7 +178,7 @@ func TestAMissingLoginIsSaid(t *testing.T) {
 	g.stop()
 
 	g = startSender(t, o)
-	if first := g.host.States()[0]; first.Up || !strings.Contains(first.Why, "no user name is set") {
+	if first := g.host.States()[0]; first.Up || !strings.Contains(first.Why, "set a user name") {
 		t.Errorf("from the start it is %+v", first)
 	}
 	if err := g.Probe(t.Context(), func(string) {}); err == nil || !strings.Contains(err.Error(), "Authentication required") {

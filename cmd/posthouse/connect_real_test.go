@@ -64,6 +64,16 @@ func TestConnectToARealPostfix(t *testing.T) {
 	}
 }
 
+func TestConnectToAPostfixThatWantsTLS(t *testing.T) {
+	t.Parallel()
+	cert, key := certificate(t)
+	p := postfixtest.Start(t, postfixtest.Options{Conf: []string{
+		"smtpd_tls_cert_file = " + cert, "smtpd_tls_key_file = " + key, "smtpd_tls_security_level = encrypt",
+	}})
+	_, said := connectFrom(t, cert, mailTo(p.Addr, "none")...)
+	speaks(t, said, "NOT OK: smarthost "+p.Addr, "TLS", "STARTTLS")
+}
+
 func TestConnectToARealMailbox(t *testing.T) {
 	t.Parallel()
 	cert, key := certificate(t)
