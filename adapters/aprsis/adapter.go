@@ -21,7 +21,7 @@ import (
 
 const (
 	dialTimeout  = 15 * time.Second
-	loginTimeout = 30 * time.Second // until the server says whom it takes us for
+	loginTimeout = 30 * time.Second // until the server answers the login
 	silence      = 90 * time.Second // servers say something every 20 s: this long means dead
 	writeTimeout = 10 * time.Second
 	followEvery  = 10 * time.Second // how often the filter follows the bridge
@@ -30,8 +30,8 @@ const (
 	lastDelay  = 5 * time.Minute
 	steady     = time.Minute // a connection that lasted this long starts the delays anew
 
-	// closedOften in turn look like two programs with one call sign: servers end the
-	// older login for the newer one.
+	// So many early closes in a row suggest two programs with one call sign: servers end
+	// the older login for the newer one.
 	closedOften = 3
 
 	window = 256 // lines read ahead of Accept; then the server has to wait
@@ -143,7 +143,7 @@ func (a *Adapter) Properties() link.Properties {
 // Run implements link.Link. It returns ctx's error.
 func (a *Adapter) Run(ctx context.Context, host link.Host) error {
 	host.State(false, "connecting to "+a.opt.Server)
-	closed := 0 // connections in turn that the server closed soon
+	closed := 0 // connections in a row that the server closed early
 	for tries := 0; ; tries++ {
 		began := time.Now()
 		err := a.connect(ctx, host)
@@ -170,8 +170,8 @@ func (a *Adapter) Run(ctx context.Context, host link.Host) error {
 	}
 }
 
-// delay doubles from first to lastDelay, and adds up to a half: the gateways
-// that lost one server must not come back all at once.
+// delay doubles from first to lastDelay, and adds up to a half at random: gateways that
+// lost a server must not come back all at once.
 func delay(first time.Duration, tries int) time.Duration {
 	d := min(first<<min(tries, 16), lastDelay)
 	return min(d+rand.N(d/2+1), lastDelay)
@@ -209,7 +209,7 @@ func (a *Adapter) send(ctx context.Context, f link.Frame) error {
 	return nil
 }
 
-// sent notes what follows from a frame that went out.
+// sent notes what has to be remembered about a frame that was sent.
 func (a *Adapter) sent(p Packet) {
 	a.ours.put(p.Source, struct{}{})
 	if t, err := ParseText(p.Info); err == nil {
@@ -219,7 +219,7 @@ func (a *Adapter) sent(p Packet) {
 	}
 }
 
-// ready gives the connection, if frames may be sent on it.
+// ready returns the connection, if frames may be sent on it.
 func (a *Adapter) ready() (*session, error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -233,7 +233,7 @@ func (a *Adapter) ready() (*session, error) {
 	return a.session, nil
 }
 
-// knowledge gives what the gating rules ask about stations.
+// knowledge answers the questions of the gating rules about stations.
 func (a *Adapter) knowledge(host link.Host) knowledge {
 	return knowledge{
 		own:       a.opt.Call,

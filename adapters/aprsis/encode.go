@@ -10,12 +10,11 @@ import (
 	"posthouse/bridge/message"
 )
 
-// Gated tells whether a message goes out under its writer's own call sign, as
-// what a gate heard by radio. It does for writers with a call sign that AX.25
-// can carry, and for acknowledgements; not for a text that another gateway
-// handed over, which this one has not heard. Otherwise, and for notices, the frame is the gateway's own, and the
-// text has to name the writer: Encode does not add that. own is the gateway's
-// call sign.
+// Gated tells whether a message goes out under its writer's own call sign, as gated from
+// radio: for writers with a call sign that AX.25 can carry, and for acknowledgements, but
+// not for a text that another gateway handed over, which this one has not heard. Otherwise,
+// and for notices, the frame is the gateway's own, and the text has to name the writer,
+// which Encode does not add. own is the gateway's call sign.
 func Gated(m message.Message, own string) bool {
 	handedOver := m.Kind == message.Text && m.TrunkID != ""
 	return m.Kind != message.Notice && !handedOver && m.From != own && isStation(m.From)
@@ -28,9 +27,9 @@ func isStation(call string) bool {
 	return err == nil && c.AX25() && c.String() == call
 }
 
-// Encode gives the APRS frame for what the courier hands over. own is the
-// gateway's call sign; bulletin, 0 to 9, numbers a group text: the next one of
-// the same number replaces it at its readers. The error is permanent.
+// Encode returns the APRS frame for a link.Frame. own is the gateway's call sign; bulletin,
+// 0 to 9, numbers a group text: at its readers it replaces the last one of that number. The
+// error is permanent.
 //
 // Words that a reader could take for an ack or reject ("ack12") go out in
 // quotation marks: "ack12" said by a person must not end somebody's message.

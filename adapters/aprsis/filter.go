@@ -15,11 +15,11 @@ const (
 	maxFilter = 400
 )
 
-// filter gives what the server is asked for: the messages for the gateway and
-// the stations heard by radio here, anything from the stations that somebody
-// waits for, and the operator's own addition. Where there is no room for all,
-// the operator's goes first, then the sought (nothing else brings them), then
-// the stations: the server sends the messages for those that we gate anyway.
+// filter returns the filter for the server: messages to the gateway and to stations heard
+// by radio here, anything from stations that are sought, and the operator's own addition.
+// If there is no room for all, the operator's comes first, then the sought stations (nothing
+// else brings them), then the others: the server sends messages for stations that we gate
+// anyway.
 func filter(own, operator string, want link.Interest) string {
 	room := maxFilter - len(operator) - len(" b g/") - len(own)
 	sought := calls(want.Sought, maxSought, &room, func(c callsign.Call) string { return c.Base + "*" })
@@ -36,8 +36,8 @@ func filter(own, operator string, want link.Interest) string {
 	return strings.Join(terms, " ")
 }
 
-// calls gives the first n names that APRS can know and that there is room for,
-// in a stable order, so that the same interest gives the same filter.
+// calls returns the first n names that are call signs and for which there is room, in a
+// stable order, so that the same interest gives the same filter.
 func calls(names []string, n int, room *int, form func(callsign.Call) string) []string {
 	var out []string
 	for _, name := range names {

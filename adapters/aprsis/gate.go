@@ -13,19 +13,19 @@ const heardFor = time.Hour
 
 // Why a frame was dropped: the words that Host.Count gets.
 const (
-	dropMalformed   = "malformed"             // not a frame, or a message that is none
+	dropMalformed   = "malformed"             // no valid frame or message
 	dropTooLong     = "line-too-long"         // over MaxLine
 	dropEcho        = "echo"                  // our own, or gated by us
-	dropNoCallsign  = "no-callsign"           // from or to what is no call sign
-	dropThirdParty  = "third-party"           // would come from the network a second time
+	dropNoCallsign  = "no-callsign"           // sender or addressee is no call sign
+	dropThirdParty  = "third-party"           // has been on the network before
 	dropForbidden   = "not-to-be-gated"       // TCPXX, NOGATE or RFONLY in the path
 	dropBulletin    = "bulletin"              // for everybody
 	dropQuery       = "query"                 // asked of the software
-	dropTelemetry   = "telemetry"             // what the numbers of a station mean
+	dropTelemetry   = "telemetry"             // definitions of telemetry
 	dropNotHeard    = "addressee-not-heard"   // by radio here
 	dropOnNetwork   = "addressee-on-network"  // it gets its messages itself
-	dropSenderHeard = "sender-heard-by-radio" // here: we have it from there
-	dropNotAsked    = "not-asked-for"         // a report of a station that nobody seeks
+	dropSenderHeard = "sender-heard-by-radio" // here: then it came by radio, too
+	dropNotAsked    = "not-asked-for"         // a report of a station that is not sought
 )
 
 // knowledge is what the gating rules ask about a station, by its canonical
@@ -40,8 +40,7 @@ type knowledge struct {
 	sawOnline func(call string) // notes that a station is itself on the network
 }
 
-// read turns one line into the messages that it brings, or gives the reason
-// why it brings none.
+// read turns a line into messages, or returns the reason why it drops it.
 func (k knowledge) read(line string) ([]message.Message, string) {
 	p, err := ParsePacket(line)
 	if err != nil {
@@ -123,8 +122,8 @@ func (k knowledge) mayPass(from, to string) string {
 	return ""
 }
 
-// readReport makes a position of a position report, and a sign of life of
-// anything else, objects and unknown data types included.
+// readReport makes a position of a position report, and a beacon of anything else, objects
+// and unknown data types included.
 func (k knowledge) readReport(from string, p Packet) ([]message.Message, string) {
 	if !k.asked(from) {
 		return nil, dropNotAsked

@@ -12,9 +12,9 @@ import (
 	"posthouse/bridge/callsign"
 )
 
-// Probe logs in, and tells what the server says. A server ends an older login of
-// the same call sign, so it uses another SSID than the gateway, for which the
-// passcode is the same: one that is running is not disturbed.
+// Probe logs in, and reports what the server says. A server ends an older login of the same
+// call sign. So that a running gateway is not disturbed it uses another SSID, with the same
+// passcode.
 func (a *Adapter) Probe(ctx context.Context, say func(string)) error {
 	conn, err := a.opt.Dial(ctx, "tcp", a.opt.Server)
 	if err != nil {

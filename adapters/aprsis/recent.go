@@ -5,9 +5,8 @@ import (
 	"time"
 )
 
-// recent remembers values for a time, a bounded number of them; the one put
-// longest ago goes first. It is memory only: what it forgets costs a little
-// precision, no message.
+// recent remembers a bounded number of values for a time; beyond that the oldest is
+// forgotten. It is in memory only: forgetting costs a little precision, no message.
 type recent[V any] struct {
 	keep  time.Duration
 	limit int
@@ -33,8 +32,7 @@ func (r *recent[V]) put(key string, v V) {
 	r.m[key] = dated[V]{time.Now(), v}
 }
 
-// drop makes room by a tenth at least, so that a full memory is not searched
-// for each put.
+// drop frees at least a tenth, so that a full memory is not searched for each put.
 func (r *recent[V]) drop() {
 	for age := r.keep; len(r.m) > r.limit*9/10; age /= 2 {
 		for key, d := range r.m {

@@ -26,13 +26,13 @@ type session struct {
 	conn  net.Conn
 	lines chan string // what was read and waits for Accept
 
-	answered bool   // the server said whom it takes us for; the reader's own
-	said     string // its last word before that, such as "Server full"; also
+	answered bool   // the server has answered the login; used by the reader only
+	said     string // its last comment before that, such as "Server full"; as answered
 
 	writing sync.Mutex
 }
 
-// connect makes a connection and lives through it. The error says why it ended.
+// connect makes a connection and serves it. The error says why it ended.
 func (a *Adapter) connect(ctx context.Context, host link.Host) error {
 	dialling, cancel := context.WithTimeout(ctx, dialTimeout)
 	defer cancel()
@@ -53,23 +53,23 @@ func (a *Adapter) connect(ctx context.Context, host link.Host) error {
 		err := s.read(working)
 		a.use(nil, nil)
 		if ctx.Err() == nil {
-			host.State(false, err.Error()) // at once: what was read may take a while yet
+			host.State(false, err.Error()) // at once: storing what was read may take a while
 		}
 		return err
 	})
-	// What was read is kept, whatever happens to the connection meanwhile.
+	// What was read is stored, whatever happens to the connection meanwhile.
 	work.Go(func() error { s.take(ctx); return nil })
 	return work.Wait()
 }
 
-// use sets the connection that Send writes to, and why it may not.
+// use sets the connection for Send, and why Send may not use it.
 func (a *Adapter) use(s *session, denied error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.session, a.denied = s, denied
 }
 
-// follow logs in, and keeps the server-side filter as the bridge wants it.
+// follow logs in, and updates the server-side filter to what the bridge wants.
 func (s *session) follow(ctx context.Context) error {
 	asked := s.wanted()
 	login := fmt.Sprintf("user %s pass %s vers posthouse %s filter %s", s.a.opt.Call, s.a.passcode, s.a.opt.Version, asked)
@@ -96,7 +96,7 @@ func (s *session) follow(ctx context.Context) error {
 	}
 }
 
-// wanted asks the bridge what to ask the server for.
+// wanted is the filter for what the bridge wants now.
 func (s *session) wanted() string {
 	want := s.host.Interest()
 	sought := make(map[string]bool, len(want.Sought))
@@ -130,8 +130,8 @@ func (s *session) read(ctx context.Context) error {
 	}
 }
 
-// line reads one line. One that is too long is passed over to its end and
-// counted, in no more memory than any other.
+// line reads one line. One that is too long is skipped and counted, with no more memory
+// than any other.
 func (s *session) line(in *bufio.Reader, began time.Time) (string, error) {
 	for tooLong := false; ; {
 		until := time.Now().Add(silence)
@@ -214,8 +214,8 @@ func (s *session) comment(line string) {
 	}
 }
 
-// take hands on what was read, as much at a time as there is. What Accept
-// fails to keep is dropped: its sender gets no ack and repeats it.
+// take passes on what was read, in batches. What Accept fails to store is dropped: its
+// sender gets no ack and repeats it.
 func (s *session) take(ctx context.Context) {
 	known := s.a.knowledge(s.host)
 	for line := range s.lines {
@@ -253,8 +253,8 @@ func (s *session) messages(known knowledge, line string) []message.Message {
 	return in
 }
 
-// remember keeps the id of a text as it was written, when it is longer than
-// the id that the bridge knows it by (reply-acks).
+// remember keeps the full id of a text, if that is longer than the id that the bridge knows
+// (reply-acks).
 func (s *session) remember(m message.Message, line string) {
 	_, full, _ := strings.Cut(line[strings.LastIndexByte(line, '{'):], "{")
 	if full = strings.TrimRight(full, " "); full != m.OriginID {
@@ -262,8 +262,7 @@ func (s *session) remember(m message.Message, line string) {
 	}
 }
 
-// write sends one line. When it fails half a line may be out, and nothing can
-// follow that: the connection ends.
+// write sends one line. If it fails half a line may have been sent, so the connection ends.
 func (s *session) write(ctx context.Context, line string) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()

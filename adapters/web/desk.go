@@ -10,8 +10,8 @@ import (
 	"posthouse/bridge/desk"
 )
 
-// Desk is what the operator can do with the running gateway. by, and the By of a
-// value, name who says so, for the log.
+// Desk is what the operator can do with the running gateway. by, and the By of a value, name
+// the operator, for the log.
 type Desk interface {
 	Send(ctx context.Context, d desk.Draft) (id string, err error)
 	Quiet(ctx context.Context, link, by string) error
@@ -135,7 +135,8 @@ func control(d Desk) *http.ServeMux {
 	return mux
 }
 
-// handle reads a request, does it for who asks, and writes the answer or the error.
+// handle reads a request, carries it out in the name of the asker, and writes the answer or
+// the error.
 func handle[Q any](do func(ctx context.Context, q Q, by string) (Answer, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		q, ok := read[Q](w, r)
@@ -166,7 +167,7 @@ func read[Q any](w http.ResponseWriter, r *http.Request) (q Q, ok bool) {
 	return q, true
 }
 
-// writeError says what kind of error it is by the status.
+// writeError writes an error; the status says its kind.
 func writeError(w http.ResponseWriter, err error) {
 	a, code := Answer{Error: err.Error()}, http.StatusInternalServerError
 	var refused *desk.Refused

@@ -14,8 +14,8 @@ const (
 	maxDoors  = 1024 // addresses that are remembered
 )
 
-// door slows down who tries passwords, for each address by itself. An IPv6
-// network of 64 bits is one address: it belongs to one household.
+// door slows down password guessing, for each address separately. An IPv6 /64 network
+// counts as one address: it belongs to one household.
 type door struct {
 	mu    sync.Mutex
 	tries map[netip.Prefix]*tries
@@ -26,8 +26,8 @@ type tries struct {
 	until time.Time // no try before
 }
 
-// knock counts a try; a positive wait means that it is not allowed yet. It is
-// counted before it is judged, so that tries at the same time do not slip by.
+// knock counts a try; a positive wait: it is not allowed yet. It counts before the password
+// is checked, so that simultaneous tries count, too.
 func (d *door) knock(a netip.Addr) (wait time.Duration) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -52,15 +52,15 @@ func (d *door) knock(a netip.Addr) (wait time.Duration) {
 	return 0
 }
 
-// opened forgets the tries of one who knew the password.
+// opened forgets the tries of an address after a login.
 func (d *door) opened(a netip.Addr) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	delete(d.tries, neighbours(a))
 }
 
-// forget drops who has not tried for long; when there are still too many, the
-// one who may try first.
+// forget drops addresses without recent tries; if there are still too many, the one that may
+// try first.
 func (d *door) forget(now time.Time) {
 	var first netip.Prefix
 	var until time.Time

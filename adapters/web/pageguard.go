@@ -8,9 +8,8 @@ import (
 	"strings"
 )
 
-// guard holds every request to the rules that do not ask who it is: the host is
-// ours, a browser sends forms from our own page only, and whatever the answer
-// is, the browser keeps it to itself.
+// guard checks what does not depend on who asks: the Host header is ours, and a browser
+// sends forms from our own page only. It sets the headers that protect every answer.
 func (p *page) guard(next http.Handler) http.Handler {
 	origin := http.NewCrossOriginProtection()
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -28,7 +27,7 @@ func (p *page) guard(next http.Handler) http.Handler {
 	})
 }
 
-// secure sets what browsers are told about every answer.
+// secure sets the security headers of an answer.
 func secure(h http.Header) {
 	h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
 	h.Set("X-Content-Type-Options", "nosniff")
@@ -38,10 +37,10 @@ func secure(h http.Header) {
 	h.Set("Cache-Control", "no-store")
 }
 
-// knowsHost tells whether the Host header names this gateway: localhost, the
-// host in the settings, or the very IP address that the request came to. A name
-// that somebody else's DNS points here is none of them (DNS rebinding). The port
-// does not matter to that, and differs behind a forwarded port.
+// knowsHost tells whether the Host header names this gateway: localhost, the host in the
+// settings, or the IP address that the request came to. Another name may be an attack from a
+// web site whose DNS points here (DNS rebinding). The port does not matter: it differs behind
+// port forwarding.
 func (p *page) knowsHost(r *http.Request) bool {
 	host := hostOf(r.Host)
 	if strings.EqualFold(host, "localhost") || host != "" && strings.EqualFold(host, p.host) {
@@ -69,8 +68,8 @@ func address(hostport string) netip.Addr {
 	return a.Addr().Unmap().WithZone("")
 }
 
-// forwarding are the headers by which a proxy says that it speaks for somebody
-// else. Then the connection from loopback tells nothing about who asks.
+// forwarding are the headers of a proxy: then a connection from loopback says nothing about
+// who asks.
 var forwarding = []string{"Forwarded", "Via", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Forwarded-Port", "X-Forwarded-Server", "X-Real-Ip", "X-Client-Ip", "True-Client-Ip", "Cf-Connecting-Ip"}
 
 // mayRead: on loopback everybody, from elsewhere operators only.

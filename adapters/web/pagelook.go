@@ -18,10 +18,10 @@ const (
 	shownRecent   = 30
 	shownStations = 200
 	lookTime      = 2 * time.Second
-	restFactor    = 20 // a look that took long is followed by a rest so much longer
+	restFactor    = 20 // the pause after a look, as a multiple of the time that it took
 )
 
-// look is how the gateway is at one moment: the same for everybody who looks.
+// look is the state of the gateway at one moment, shared by all readers.
 type look struct {
 	At       desk.Moment
 	Station  string
@@ -49,14 +49,14 @@ type looks struct {
 	next time.Time // when to look again
 }
 
-// forget makes the next reader look anew: an order has changed something.
+// forget makes the next reader take a new look, after an order.
 func (l *looks) forget() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.next = time.Time{}
 }
 
-// look gives the last look, or takes a new one.
+// look returns the last look, or takes a new one.
 func (p *page) look(ctx context.Context) (*look, error) {
 	p.looks.mu.Lock()
 	defer p.looks.mu.Unlock()
@@ -107,7 +107,7 @@ func (p *page) takeLook(ctx context.Context) (*look, error) {
 	return l, nil
 }
 
-// troubles says in sentences what keeps all from being well.
+// troubles says in sentences what is not well.
 func (l *look) troubles() (out []string) {
 	if l.Store != nil {
 		out = append(out, "The store does not work, no message is taken over: "+l.Store.Error())
