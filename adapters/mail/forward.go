@@ -17,7 +17,7 @@ var (
 func shortenForward(text string) string {
 	lines := strings.Split(tidy(text), "\n")
 	for i, line := range lines {
-		begins := isOriginal(lines, i) || forwardBegin().MatchString(line)
+		begins := isOriginal(lines, i) || forwardBegin().MatchString(strings.TrimPrefix(line, "> "))
 		if !begins && !isHeader(lines, i) {
 			continue
 		}
@@ -25,8 +25,9 @@ func shortenForward(text string) string {
 		if begins {
 			below = unmarked(below[1:])
 		}
-		from, body := cutHeader(below)
-		if body = shorten(body); from != "" {
+		from, rest := cutHeader(below)
+		body := shorten(strings.Join(unmarked(rest), "\n"))
+		if from != "" {
 			body = from + ": " + body
 		}
 		return tidy(shorten(strings.TrimRight(strings.Join(above, "\n"), "_\n")) + "\n" + body)
@@ -48,7 +49,7 @@ func unmarked(lines []string) []string {
 }
 
 // cutHeader takes the header off a mail that was forwarded, and gives who wrote it.
-func cutHeader(lines []string) (from, body string) {
+func cutHeader(lines []string) (from string, body []string) {
 	for len(lines) > 0 {
 		switch line := lines[0]; {
 		case quotedFrom().MatchString(line):
@@ -56,9 +57,9 @@ func cutHeader(lines []string) (from, body string) {
 			from = clip(strings.TrimSpace(from), 80)
 		case line == "" && from == "", isField(line):
 		default:
-			return from, strings.Join(lines, "\n")
+			return from, lines
 		}
 		lines = lines[1:]
 	}
-	return from, ""
+	return from, nil
 }

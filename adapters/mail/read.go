@@ -240,6 +240,9 @@ func plainSubject(h gomail.Header) (subject string, reply, forward bool) {
 	subject = oneLine(subject)
 	for {
 		mark, rest, ok := strings.Cut(subject, ":")
+		if strings.HasPrefix(mark, "[") { // offices mark what comes from outside: [EXT]
+			mark = mark[strings.LastIndexByte(mark, ']')+1:]
+		}
 		if mark = strings.TrimSpace(mark); !ok || !isOneOf(answerMarks, mark) && !isOneOf(forwardMarks, mark) {
 			return subject, reply, forward
 		}
