@@ -14,6 +14,7 @@ import (
 	"posthouse/bridge/message"
 	"posthouse/bridge/route"
 	"posthouse/bridge/rules"
+	"posthouse/queue"
 )
 
 // answerWithin is how long a station may answer, without an address, the last
@@ -28,7 +29,7 @@ func (b *Bridge) address(ln *line, m *message.Message) *rules.Refusal {
 		m.Written, m.To = m.To, to
 		return nil
 	}
-	if m.To != b.own.String() && m.To != b.own.Base && m.To != route.Post && !b.isSibling(ln, m.To) {
+	if !b.isUnread(ln, m) {
 		return nil
 	}
 	m.Written = m.To
@@ -44,6 +45,43 @@ func (b *Bridge) address(ln *line, m *message.Message) *rules.Refusal {
 		return nil
 	}
 	return &rules.Refusal{Code: link.CodeNoRoute, Why: "begin with a call sign or mail address"}
+}
+
+// isUnread tells whether a text was written to a gateway of a mesh, or to POST, and no
+// gateway has looked for its addressee yet.
+func (b *Bridge) isUnread(ln *line, m *message.Message) bool {
+	return ln != nil && m.Written == "" && (m.To == b.own.String() || m.To == b.own.Base || m.To == route.Post || b.isSibling(ln, m.To))
+}
+
+// isAnswer tells whether such a text has no address. Only the transmitter of its mesh, which
+// gave the writer the last message, knows whom it answers: another gateway leaves it unread.
+func (b *Bridge) isAnswer(ln *line, m *message.Message) bool {
+	_, _, has := b.table.Address(m.Text)
+	return !has && b.isUnread(ln, m)
+}
+
+// readLate finds the addressee of an answer that was left unread.
+func (b *Bridge) readLate(home *line, m *message.Message) *rules.Refusal {
+	if !b.isUnread(home, m) {
+		return nil
+	}
+	if ref := b.address(home, m); ref != nil {
+		return ref
+	}
+	return rules.Check(m, b.policy(home)) // which have not seen the real addressee
+}
+
+// readAs writes the addressee into a record that was left unread.
+func readAs(r *queue.Record, m *message.Message) {
+	if r.Message.Written != "" || m.Written != r.Message.To {
+		return
+	}
+	for i := range r.Deliveries {
+		if d := &r.Deliveries[i]; d.To == r.Message.To {
+			d.To = m.To
+		}
+	}
+	r.Message.To, r.Message.Written, r.Message.Text, r.Message.InReplyTo = m.To, m.Written, m.Text, m.InReplyTo
 }
 
 // canonical returns an address in the form in which addresses are compared.

@@ -70,3 +70,123 @@ func TestSameWordsToTwoStationsByTheGateway(t *testing.T) {
 		same(t, "left open", c.open())
 	})
 }
+
+// A phone answers who wrote to it last. Whom it means the transmitter knows, who gave it
+// that; the others of its mesh pass its words on as they are.
+func TestAnswerWithoutAnAddress(t *testing.T) {
+	for _, to := range []string{"POST", "N0QRB-10"} {
+		for _, heard := range []struct{ first, again string }{
+			{first: "both"}, {first: "transmitter"}, {first: "second"}, {first: "second", again: "both"}, {first: "both", again: "both"},
+		} {
+			for _, lost := range []bool{false, true} {
+				name := to + " heard by " + heard.first + " and again by " + heard.again
+				if lost {
+					name += ", word of it is lost"
+				}
+				t.Run(name, func(t *testing.T) {
+					inCountry(t, threeGateways, func(t *testing.T, c *country) {
+						valley, hill := c.airs["valley"], c.airs["hill"]
+						valley.beacon(alder)
+						hill.says(birch, alder, "1", "are you there")
+						time.Sleep(10 * time.Second)
+						if lost {
+							c.wire.spoil(func() { c.wire.lose = func(_ string, e *event) bool { return e.kind == "taken" } })
+						}
+						says := func(hears string) {
+							valley.deafen("N0QRA-10", hears == "second")
+							valley.deafen("N0QRB-10", hears == "transmitter")
+							valley.says(alder, to, "7", "yes, I am")
+							valley.deafen("N0QRA-10", false)
+							valley.deafen("N0QRB-10", false)
+						}
+						says(heard.first)
+						time.Sleep(100 * time.Second)
+						if heard.again != "" {
+							says(heard.again)
+						}
+						time.Sleep(10 * time.Minute)
+						same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1", "text N0QRC-7>N0QRD-9 yes, I am")
+						same(t, "alder", slices.Compact(valley.told(alder)), "text N0QRD-9>N0QRC-7 are you there", "receipt "+to+">N0QRC-7 7")
+						same(t, "left open", c.open())
+					})
+				})
+			}
+		}
+	}
+}
+
+// The same to a mailbox, which may then write to the station.
+func TestAnswerToAMailThatTheSecondHears(t *testing.T) {
+	inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {
+		valley, first := c.airs["valley"], c.posts["N0QRA-10"]
+		valley.beacon(alder)
+		first.links["post"].Hear(t.Context(), textFrom("ann@club.example", alder, "m1", "are you there"))
+		time.Sleep(10 * time.Second)
+		valley.deafen("N0QRA-10", true)
+		valley.says(alder, "POST", "7", "yes, I am")
+		valley.deafen("N0QRA-10", false)
+		time.Sleep(10 * time.Minute)
+		once(t, "mails", c.mails(), "yes, I am")
+		same(t, "alder", valley.told(alder), "text ann@club.example>N0QRC-7 are you there", "receipt POST>N0QRC-7 7")
+		if !first.bridge.MayAnswer("ann@club.example", alder, time.Hour) {
+			t.Error("ann may not answer")
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+// The transmitter is gone before it was handed the answer. The other one takes its place
+// and knows whom the station means if it gave it that; else it says so.
+func TestAnswerWhenTheTransmitterIsGone(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		hill.says(birch, alder, "1", "are you there")
+		time.Sleep(10 * time.Second)
+		c.posts["N0QRA-10"].shut()
+		valley.says(alder, "POST", "7", "yes, I am")
+		time.Sleep(5 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		once(t, "alder", valley.told(alder), "not delivered to POST: no-route: begin with a call sign or mail address")
+		valley.says(alder, "POST", "8", birch+" yes, I am")
+		time.Sleep(time.Minute)
+		once(t, "birch", hill.told(birch), "yes, I am")
+		hill.says(birch, alder, "2", "fine")
+		time.Sleep(10 * time.Second)
+		valley.says(alder, "POST", "9", "thanks")
+		time.Sleep(time.Minute)
+		once(t, "birch", hill.told(birch), "text N0QRC-7>N0QRD-9 thanks")
+		c.posts["N0QRA-10"].start()
+		time.Sleep(time.Minute)
+		same(t, "left open", c.open())
+	})
+}
+
+// What was handed to a transmitter that dies comes back, and its writer is told or its
+// addressee found.
+func TestAnswerHandedToATransmitterThatDies(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill, first := c.airs["valley"], c.airs["hill"], c.posts["N0QRA-10"]
+		valley.beacon(alder)
+		first.links["valley"].Down("the broker is gone")
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		hill.says(birch, alder, "1", "are you there") // the second gives it
+		time.Sleep(10 * time.Second)
+		first.links["valley"].Up()
+		c.posts["N0QRB-10"].restart()
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRA-10")
+		c.wire.spoil(func() { c.wire.lose = func(to string, e *event) bool { return to == "N0QRA-10" && e.kind == "text" } })
+		valley.deafen("N0QRA-10", true)
+		valley.says(alder, "POST", "7", "yes, I am")
+		time.Sleep(90 * time.Second)
+		first.shut()
+		time.Sleep(5 * time.Minute)
+		first.start()
+		time.Sleep(5 * time.Minute)
+		once(t, "birch", hill.told(birch), "yes, I am")
+		once(t, "alder", valley.told(alder), "receipt POST>N0QRC-7 7")
+		same(t, "left open", c.open())
+	})
+}

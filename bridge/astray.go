@@ -77,6 +77,9 @@ func (b *Bridge) otherWay(r *queue.Record, delivery int) queue.Delivery {
 	m := r.Message
 	m.To = r.Deliveries[delivery].To
 	held := queue.Delivery{To: m.To, State: queue.Held}
+	if m.Kind == message.Text && b.isUnread(b.sharedLine(m.Mesh), &m) {
+		return queue.Delivery{To: m.To, State: queue.Shadow, Due: b.clock.Age()} // the one that transmits now has to read it
+	}
 	if m.Kind != message.Text {
 		return held
 	}

@@ -131,6 +131,7 @@ func eventIdentity(id string, text queue.Identity) queue.Identity {
 func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message) bool {
 	at, kept := b.stamp(), false
 	_, err := b.store.Apply(ctx, queue.Op{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
+		readAs(r, m)
 		i := passedOn(r)
 		if j := handing(r, m.Via); j >= 0 && m.Handed && !b.isGroup(m.To) {
 			if slices.Contains(m.Hops, b.own.String()) {

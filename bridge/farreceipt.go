@@ -69,15 +69,16 @@ func (b *Bridge) planFarReceipt(ctx context.Context, ln *line, m *message.Messag
 }
 
 // confirmedBy finds the delivery that a far receipt is about: it must be for the same
-// station, and come from the gateway that has the message or may have it. From one
-// that only may have it nothing but a confirmation counts.
+// station (of an answer nobody here knows whom it is for), and come from the gateway that
+// has the message or may have it. From one that only may have it nothing but a
+// confirmation counts.
 func (b *Bridge) confirmedBy(r *queue.Record, m *message.Message) int {
 	i := b.passedBy(r, m.Via)
 	if i < 0 && endedAs(m) == queue.Delivered && len(r.Deliveries) == 1 &&
 		slices.ContainsFunc(r.Offered, func(g string) bool { return g == m.Via || b.far.table.Siblings(g, m.Via) }) {
 		i = 0
 	}
-	if i >= 0 && !sameStation(r.Deliveries[i].To, m.From) {
+	if i >= 0 && !sameStation(r.Deliveries[i].To, m.From) && !b.isUnread(b.byName[r.Message.Link], &r.Message) {
 		return -1
 	}
 	return i

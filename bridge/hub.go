@@ -258,7 +258,7 @@ func (b *Bridge) decideForHelper(ln *line, r *queue.Record, it queue.Item, at qu
 	var ref *rules.Refusal
 	if b.isGroup(m.To) && !home.transmits() {
 		to = b.shadows(&m)
-	} else {
+	} else if ref = b.readLate(b.sharedLine(m.Mesh), &m); ref == nil {
 		to, ref = b.route(home, &m)
 	}
 	if ref == nil && len(to) > 0 {
@@ -274,6 +274,7 @@ func (b *Bridge) decideForHelper(ln *line, r *queue.Record, it queue.Item, at qu
 		case len(to) == 0:
 			return b.endShadow(r, it, queue.Sent, "", at, tell)
 		}
+		readAs(r, &m)
 		r.Message.Link, r.Deliveries = m.Link, slices.Clone(to)
 		r.Note(at, decided, m.Link, b.wayOf(&m, to))
 		return nil, nil

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"posthouse/bridge/callsign"
+	"posthouse/bridge/clock"
 	"posthouse/bridge/fit"
 	"posthouse/bridge/message"
 	"posthouse/bridge/route"
@@ -50,13 +51,32 @@ func isToGateway(written string) bool {
 // address gets the identity of the text without it, as it is passed on, so that the gateway
 // that heard it and one that it is handed to agree. An answer without an address keeps the
 // gateway as addressee: by the time it is repeated the last message may be another.
-func (b *Bridge) identityOf(ln *line, m *message.Message) queue.Identity {
-	if ln.trunk == nil {
-		if as := *m; b.address(ln, &as) == nil && as.Text != m.Text {
+func (b *Bridge) identityOf(home *line, m *message.Message) queue.Identity {
+	if home.trunk == nil {
+		if as := *m; b.address(home, &as) == nil && as.Text != m.Text {
 			return identify(&as)
 		}
 	}
 	return identify(m)
+}
+
+// known looks up whether a text is known, and by which identity: an answer has one without
+// its addressee where it was heard, and one with him where it was handed over.
+func (b *Bridge) known(ctx context.Context, ln, home *line, m *message.Message, identity queue.Identity, since clock.Age) (queue.Identity, uint64, bool, error) {
+	seq, known, err := b.store.Known(ctx, identity, since)
+	other := *m
+	switch {
+	case known, err != nil, m.OriginID == "", home.trunk != nil:
+		return identity, seq, known, err
+	case home != ln && isToGateway(m.Written):
+		other.To, other.Written = m.Written, ""
+	case home != ln || !b.isAnswer(ln, m) || b.address(ln, &other) != nil:
+		return identity, seq, false, nil
+	}
+	if seq, known, err = b.store.Known(ctx, identify(&other), since); known {
+		identity = identify(&other)
+	}
+	return identity, seq, known, err
 }
 
 // clocksApart is how far the clocks of two gateways may differ.

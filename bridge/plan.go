@@ -83,9 +83,9 @@ func (b *Bridge) onlySends(ln *line, m *message.Message) plan {
 // planText decides about a text: a record to be created, or a refusal.
 func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) plan {
 	now := b.clock.Age()
-	identity, same := b.recognise(ln, m)
 	home := b.adopt(ln, m)
-	seq, known, err := b.store.Known(ctx, identity, now.Add(-same))
+	identity, same := b.recognise(ln, home, m)
+	identity, seq, known, err := b.known(ctx, ln, home, m, identity, now.Add(-same))
 	if err != nil {
 		return plan{err: err}
 	}
@@ -182,7 +182,7 @@ func (b *Bridge) counted(m *message.Message, known bool) *spending {
 
 // recognise normalises the text, and returns its identity and for how long an
 // equal text counts as the same.
-func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.Duration) {
+func (b *Bridge) recognise(ln, home *line, m *message.Message) (queue.Identity, time.Duration) {
 	m.Text = rules.Normalise(m.Text)
 	m.To = strings.TrimSpace(m.To)
 	if c, err := callsign.Parse(m.To); err == nil {
@@ -191,9 +191,9 @@ func (b *Bridge) recognise(ln *line, m *message.Message) (queue.Identity, time.D
 		m.To = callsign.Upper(m.To)
 	}
 	if m.OriginID == "" {
-		return b.identityOf(ln, m), sameWithoutID
+		return b.identityOf(home, m), sameWithoutID
 	}
-	return b.identityOf(ln, m), sameFor(&ln.Link)
+	return b.identityOf(home, m), sameFor(&ln.Link)
 }
 
 // sameWithoutID is how long an equal text counts as the same if it has no id.
@@ -224,9 +224,11 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 	if ref := rules.Check(m, policy); ref != nil {
 		return nil, ref
 	}
-	if ln.trunk == nil { // for a message from a trunk the first gateway has done this
-		if ref := b.address(ln, m); ref != nil {
-			return nil, ref
+	if home.trunk == nil && (home == ln || b.isUnread(home, m)) { // else the gateway that it came from has done this
+		if home != ln || ln.transmits() || !b.isAnswer(ln, m) {
+			if ref := b.address(home, m); ref != nil {
+				return nil, ref
+			}
 		}
 		if m.To != to { // the rules have not seen the real addressee
 			if ref := rules.Check(m, policy); ref != nil {
@@ -234,7 +236,7 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 			}
 		}
 		b.setExercise(m)
-		m.Mesh = ln.meshName()
+		m.Mesh = home.meshName()
 	}
 	if message.IsMail(m.To) {
 		if _, _, ok := b.table.Address(m.To); !ok || strings.ContainsAny(m.To, " \n") {

@@ -82,7 +82,11 @@ func (b *Bridge) endWaits(ctx context.Context) {
 		if err != nil || r.Deliveries[it.Delivery].State != queue.Shadow {
 			continue
 		}
-		ops = append(ops, queue.Op{Seq: it.Seq, Change: b.emerge(r, it, spent)})
+		change, put := b.emerge(r, it, spent)
+		ops = append(ops, queue.Op{Seq: it.Seq, Change: change})
+		if len(put) > 0 {
+			ops = append(ops, queue.Op{Put: put})
+		}
 	}
 	if len(ops) == 0 {
 		return
@@ -93,35 +97,42 @@ func (b *Bridge) endWaits(ctx context.Context) {
 	}
 }
 
-// emerge turns a shadow into deliveries, or ends it if word of it has come after all.
-func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) func(*queue.Record) ([]*queue.Record, error) {
+// emerge turns a shadow into deliveries, or ends it if word of it has come after all. It
+// also returns small values to be written with that.
+func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) (func(*queue.Record) ([]*queue.Record, error), map[string][]byte) {
 	at, tell := b.stamp(), spent.tell(b)
 	if ln := b.byName[r.Message.Link]; ln != nil && hasStep(r, forLeader) && !hasStep(r, decided) {
-		return b.decideForHelper(ln, r, it, at, tell)
+		return b.decideForHelper(ln, r, it, at, tell), nil
 	}
 	ago := at.Age.Sub(r.Accepted.Age)
 	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, ago) || b.kin.wasAcked(&r.Message, r.Identity, ago) {
-		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }
+		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }, nil
 	}
 	b.hearShadow(r)
-	to, what, how, ref := b.wayOfShadow(r)
+	m := r.Message
+	to, what, how, ref := b.wayOfShadow(r, &m)
 	switch {
 	case ref != nil:
 		return func(r *queue.Record) ([]*queue.Record, error) {
 			return b.endShadow(r, it, queue.Failed, ref.Code+": "+ref.Why, at, tell)
-		}
+		}, nil
 	case len(to) == 0: // all addressees have heard it
-		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Sent, "", at, tell) }
+		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Sent, "", at, tell) }, nil
+	}
+	var put map[string][]byte
+	if m.Written != r.Message.Written {
+		put = b.remember(&m, at.Age)
 	}
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		if r.Deliveries[it.Delivery].State != queue.Shadow {
 			return nil, queue.ErrSkip
 		}
+		readAs(r, &m)
 		r.Deliveries[it.Delivery] = to[0] // in its place: others of the record may be on their way
 		r.Deliveries = append(r.Deliveries, to[1:]...)
 		r.Note(at, what, r.Message.Link, how)
 		return nil, nil
-	}
+	}, put
 }
 
 func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why string, at queue.Stamp, tell func(*message.Message) telling) ([]*queue.Record, error) {
@@ -134,13 +145,15 @@ func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why s
 
 // wayOfShadow finds the way of a shadow that nobody has taken over: to the mesh's
 // transmitter if one is alive, else on from here, but not where the record has been
-// already.
-func (b *Bridge) wayOfShadow(r *queue.Record) (to []queue.Delivery, what, how string, ref *rules.Refusal) {
-	m := r.Message
-	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {
+// already. It finds the addressee of an answer, and sets it in m.
+func (b *Bridge) wayOfShadow(r *queue.Record, m *message.Message) (to []queue.Delivery, what, how string, ref *rules.Refusal) {
+	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(m))); ok {
 		return []queue.Delivery{{Link: b.trunkTo(g), To: m.To, Gateway: g, State: queue.Ready}}, handedOver, "to " + g + ", which had not said a word of it", nil
 	}
-	all, ref := b.route(b.byName[m.Link], &m)
+	if ref = b.readLate(b.sharedLine(m.Mesh), m); ref != nil {
+		return nil, "", "", ref
+	}
+	all, ref := b.route(b.byName[m.Link], m)
 	for _, d := range all {
 		if !slices.ContainsFunc(r.Deliveries, func(o queue.Delivery) bool { return o.State != queue.Shadow && o.Link == d.Link && o.To == d.To }) {
 			to = append(to, d)

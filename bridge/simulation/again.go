@@ -79,7 +79,7 @@ func (j *judge) notKnownUnseen(f *file) {
 // letter: another one may have had the same id.
 func (j *judge) hasReceipt(f *file, after time.Duration) bool {
 	return slices.ContainsFunc(j.l.all, func(e entry) bool {
-		return e.what == receipted && e.station == f.from && e.frame == f.id && e.to == f.to && e.at > after
+		return e.what == receipted && e.station == f.from && e.frame == f.id && e.to == f.name() && e.at > after
 	})
 }
 

@@ -193,6 +193,19 @@ var bugs = []plant.Bug{
 	},
 
 	{
+		Name: "what is written to POST is to each gateway another text", File: "bridge/identity.go",
+		Old:     "		if as := *m; b.address(home, &as) == nil && as.Text != m.Text {\n",
+		Planted: "		if as := *m; b.address(home, &as) == nil && as.Text != m.Text {\n			if planted(%q) {\n				as.Written = b.own.String()\n			}\n",
+		Finds:   `invariant 2`, Seed: 1,
+	},
+	{
+		Name: "an answer without an address that the second hears reaches nobody", File: "bridge/plan.go",
+		Old:     "		if home != ln || ln.transmits() || !b.isAnswer(ln, m) {\n",
+		Planted: "		if home != ln || ln.transmits() || !b.isAnswer(ln, m) || planted(%q) {\n",
+		Finds:   `its writer never heard of it`, Seed: 1,
+	},
+
+	{
 		Name: "an ack has no time to come", File: "bridge/outcome.go",
 		Old:     "	return c.ln.props.AckWait\n",
 		Planted: "	if planted(%q) {\n		return 2 * time.Second\n	}\n	return c.ln.props.AckWait\n",
@@ -233,8 +246,8 @@ var bugs = []plant.Bug{
 
 	{
 		Name: "what the transmitter has under other words is left to it, heard or not", File: "bridge/shadow.go",
-		Old:     "	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {\n",
-		Planted: "	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(&m))); ok {\n		if planted(%q) {\n			return nil, \"\", \"\", nil\n		}\n",
+		Old:     "	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(m))); ok {\n",
+		Planted: "	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(m))); ok {\n		if planted(%q) {\n			return nil, \"\", \"\", nil\n		}\n",
 		Finds:   `nothing went wrong, and it did not arrive`, Seed: 61,
 	},
 	{

@@ -243,6 +243,9 @@ func (j *judge) calmly(f *file) {
 	if len(f.find(taken)) == 0 || f.group || f.bad != "" || f.naks || f.to == nobody || f.to == nobodyHears || len(f.find(refused)) > 0 && f.find(refused)[0].text != link.CodeFull {
 		return
 	}
+	if f.answers && len(f.outside()) == 0 {
+		return // to nobody: see answered
+	}
 	if f.trusted() || f.isStuckWith(j.l.w.plan.past) || len(f.find(lostRecord)) > 0 {
 		return
 	}

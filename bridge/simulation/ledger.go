@@ -123,18 +123,9 @@ func number(text string) int {
 	return n
 }
 
-// letterIn finds which letter a frame is of: it may be a part that bears no
-// number.
-func letterIn(f *link.Frame) int {
-	if n := number(f.Text); n > 0 {
-		return n
-	}
-	return number(f.Message.Text)
-}
-
 // answered is a gateway's answer to what came in.
 func (l *ledger) answered(gateway, name string, m *message.Message, v link.Verdict) {
-	e := entry{gateway: gateway, mesh: name, station: m.From, letter: number(m.Text), to: m.Via}
+	e := entry{gateway: gateway, mesh: name, station: m.From, letter: l.w.plan.letterBy(m.From, m.Text), to: m.Via}
 	if name != "far" && m.Via == "" && !message.IsMail(m.From) {
 		l.note(entry{what: heardOf, gateway: gateway, station: m.From, mesh: name})
 	}
@@ -174,7 +165,7 @@ func (l *ledger) letterOf(m *message.Message) int {
 func (l *ledger) transmitted(gateway, mesh string, f *link.Frame) {
 	m := &f.Message
 	e := entry{
-		gateway: gateway, mesh: mesh, station: m.To, letter: letterIn(f), frame: f.ID, part: f.Part, parts: f.Parts,
+		gateway: gateway, mesh: mesh, station: m.To, letter: l.w.plan.letterIn(f), frame: f.ID, part: f.Part, parts: f.Parts,
 		text: f.Text, bytes: len(f.Text), urgent: m.Precedence == message.Emergency,
 	}
 	switch {
@@ -194,7 +185,7 @@ func (l *ledger) transmitted(gateway, mesh string, f *link.Frame) {
 // answeredBy finds which letter a receipt for its writer is about.
 func (l *ledger) answeredBy(m *message.Message) int {
 	for _, f := range l.letters {
-		if f.from == m.To && f.id == m.Acks && f.to == m.From {
+		if f.from == m.To && f.id == m.Acks && f.name() == m.From {
 			return f.n
 		}
 	}
@@ -206,29 +197,29 @@ const ackBytes = 24
 
 // got is a frame that a station hears.
 func (l *ledger) got(station, by, mesh string, f *link.Frame) {
-	l.note(entry{what: got, letter: letterIn(f), station: station, gateway: by, mesh: mesh, frame: f.ID, part: f.Part, parts: f.Parts})
+	l.note(entry{what: got, letter: l.w.plan.letterIn(f), station: station, gateway: by, mesh: mesh, frame: f.ID, part: f.Part, parts: f.Parts})
 }
 
 // mailed is a mail that the mail server has.
 func (l *ledger) mailed(gateway string, f *link.Frame) {
-	e := entry{what: mailed, letter: letterIn(f), gateway: gateway, station: f.Message.To, text: f.Text}
+	e := entry{what: mailed, letter: l.w.plan.letterIn(f), gateway: gateway, station: f.Message.To, text: f.Text}
 	if f.Message.Kind != message.Notice {
 		l.note(e)
 		return
 	}
 	e.what = noticed
 	for _, text := range strings.Split(f.Text, "\nnot delivered") { // several failures may be told in one
-		e.text, e.letter = text, number(text)
+		e.text, e.letter = text, l.w.plan.letterBy(e.station, text)
 		l.note(e)
 	}
 }
 
 func (l *ledger) custody(gateway string, m *message.Message) {
-	l.note(entry{what: custody, letter: number(m.Text), gateway: gateway, to: m.Via})
+	l.note(entry{what: custody, letter: l.w.plan.letterBy(m.From, m.Text), gateway: gateway, to: m.Via})
 }
 
 func (l *ledger) passed(gateway string, f *link.Frame) {
 	if f.Message.Kind == message.Text {
-		l.note(entry{what: passed, letter: number(f.Text), gateway: gateway, to: f.Gateway})
+		l.note(entry{what: passed, letter: l.w.plan.letterIn(f), gateway: gateway, to: f.Gateway})
 	}
 }

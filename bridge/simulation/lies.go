@@ -79,7 +79,7 @@ func (w *world) falsely(victim *gateway) {
 // given is what it does with what comes: it takes it over, and says of each second text
 // that it has been delivered.
 func (w *world) given(by string, f *link.Frame) {
-	about, n, text := f.Record, letterIn(f), f.Message.Kind == message.Text
+	about, n, text := f.Record, w.plan.letterIn(f), f.Message.Kind == message.Text
 	if text {
 		w.ledger.note(entry{what: misled, letter: n, gateway: by, to: liar, frame: about})
 	}

@@ -20,10 +20,10 @@ func (s *mailServer) take(g *gateway, l *life, f link.Frame) error {
 	key := []string{"mail", g.call, m.From, m.To, f.Text}
 	switch {
 	case m.To == nobody:
-		s.w.ledger.note(entry{what: rejected, gateway: g.call, letter: letterIn(&f)})
+		s.w.ledger.note(entry{what: rejected, gateway: g.call, letter: s.w.plan.letterIn(&f)})
 		return link.Permanent("smtp-550", errors.New("no such mailbox"))
 	case s.w.chance.hits(s.w.faults.refuse, append(key, "busy")...):
-		s.w.ledger.note(entry{what: rejected, gateway: g.call, letter: letterIn(&f)})
+		s.w.ledger.note(entry{what: rejected, gateway: g.call, letter: s.w.plan.letterIn(&f)})
 		return errors.New("greylisted, try again")
 	}
 	time.Sleep(s.w.chance.between(10*time.Millisecond, 500*time.Millisecond, append(key, "slow")...))
@@ -34,7 +34,7 @@ func (s *mailServer) take(g *gateway, l *life, f link.Frame) error {
 	s.w.ledger.mailed(g.call, &f)
 	switch {
 	case s.w.chance.hits(s.w.faults.unanswered, append(key, "unanswered")...):
-		s.w.ledger.note(entry{what: unanswered, gateway: g.call, letter: letterIn(&f)})
+		s.w.ledger.note(entry{what: unanswered, gateway: g.call, letter: s.w.plan.letterIn(&f)})
 		return errors.New("the connection broke before the answer")
 	case s.w.chance.hits(s.w.faults.crashSent, append(key, "crash")...):
 		l.dieNow()

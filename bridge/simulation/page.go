@@ -78,7 +78,7 @@ func (l *life) records() map[uint64]int {
 
 // about finds the letter that a message is, or that it says something of.
 func (p *plan) about(m *message.Message) int {
-	if n := number(m.Text); n != 0 {
+	if n := p.letterBy(m.From, m.Text); n != 0 {
 		return n
 	}
 	i := slices.IndexFunc(p.letters, func(l *letter) bool { return l.from == m.To && l.id == m.Acks && l.id != "" })

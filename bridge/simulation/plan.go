@@ -81,6 +81,10 @@ type letter struct {
 	once               bool          // it is not said again when no receipt comes
 	naks               bool          // its addressee refuses it
 	at                 time.Duration // when a station writes it
+	written, said      string        // what a phone wrote, and to whom; empty: the text, to its addressee
+	heardBy            string        // the only gateway that hears it at first; empty: all
+	alike              int           // the letter of somebody else's whose words it has
+	answers            bool          // who wrote to it last
 }
 
 // happening is one event of the script.
@@ -122,6 +126,7 @@ func newPlan(seed uint64, size Size) *plan {
 	if p.calm {
 		p.calmly()
 		p.resetNodes()
+		p.addPhones()
 		return p
 	}
 	for range troubles {
@@ -133,6 +138,7 @@ func newPlan(seed uint64, size Size) *plan {
 	p.sign()
 	p.resetNodes()
 	p.addRare()
+	p.addPhones()
 	return p
 }
 

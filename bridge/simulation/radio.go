@@ -82,21 +82,31 @@ func (s *station) tell(l *letter, n, resets int) {
 	if n > 0 && (!waits || l.once) || n > repeats {
 		return
 	}
-	if at := s.where(); at != nil {
-		s.w.ledger.note(entry{what: said, letter: l.n, station: s.call, mesh: at.name})
+	only := ""
+	if n == 0 {
+		only = l.heardBy
 	}
-	s.say(message.Message{Kind: message.Text, From: s.call, To: l.to, OriginID: l.id, Text: l.text, Encrypted: l.encrypted})
+	if at := s.where(); at != nil && s.w.plan.isOn(at.name, l.written) {
+		s.w.ledger.note(entry{what: said, letter: l.n, station: s.call, mesh: at.name})
+		s.sayTo(only, message.Message{Kind: message.Text, From: s.call, To: l.name(), OriginID: l.id, Text: l.words(), Encrypted: l.encrypted})
+	}
 	s.w.after(time.Duration(n+1)*40*time.Second, func() { s.tell(l, n+1, resets) }, "repeat", s.call, l.id)
 }
 
 // say puts a frame of a station on the air.
-func (s *station) say(m message.Message) {
+func (s *station) say(m message.Message) { s.sayTo("", m) }
+
+// sayTo does so where one gateway alone is within reach; empty: all are.
+func (s *station) sayTo(only string, m message.Message) {
 	at := s.where()
 	if at == nil {
 		return
 	}
 	s.w.story("%s says %s on %s", s.call, words(&m), at.name)
 	for _, g := range s.w.gatewaysOn(at.name) {
+		if only != "" && g.call != only {
+			continue
+		}
 		heard := at.reach(g.call, s.call, &m, func() { g.hear(g.linkTo(at.name), g.normalised(m)) })
 		if !heard && m.Kind == message.Receipt {
 			s.w.ledger.note(entry{what: ackLost, gateway: g.call, station: s.call, mesh: at.name, frame: m.Acks})
@@ -129,7 +139,7 @@ func (a *mesh) reach(to, from string, m *message.Message, arrive func()) bool {
 // other gateways.
 func (a *mesh) transmit(g *gateway, f link.Frame) error {
 	if a.w.chance.hits(a.w.faults.refuse, "refuse", a.name, g.call, f.Text, f.Message.Acks) {
-		a.w.ledger.note(entry{what: rejected, gateway: g.call, mesh: a.name, letter: letterIn(&f)})
+		a.w.ledger.note(entry{what: rejected, gateway: g.call, mesh: a.name, letter: a.w.plan.letterIn(&f)})
 		return fmt.Errorf("the node is busy")
 	}
 	a.w.story("%s transmits %s %q on %s (id %s, part %d of %d)", g.call, words(&f.Message), f.Text, a.name, f.ID, f.Part, f.Parts)
@@ -139,7 +149,7 @@ func (a *mesh) transmit(g *gateway, f link.Frame) error {
 		if s.where() == a && (s.call == m.To || a.w.groups[m.To]) {
 			air := message.Message{Kind: m.Kind, From: m.From, To: s.call, OriginID: f.ID, Text: f.Text, Acks: m.Acks}
 			if !a.reach(s.call, g.call, &air, func() { s.hear(a, f, g.call) }) && !s.isMute() {
-				a.w.ledger.note(entry{what: lost, letter: letterIn(&f), station: s.call, gateway: g.call, mesh: a.name, frame: f.ID, part: f.Part, parts: f.Parts})
+				a.w.ledger.note(entry{what: lost, letter: a.w.plan.letterIn(&f), station: s.call, gateway: g.call, mesh: a.name, frame: f.ID, part: f.Part, parts: f.Parts})
 			}
 		}
 	}
@@ -201,7 +211,7 @@ func (s *station) acknowledge(to string, f link.Frame, by string) {
 	if at := s.where(); at != nil {
 		mesh = at.name
 	}
-	s.w.ledger.note(entry{what: acks, letter: letterIn(&f), station: s.call, mesh: mesh, frame: f.ID, part: f.Part, parts: f.Parts, gateway: by})
+	s.w.ledger.note(entry{what: acks, letter: s.w.plan.letterIn(&f), station: s.call, mesh: mesh, frame: f.ID, part: f.Part, parts: f.Parts, gateway: by})
 	s.say(message.Message{Kind: message.Receipt, From: s.call, To: to, Acks: f.ID})
 }
 

@@ -142,7 +142,7 @@ func (w *wire) replay(n int) {
 	e := w.old[n%len(w.old)]
 	w.w.story("a stranger replays %s of %s for %s%s", words(&e.m), e.from, e.inbox, e.group)
 	if e.until.IsZero() {
-		w.w.ledger.note(entry{what: replayed, letter: number(e.m.Text), gateway: e.from})
+		w.w.ledger.note(entry{what: replayed, letter: w.w.plan.letterBy(e.m.From, e.m.Text), gateway: e.from})
 	}
 	for _, call := range slices.Sorted(maps.Keys(w.ends)) {
 		to := w.ends[call]

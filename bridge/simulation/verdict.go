@@ -53,6 +53,9 @@ func (l *ledger) judge() (faults []string, counts map[string]int) {
 		}
 	}
 	for i := range j.files {
+		j.files[i].findAddressee()
+	}
+	for i := range j.files {
 		f := &j.files[i]
 		j.notLost(f)
 		if l.w.plan.ring {
@@ -62,6 +65,7 @@ func (l *ledger) judge() (faults []string, counts map[string]int) {
 		if l.w.plan.calm {
 			j.calmly(f)
 		}
+		j.answered(f)
 		j.notKnownUnseen(f)
 		j.notTwice(f)
 		j.sameFrame(f)
