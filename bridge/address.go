@@ -44,7 +44,7 @@ func (b *Bridge) address(ln *line, m *message.Message) *rules.Refusal {
 		m.To, m.InReplyTo = last.From, last.MailID
 		return nil
 	}
-	return &rules.Refusal{Code: link.CodeNoRoute, Why: "begin with a call sign or mail address"}
+	return &rules.Refusal{Code: link.CodeNoRoute, Why: beginWithAddress}
 }
 
 // isUnread tells whether a text was written to a gateway of a mesh, or to POST, and no
@@ -70,6 +70,19 @@ func (b *Bridge) readLate(home *line, m *message.Message) *rules.Refusal {
 	}
 	return rules.Check(m, b.policy(home)) // which have not seen the real addressee
 }
+
+// endUnread ends a delivery of an answer that is this gateway's own now, and that nobody
+// knows an addressee of.
+func (b *Bridge) endUnread(r *queue.Record, delivery int, at queue.Stamp) []*queue.Record {
+	if !b.isUnread(b.sharedLine(r.Message.Mesh), &r.Message) {
+		return nil
+	}
+	d := &r.Deliveries[delivery]
+	d.Code, d.Error = link.CodeNoRoute, beginWithAddress
+	return b.end(r, delivery, queue.Failed, at, nil)
+}
+
+const beginWithAddress = "begin with a call sign or mail address"
 
 // readAs writes the addressee into a record that was left unread.
 func readAs(r *queue.Record, m *message.Message) {

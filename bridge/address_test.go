@@ -190,3 +190,29 @@ func TestAnswerHandedToATransmitterThatDies(t *testing.T) {
 		same(t, "left open", c.open())
 	})
 }
+
+// The gateway that has mailed an answer is handed a copy by one that transmits now: it has
+// the same gateway in mind, whoever found the addressee.
+func TestAnswerThatComesAgainForTheMailLink(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley mail", "N0QRB-10 valley", "N0QRD-10 valley", "N0QRE-10 hill mail"}, func(t *testing.T, c *country) {
+		valley, first := c.airs["valley"], c.posts["N0QRA-10"]
+		valley.beacon(alder)
+		c.posts["N0QRE-10"].links["post"].Hear(t.Context(), textFrom("ann@club.example", alder, "m1", "are you there"))
+		time.Sleep(10 * time.Second)
+		valley.deafen("N0QRD-10", true)
+		valley.deafen("N0QRB-10", true)
+		valley.says(alder, "POST", "7", "yes, I am")
+		time.Sleep(10 * time.Second)
+		first.links["valley"].Down("the broker is gone")
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		valley.deafen("N0QRD-10", false)
+		valley.deafen("N0QRB-10", false)
+		c.posts["N0QRE-10"].links["post"].Hear(t.Context(), textFrom("ann@club.example", alder, "m2", "are you still there"))
+		time.Sleep(10 * time.Second)
+		valley.says(alder, "POST", "7", "yes, I am")
+		time.Sleep(10 * time.Minute)
+		once(t, "mails", c.mails(), "yes, I am")
+		same(t, "left open", c.open())
+	})
+}

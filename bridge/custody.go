@@ -50,7 +50,7 @@ func (b *Bridge) adopt(ln *line, m *message.Message) *line {
 	if home == nil || !b.far.table.Serves(m.Mesh, m.Via) {
 		return ln
 	}
-	if b.far.table.Transmits(m.Mesh, m.Via, time.Now()) && !home.transmits() {
+	if b.far.table.Transmits(m.Mesh, m.Via, time.Now()) && !home.transmits() && !b.isUnread(home, m) {
 		return ln
 	}
 	m.Link = home.Name
@@ -130,8 +130,10 @@ func eventIdentity(id string, text queue.Identity) queue.Identity {
 // whether this gateway is responsible for the text.
 func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message) bool {
 	at, kept := b.stamp(), false
+	if as := *m; b.readLate(b.sharedLine(m.Mesh), &as) == nil {
+		m = &as
+	}
 	_, err := b.store.Apply(ctx, queue.Op{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
-		readAs(r, m)
 		i := passedOn(r)
 		if j := handing(r, m.Via); j >= 0 && m.Handed && !b.isGroup(m.To) {
 			if slices.Contains(m.Hops, b.own.String()) {
@@ -142,8 +144,7 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 				return nil, queue.ErrSkip
 			} else {
 				b.awaits(r, m) // it is told the outcome of its own copy
-				b.takeBack(r, j, m, at)
-				return nil, nil
+				return b.takeBack(r, j, m, at), nil
 			}
 		}
 		if i >= 0 && len(m.Hops) <= len(r.Message.Hops) {
@@ -152,16 +153,14 @@ func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message)
 		}
 		kept = true
 		if j := leftToAnother(r); j >= 0 && m.Handed && !b.isGroup(m.To) && !isSame(&r.Message, m) {
-			b.takeOn(r, j, m, at)
-			return nil, nil
+			return b.takeOn(r, j, m, at), nil
 		}
 		changed := b.awaits(r, m)
 		if changed && i < 0 && len(m.Hops) > len(r.Message.Hops) {
 			r.Message.Hops = m.Hops // so that it cannot go round
 		}
 		if i >= 0 {
-			b.takeBack(r, i, m, at)
-			return nil, nil
+			return b.takeBack(r, i, m, at), nil
 		}
 		if !changed {
 			return nil, queue.ErrSkip
@@ -188,12 +187,14 @@ func handing(r *queue.Record, gateway string) int {
 }
 
 // takeBack reopens a delivery that this gateway had passed on.
-func (b *Bridge) takeBack(r *queue.Record, i int, m *message.Message, at queue.Stamp) {
+func (b *Bridge) takeBack(r *queue.Record, i int, m *message.Message, at queue.Stamp) []*queue.Record {
+	readAs(r, m)
 	d := &r.Deliveries[i]
 	r.Message.Hops = m.Hops
 	b.offered(r, d)
 	*d = queue.Delivery{To: d.To, State: queue.Held, Attempts: d.Attempts}
 	r.Note(at, "came back", m.Link, fmt.Sprintf("from %s, routed afresh", m.Via))
+	return b.endUnread(r, i, at)
 }
 
 // leftToAnother finds the delivery that was left to the transmitter of the mesh; -1:
@@ -210,12 +211,14 @@ func isSame(was, is *message.Message) bool {
 
 // takeOn makes a text this gateway's own that it had left to the transmitter of its
 // mesh and that is handed to it now. It counts as received by the trunk.
-func (b *Bridge) takeOn(r *queue.Record, i int, m *message.Message, at queue.Stamp) {
+func (b *Bridge) takeOn(r *queue.Record, i int, m *message.Message, at queue.Stamp) []*queue.Record {
+	readAs(r, m)
 	to := &r.Message
 	to.Link, to.Via, to.TrunkID, to.Key, to.Handed, to.Hops = m.Link, m.Via, m.TrunkID, m.Key, m.Handed, m.Hops
 	r.Deliveries[i] = queue.Delivery{To: r.Deliveries[i].To, State: queue.Held}
 	r.Outcome = outcome(r)
 	r.Note(at, "taken on", m.Link, fmt.Sprintf("%s handed it over", m.Via))
+	return b.endUnread(r, i, at)
 }
 
 // passedOn finds the delivery for which another gateway is responsible; -1: none.

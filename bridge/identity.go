@@ -62,15 +62,15 @@ func (b *Bridge) identityOf(home *line, m *message.Message) queue.Identity {
 
 // known looks up whether a text is known, and by which identity: an answer has one without
 // its addressee where it was heard, and one with him where it was handed over.
-func (b *Bridge) known(ctx context.Context, ln, home *line, m *message.Message, identity queue.Identity, since clock.Age) (queue.Identity, uint64, bool, error) {
+func (b *Bridge) known(ctx context.Context, ln *line, m *message.Message, identity queue.Identity, since clock.Age) (queue.Identity, uint64, bool, error) {
 	seq, known, err := b.store.Known(ctx, identity, since)
 	other := *m
 	switch {
-	case known, err != nil, m.OriginID == "", home.trunk != nil:
+	case known, err != nil, m.OriginID == "":
 		return identity, seq, known, err
-	case home != ln && isToGateway(m.Written):
+	case ln.trunk != nil && isToGateway(m.Written) && b.sharesMesh(m.Mesh):
 		other.To, other.Written = m.Written, ""
-	case home != ln || !b.isAnswer(ln, m) || b.address(ln, &other) != nil:
+	case ln.trunk != nil || !b.isAnswer(ln, m) || b.address(ln, &other) != nil:
 		return identity, seq, false, nil
 	}
 	if seq, known, err = b.store.Known(ctx, identify(&other), since); known {

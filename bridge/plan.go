@@ -85,7 +85,7 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	now := b.clock.Age()
 	home := b.adopt(ln, m)
 	identity, same := b.recognise(ln, home, m)
-	identity, seq, known, err := b.known(ctx, ln, home, m, identity, now.Add(-same))
+	identity, seq, known, err := b.known(ctx, ln, m, identity, now.Add(-same))
 	if err != nil {
 		return plan{err: err}
 	}

@@ -245,8 +245,12 @@ func namedByWriter(r *queue.Record, d *queue.Delivery) bool {
 // handedToSibling tells whether we handed the message to the transmitter of the
 // writer's mesh. That does not hold for a message that the transmitter gave us for our
 // other links. If a message came back from there both tell the writer: among three
-// gateways it may have gone round, and each would leave it to the next.
+// gateways it may have gone round, and each would leave it to the next. So does a gateway
+// that transmits there itself by now: who had the message may have left it to that one.
 func (b *Bridge) handedToSibling(r *queue.Record) bool {
+	if ln := b.sharedLine(r.Message.Mesh); ln != nil && ln.transmits() {
+		return false
+	}
 	return slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool { return b.isLeftTo(r, d.Gateway) })
 }
 

@@ -86,11 +86,14 @@ func (w *world) given(by string, f *link.Frame) {
 	w.after(time.Second, func() {
 		x := w.wire.exchange
 		x.utter(x.key(liar, 0), liar, envelope.Inbox(by), envelope.Custody{About: about})
-		if text && n%2 == 0 {
+		if text && falselyDelivered(n) {
 			x.utter(x.key(liar, 0), liar, envelope.Inbox(by), envelope.Receipt{About: about, Station: f.Message.To, Result: envelope.ResultDelivered})
 		}
 	}, "liar", about)
 }
+
+// falselyDelivered tells whether it says of a text that it has been delivered.
+func falselyDelivered(letter int) bool { return letter%2 == 0 }
 
 // gave tells whether the liar was given what goes by an id.
 func (l *ledger) gave(about string) bool {

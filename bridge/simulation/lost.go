@@ -38,7 +38,7 @@ func (j *judge) notLost(f *file) {
 		j.counts["told"]++
 	case j.anotherWasAcked(f):
 		j.counts["another text under its id was acknowledged"]++
-	case f.trusted() && j.hasReceipt(f, f.find(misled)[0].at):
+	case f.trusted() && (j.hasReceipt(f, f.find(misled)[0].at) || f.id == "" && falselyDelivered(f.n)):
 		j.counts["lost on the word of a liar"]++
 	case j.airless(f):
 		j.counts["not told for want of airtime"]++

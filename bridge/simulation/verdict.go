@@ -256,8 +256,14 @@ func (j *judge) notTooEarly(f *file) {
 	if len(takes) == 0 {
 		return
 	}
+	begun := takes[0].at
+	for _, k := range f.find(known) {
+		if f.firstAt(k.gateway).at >= k.at || f.firstAt(k.gateway).what == "" {
+			begun = f.entries[0].at // it was on disk there before its gateway could say so
+		}
+	}
 	for _, e := range f.find(noticed) {
-		early := e.at < takes[0].at+lifetime-j.tolerance()
+		early := e.at < begun+lifetime-j.tolerance()
 		if early && (strings.Contains(e.text, ": expired") || strings.Contains(e.text, "not confirmed")) {
 			j.fault(6, "%v was taken at %.1f s and called expired at %.1f s: %s", f, takes[0].at.Seconds(), e.at.Seconds(), e.text)
 		}
