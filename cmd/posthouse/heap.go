@@ -25,7 +25,8 @@ func garbage(live uint64) int {
 	if live == 0 {
 		return late
 	}
-	return max(early, min(late, int(roomyHeap*100/live)-100))
+	room := min(roomyHeap*100/live, 100+late) // first, since an int may have 32 bits
+	return max(early, int(room)-100)
 }
 
 // After a burst free memory is returned to the system; Go itself keeps it for minutes.
