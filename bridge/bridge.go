@@ -50,19 +50,19 @@ type Bridge struct {
 	share queue.Share // nil: no hub
 	leads bool        // this process does what only one of the hub may do
 
-	lines  []*line
-	byName map[string]*line
-	table  *route.Table
-	heard  *heardTable
-	rate   *rules.Rate
-	alarms *rules.Rate // emergencies by sender
-	tells  *rules.Rate // notices by station
-	again  *repeats    // receipts repeated lately
-	lately sync.Map    // station -> given, until it is surely on disk
-	far    *far        // gateways beyond the trunks, and whom they hear
-	dates  dates
-	kin    *siblings   // the other gateways of our meshes
-	parts  *gatherings // parts of texts that wait for the others
+	lines         []*line
+	byName        map[string]*line
+	table         *route.Table
+	heard         *heardTable
+	rate          *rules.Rate // texts by sender
+	emergencyRate *rules.Rate // emergencies by sender
+	noticeRate    *rules.Rate // notices by station
+	repeats       *repeats    // receipts repeated lately
+	lately        sync.Map    // station -> given, until it is surely on disk
+	far           *far        // gateways beyond the trunks, and whom they hear
+	dates         dates
+	kin           *siblings   // the other gateways of our meshes
+	parts         *gatherings // parts of texts that wait for the others
 
 	journal  *journal  // what was sent
 	refusals *refusals // what was refused
@@ -120,18 +120,18 @@ func New(ctx context.Context, o Options) (*Bridge, error) {
 	}
 	b := &Bridge{
 		cfg: o.Config, own: own, store: o.Store, clock: o.Clock, log: o.Log, share: o.Share, leads: !o.Helps,
-		byName:   map[string]*line{},
-		heard:    newHeardTable(),
-		rate:     rules.NewRate(rules.Limit{N: o.Config.Rate.Count, Per: o.Config.Rate.Per}),
-		alarms:   rules.NewRate(rules.Emergencies),
-		tells:    rules.NewRate(rules.Limit{N: noticesPerHour, Per: time.Hour}),
-		again:    newRepeats(),
-		far:      newFar(),
-		kin:      newSiblings(),
-		parts:    newGatherings(),
-		released: make(chan struct{}, 1),
-		farther:  make(chan struct{}, 1),
-		troubles: map[string]*trouble{}, room: o.Room, alarmsSeen: map[string]clock.Age{},
+		byName:        map[string]*line{},
+		heard:         newHeardTable(),
+		rate:          rules.NewRate(rules.Limit{N: o.Config.Rate.Count, Per: o.Config.Rate.Per}),
+		emergencyRate: rules.NewRate(rules.Emergencies),
+		noticeRate:    rules.NewRate(rules.Limit{N: noticesPerHour, Per: time.Hour}),
+		repeats:       newRepeats(),
+		far:           newFar(),
+		kin:           newSiblings(),
+		parts:         newGatherings(),
+		released:      make(chan struct{}, 1),
+		farther:       make(chan struct{}, 1),
+		troubles:      map[string]*trouble{}, room: o.Room, alarmsSeen: map[string]clock.Age{},
 	}
 	if b.day, err = newDay(ctx, o.Meter, o.Store, o.Clock.Age, o.Share); err != nil {
 		return nil, fmt.Errorf("reading what passed in the last day: %w", err)

@@ -31,7 +31,7 @@ func (b *Bridge) mayDeclareEmergency(m *message.Message, count bool) bool {
 			return false
 		}
 	}
-	return !count || b.alarms.Allow(m.From, b.clock.Age())
+	return !count || b.emergencyRate.Allow(m.From, b.clock.Age())
 }
 
 // alarmKey is the prefix of emergencies of which POSTHOUSE_ALERT_TO has not been told

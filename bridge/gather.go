@@ -334,7 +334,7 @@ func (b *Bridge) endGathering(r *queue.Record, at queue.Stamp, spent *spending) 
 		told = spent.mayTell(b, &r.Message)
 		alarms = b.alarmNotTaken(ln, &m, ref)
 	case m.Precedence == message.Emergency:
-		spent.note(b.alarms, m.From)
+		spent.note(b.emergencyRate, m.From)
 		alarms = b.cameIn(&m, r.Seq)
 	}
 	return queue.Op{Seq: r.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {

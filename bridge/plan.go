@@ -173,7 +173,7 @@ func (b *Bridge) counted(m *message.Message, known bool) *spending {
 	switch {
 	case known:
 	case m.Precedence == message.Emergency:
-		spent.note(b.alarms, m.From)
+		spent.note(b.emergencyRate, m.From)
 	default:
 		spent.note(b.rate, m.From)
 	}

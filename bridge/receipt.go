@@ -300,7 +300,7 @@ const repeatEvery = 30 * time.Second
 // message, if there is a receipt already.
 func (b *Bridge) repeatReceipt(ctx context.Context, seq uint64) {
 	at := b.stamp()
-	if !b.again.due(seq, at.Age) {
+	if !b.repeats.due(seq, at.Age) {
 		return
 	}
 	seq = b.joinedInto(ctx, seq)

@@ -43,7 +43,7 @@ func (s *spending) giveBack() {
 func (s *spending) mayTell(b *Bridge, m *message.Message) telling {
 	may := b.mayTell(m)
 	if may == atOnce {
-		s.note(b.tells, m.From)
+		s.note(b.noticeRate, m.From)
 	}
 	return may
 }

@@ -36,7 +36,7 @@ func (b *Bridge) mayTell(m *message.Message) telling {
 	switch {
 	case m.Kind != message.Text || b.isGroup(m.To) || b.control.blocked().Match(m.From) || ln == nil || !ln.MaySend():
 		return untold
-	case b.tells.Allow(m.From, b.clock.Age()):
+	case b.noticeRate.Allow(m.From, b.clock.Age()):
 		return atOnce
 	}
 	return inTurn

@@ -21,7 +21,7 @@ const turnRetry = 5 * time.Second
 // nothing behind it.
 func (b *Bridge) postpone(r *queue.Record, now clock.Age) {
 	d := &r.Deliveries[0]
-	d.State, d.Begun, d.Due = queue.Later, true, now.Add(b.tells.Wait(d.To, now))
+	d.State, d.Begun, d.Due = queue.Later, true, now.Add(b.noticeRate.Wait(d.To, now))
 	d.Error = fmt.Sprintf("it has had %d notices within the hour", noticesPerHour)
 	r.Turn = true
 }
@@ -30,15 +30,15 @@ func (b *Bridge) postpone(r *queue.Record, now clock.Age) {
 // returns nil: the notice goes out. Else it returns the outcome that goes on waiting.
 func (c *carrier) takeTurn(ctx context.Context, t *trip) *queue.Outcome {
 	b, at, to := c.b, c.b.stamp(), t.d.To
-	if !b.tells.Allow(to, at.Age) {
-		return c.waitForTurn(t.item, at.Age.Add(max(b.tells.Wait(to, at.Age), time.Second)))
+	if !b.noticeRate.Allow(to, at.Age) {
+		return c.waitForTurn(t.item, at.Age.Add(max(b.noticeRate.Wait(to, at.Age), time.Second)))
 	}
 	others, err := c.othersInTurn(ctx, t)
 	if err == nil {
 		err = c.joinTurns(ctx, t, others, at)
 	}
 	if err != nil {
-		b.tells.GiveBack(to)
+		b.noticeRate.GiveBack(to)
 		b.log.Warn("combining a station's notices failed, trying again", "link", c.ln.Name, "to", to, "err", err)
 		return c.waitForTurn(t.item, at.Age.Add(turnRetry))
 	}
