@@ -1,10 +1,14 @@
 package aprsis
 
 import (
+	"errors"
 	"fmt"
+	"net"
+	"os"
 	"reflect"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -147,6 +151,15 @@ func TestFilterHasABound(t *testing.T) {
 	longest := "user N0QRA-10 pass 32767 vers posthouse " + strings.Repeat("x", 40) + " filter " + got
 	if len(longest) > MaxLine-2 {
 		t.Errorf("a login of %d bytes", len(longest))
+	}
+}
+
+func TestAResetIsAConnectionThatTheServerClosed(t *testing.T) {
+	reset := &net.OpError{Op: "read", Err: os.NewSyscallError("read", syscall.ECONNRESET)}
+	for answered, want := range map[bool]error{true: errClosed, false: errTurnedAway} {
+		if got := (&session{a: &Adapter{}, answered: answered}).explain(reset); !errors.Is(got, want) {
+			t.Errorf("answered %v: %v, want %v", answered, got, want)
+		}
 	}
 }
 

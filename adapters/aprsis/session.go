@@ -10,6 +10,7 @@ import (
 	"os"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -160,15 +161,19 @@ func (s *session) explain(err error) error {
 	switch {
 	case errors.Is(err, os.ErrDeadlineExceeded) && !s.answered:
 		return fmt.Errorf("%w%s", errUnanswered, s.lastWord())
-	case errors.Is(err, io.EOF) && !s.answered:
+	case isClosed(err) && !s.answered:
 		return fmt.Errorf("%w%s", errTurnedAway, s.lastWord())
 	case errors.Is(err, os.ErrDeadlineExceeded):
 		return fmt.Errorf("the server was silent for %v", silence)
-	case errors.Is(err, io.EOF):
+	case isClosed(err):
 		return errClosed
 	}
 	return fmt.Errorf("read from %s: %w", s.a.opt.Server, err)
 }
+
+// isClosed tells whether the server ended the connection. Where something of ours was on
+// its way that is a reset.
+func isClosed(err error) bool { return errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET) }
 
 // lastWord quotes what the server said instead of an answer to the login. It might
 // repeat our passcode.
