@@ -41,6 +41,14 @@ func (b *Bridge) lifetime(deliveries []queue.Delivery) time.Duration {
 
 func isShadow(to []queue.Delivery) bool { return len(to) > 0 && to[0].State == queue.Shadow }
 
+// heldUntil says what what is held waits for.
+func heldUntil(to string) string {
+	if message.IsMail(to) {
+		return "until there is a way to mail"
+	}
+	return "until " + to + " is heard"
+}
+
 // wayOf describes where a message goes.
 func (b *Bridge) wayOf(m *message.Message, to []queue.Delivery) string {
 	var ways []string
@@ -51,7 +59,7 @@ func (b *Bridge) wayOf(m *message.Message, to []queue.Delivery) string {
 		case d.State == queue.Shadow:
 			ways = append(ways, "kept as a shadow, another gateway transmits for this mesh")
 		case d.State == queue.Held:
-			ways = append(ways, "held until "+d.To+" is heard")
+			ways = append(ways, "held "+heldUntil(d.To))
 		case d.State == queue.Gathering:
 			ways = append(ways, "gathered with the other parts of its text")
 		case d.State == queue.Local:

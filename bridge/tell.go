@@ -119,6 +119,9 @@ func filedAt(m *message.Message) string {
 }
 
 func heldText(m *message.Message, last string) string {
+	if message.IsMail(m.To) {
+		return fmt.Sprintf("held: %s: no way to mail now. Goes out when there is one. %s", m.Replyable(), quote(m.Text))
+	}
 	return fmt.Sprintf("held: %s %s. Goes out when heard. %s", m.Replyable(), last, quote(m.Text))
 }
 

@@ -382,6 +382,20 @@ func TestMailThroughAFarGateway(t *testing.T) {
 	}
 }
 
+// Nobody hears a mail address: what waits is a gateway with mail.
+func TestMailThatNobodyCanSendIsHeldInOtherWords(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill mail"}, func(t *testing.T, c *country) {
+		c.posts["N0QRB-10"].stop()
+		time.Sleep(2 * time.Minute)
+		c.airs["valley"].says(alder, "ann@club.example", "1", "all well")
+		time.Sleep(10 * time.Minute)
+		same(t, "alder", c.airs["valley"].told(alder), `notice N0QRA-10>N0QRC-7 held: ann@club.example: no way to mail now. Goes out when there is one. "all well"`)
+		c.posts["N0QRB-10"].start()
+		time.Sleep(5 * time.Minute)
+		once(t, "mails", c.mails(), "all well")
+	})
+}
+
 // The gateway with the mail link has a full disk: mail goes by another one.
 func TestMailThroughAnotherGatewayWhileOneIsFull(t *testing.T) {
 	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill mail", "N0QRE-10 coast mail"}, func(t *testing.T, c *country) {

@@ -55,7 +55,7 @@ func (b *Bridge) way(d *queue.Delivery) desk.Way {
 func (b *Bridge) waitsFor(d *queue.Delivery) string {
 	switch d.State {
 	case queue.Held:
-		return because("until "+d.To+" is heard", d.Error)
+		return because(heldUntil(d.To), d.Error)
 	case queue.Parked:
 		if d.Error != "" {
 			return "held for the operator: " + d.Error
