@@ -23,40 +23,39 @@
 //
 // The processes divide the work (own.go, queue.Share), all of it on their leases:
 //
-//   - A part is a key under the lease of the process that has it, created where
-//     nobody has it. One part is to lead: to run the links that may exist once only.
-//     The lanes of links that run in every process lie in 64 shares, and what comes in by
-//     trunks in four, as many for each process as for any other, but for one.
-//   - A process that has too many shares gives some up, each when what it had taken
-//     from it is filed. A new owner begins when its mirror shows all that was written
-//     before. So nothing goes out twice when work is divided anew.
-//   - Whoever sends asks the lease first, by the process's own clock, which lets it end
-//     a fifth of its time before etcd does; and whoever files is fenced as above. What
-//     a link has taken and is not filed when a process dies goes out once more: five
-//     seconds' worth, as long as a lazy change may wait, and more where writes had no
-//     answer before.
-//   - A process whose lease ran out has lost its part for good, and ends.
-//   - What others change in settings is news (news.go), by which the bridge keeps up
-//     what it has in memory.
+//   - A part is a key under the lease of the process that has it, created if nobody has
+//     it. One part is to lead: to run the links that may exist only once. The lanes of
+//     links that run in every process are divided into 64 shares, and what comes in by
+//     trunks into four, evenly among the processes.
+//   - A process that has too many shares gives some up, each once everything that it took
+//     from the share is filed. The new owner begins once its mirror shows everything that
+//     was written before. So nothing is sent twice when work is divided anew.
+//   - Before sending, a process checks its lease by its own clock, on which the lease ends
+//     a fifth of its time earlier than in etcd; writes are fenced as above. What a link has
+//     taken but is not filed when a process dies is sent once more: five seconds' worth, as
+//     long as a lazy change may wait, or more if writes had no answer before.
+//   - A process whose lease has ended has lost its part for good, and ends.
+//   - Changes of settings by other processes are news (news.go), by which the bridge
+//     updates its memory.
 //   - Numbers that no two processes may use are drawn from a setting (Draw).
 //
-// etcd takes 128 comparisons or changes in one transaction. An Apply of more, also
-// one op that sets more values, is carried out in several, in order; after an error
-// the first of them may have taken effect.
+// etcd takes 128 comparisons or changes in one transaction. An Apply of more, even a single
+// op that sets more values, takes several transactions, in order; after an error the first
+// of them may have taken effect.
 //
 // When things break:
 //
-//   - A write without an answer (a timeout, a member that died) may have taken
-//     effect, or may yet. The process finds out before it writes anything else:
-//     it reads its own last transaction's number, and writes it anew where the old
-//     one is not there, which keeps the old one from ever taking effect (settle.go).
-//     A caller waits for that for a while, then gets queue.ErrUncertain.
+//   - A write without an answer (a timeout, a member that died) may have taken effect, or
+//     may yet. The process finds out before it writes anything else: it reads the number of
+//     its last transaction, and if the write is not there it writes that number again, so
+//     that the old write can never take effect (settle.go). A caller waits for that for a
+//     while, then gets queue.ErrUncertain.
 //   - No majority: as above. Reads go on from the mirror.
-//   - etcd's space quota is used up (alarm NOSPACE): queue.ErrFull, once it is known
-//     that the write has not taken effect all the same (settle.go); near the end of
-//     the quota only receipts and emergencies are let in (room.go).
-//   - The history that the mirror needs was compacted: the mirror is filled anew.
-//   - The mirror is damaged: it is filled anew. It is made anew at each start.
-//   - The lease ran out: the process writes nothing until it has joined anew, or, with
-//     a part in the work, never again (hub.go).
+//   - etcd's space quota is used up (alarm NOSPACE): queue.ErrFull, once it is known that
+//     the write has not taken effect (settle.go); near the end of the quota only receipts
+//     and emergencies are accepted (room.go).
+//   - The history that the mirror needs was compacted, or the mirror is damaged: it is
+//     filled again, as at each start.
+//   - The lease has ended: the process writes nothing until it has joined again; one that
+//     had a part in the work never writes again (hub.go).
 package etcdstore
