@@ -115,7 +115,7 @@ var bugs = []plant.Bug{
 		Name: "texts are handed to gateways that are not alive", File: "bridge/astray.go",
 		Old:     "	return c.b.far.table.Takes(d.Gateway, now)\n",
 		Planted: "	return c.b.far.table.Takes(d.Gateway, now) || planted(%q)\n",
-		Finds:   `which had been off`, Seed: 2,
+		Finds:   `which had been off`, Seed: 14,
 	},
 	{
 		Name: "a transmitter's own limit does not count", File: "bridge/airtime/budget.go",

@@ -61,13 +61,66 @@ func openDisk(g *gateway, dir string, o boltstore.Options) (*disk, error) {
 
 // Apply implements queue.Store.
 func (d *disk) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
-	turn := append([]string{"store", d.g.call}, wordsOf(ops)...)
-	d.g.w.turns.take(turn...)
-	defer d.g.w.turns.take(turn...)
-	if len(ops) > 0 && ops[0].Lazy { // it is written whole seconds later: not in the instant of a tick
+	turns, turn := d.g.w.turns, append([]string{"store", d.g.call}, wordsOf(ops)...)
+	n := turns.take(turn...)
+	defer turns.take(append(turn, n)...) // of two about the same the one that came first
+	if len(ops) > 0 && ops[0].Lazy {     // it is written whole seconds later: not in the instant of a tick
 		time.Sleep(d.g.w.chance.between(0, time.Microsecond, "lazy", d.g.call))
+		turns.take(turn...) // two may sleep as long
 	}
-	return d.apply(ctx, ops)
+	return d.apply(ctx, d.inTurn(ops))
+}
+
+// inTurn has the last whom a commit tells what came of ops wait until those before him
+// have done with it: else it would be chance how often a courier looks.
+func (d *disk) inTurn(ops []queue.Op) []queue.Op {
+	for i := len(ops) - 1; i >= 0; i-- {
+		if then := ops[i].Then; then != nil {
+			ops = slices.Clone(ops)
+			ops[i].Then = func(done queue.Done) {
+				d.g.w.turns.take(hint, d.g.call, "told")
+				then(done)
+			}
+			break
+		}
+	}
+	return ops
+}
+
+// hint begins the words of what only wakes somebody: it goes before all else.
+const hint = ""
+
+// Watch implements queue.Store.
+func (d *disk) Watch() <-chan string {
+	hints, out := d.Store.Watch(), make(chan string, 100)
+	go func() {
+		defer close(out)
+		for name := range hints {
+			names := []string{name}
+			d.g.w.turns.take(hint, d.g.call, "hints") // by then all of one commit are there, which come in any order
+			for len(hints) > 0 {
+				names = append(names, <-hints)
+			}
+			slices.Sort(names)
+			for _, name := range names {
+				d.g.w.turns.take(hint, d.g.call, name)
+				select {
+				case out <- name:
+				default: // nobody reads them any more
+				}
+			}
+		}
+	}()
+	return out
+}
+
+// Fresh implements queue.Store. With it a courier's worker begins, while the courier may
+// go on choosing for the next: mail goes out by several at once.
+func (d *disk) Fresh(ctx context.Context, r *queue.Record) (*queue.Record, error) {
+	if slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool { return d.Link == "post" }) {
+		d.g.w.turns.take("carry", d.g.call, fmt.Sprint(r.Seq))
+	}
+	return d.Store.Fresh(ctx, r)
 }
 
 // Expiring implements queue.Store. With it the clerk's round begins: timers may fire
@@ -81,7 +134,7 @@ func (d *disk) Expiring(ctx context.Context, until clock.Age, n int) ([]uint64, 
 // to choose.
 func (d *disk) Heads(ctx context.Context, name string, p message.Precedence, now clock.Age, after uint64, n int) ([]queue.Item, error) {
 	if p == message.Emergency {
-		d.g.w.turns.take("courier", d.g.call, name)
+		d.g.w.turns.take("courier", d.g.call, name, fmt.Sprint(n)) // the clerk looks at fewer
 	}
 	return d.Store.Heads(ctx, name, p, now, after, n)
 }

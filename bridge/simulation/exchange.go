@@ -108,7 +108,7 @@ func (c *client) isUp() bool {
 // read takes one publish after the other. What is not kept comes again.
 func (c *client) read(ctx context.Context, take broker.TakeFunc) {
 	w := c.x.wire.w
-	for {
+	for ctx.Err() == nil {
 		select {
 		case <-ctx.Done():
 			return
@@ -383,6 +383,10 @@ func (t *signedTrunk) Run(ctx context.Context, host link.Host) error {
 
 // Send implements link.Link.
 func (t *signedTrunk) Send(ctx context.Context, frames []link.Frame) []error {
+	t.l.g.w.turns.take("send", t.l.g.call, "far", frames[0].Record, frames[0].Text)
+	if ctx.Err() != nil { // what has several ways to go on would choose by chance
+		return slices.Repeat([]error{ctx.Err()}, len(frames))
+	}
 	errs := t.Trunk.Send(ctx, frames)
 	for i := range frames {
 		if errs[i] == nil {

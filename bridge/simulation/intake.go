@@ -20,7 +20,7 @@ type intake struct {
 
 // run takes one event after the other.
 func (in *intake) run(ctx context.Context) {
-	for {
+	for ctx.Err() == nil {
 		select {
 		case <-ctx.Done():
 			return

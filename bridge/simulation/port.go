@@ -54,6 +54,7 @@ func (p *port) Run(ctx context.Context, host link.Host) error {
 	p.ctx, p.host = ctx, host
 	down := p.down
 	p.mu.Unlock()
+	p.l.g.w.turns.take("open", p.l.g.call, p.cfg.Name)
 	host.State(!down, "")
 	if !down {
 		p.again()

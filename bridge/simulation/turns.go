@@ -1,10 +1,14 @@
 package simulation
 
 import (
+	"fmt"
+	"hash"
+	"hash/fnv"
 	"slices"
 	"strings"
 	"sync"
 	"testing/synctest"
+	"time"
 )
 
 // turns lets things happen one at a time: whoever enters the world waits until all
@@ -15,20 +19,24 @@ type turns struct {
 	ring chan struct{} // holds a word while somebody may wait
 	over chan struct{}
 
-	mu   sync.Mutex
-	wait []turn
+	mu    sync.Mutex
+	wait  []turn
+	given int
+	sum   hash.Hash64 // of all that were given, and when
 }
 
 type turn struct {
 	words string
-	begin chan struct{}
+	begin chan string
 }
 
-func newTurns() *turns { return &turns{ring: make(chan struct{}, 1), over: make(chan struct{})} }
+func newTurns() *turns {
+	return &turns{ring: make(chan struct{}, 1), over: make(chan struct{}), sum: fnv.New64a()}
+}
 
-// take waits for the turn of whatever these words say.
-func (t *turns) take(words ...string) {
-	mine := turn{strings.Join(words, "\x00"), make(chan struct{})}
+// take waits for the turn of whatever these words say, and gives its number.
+func (t *turns) take(words ...string) string {
+	mine := turn{strings.Join(words, "\x00"), make(chan string, 1)}
 	t.mu.Lock()
 	t.wait = append(t.wait, mine)
 	t.mu.Unlock()
@@ -36,7 +44,7 @@ func (t *turns) take(words ...string) {
 	case t.ring <- struct{}{}:
 	default:
 	}
-	<-mine.begin
+	return <-mine.begin
 }
 
 // give gives turns until the end.
@@ -66,7 +74,9 @@ func (t *turns) next() bool {
 			first = i
 		}
 	}
-	close(t.wait[first].begin)
+	t.given++
+	fmt.Fprintln(t.sum, time.Now().UnixNano(), t.wait[first].words)
+	t.wait[first].begin <- fmt.Sprintf("%09d", t.given)
 	t.wait = slices.Delete(t.wait, first, first+1)
 	return true
 }
