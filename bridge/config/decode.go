@@ -96,7 +96,7 @@ func listOf[T any](parse func(string) (T, error)) func(string) ([]T, error) {
 func parseItem(s string) (string, error) { return s, nil }
 
 func parseBool(s string) (bool, error) {
-	switch strings.ToLower(s) {
+	switch strings.ToLower(strings.TrimSpace(s)) {
 	case "yes", "true":
 		return true, nil
 	case "no", "false":

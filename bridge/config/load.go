@@ -66,6 +66,9 @@ func environment(environ []string) map[string]string {
 	for _, entry := range environ {
 		name, value, ok := strings.Cut(entry, "=")
 		if _, twice := env[name]; ok && !twice {
+			if strings.HasPrefix(name, Prefix) && !strings.HasSuffix(name, "_PASSWORD") {
+				value = strings.TrimSpace(value) // what reads the settings may leave the CR that ends a line
+			}
 			env[name] = value
 		}
 	}
@@ -103,7 +106,6 @@ func (l *loader) read(prefix string, rows []variable, name, kind string) {
 			continue
 		}
 		text, ok := l.env[prefix+v.name]
-		text = strings.TrimSpace(text) // some readers of settings leave what ends the line
 		switch {
 		case ok && (text != "" || v.emptyMeans()):
 			if text == "" {

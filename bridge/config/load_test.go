@@ -134,6 +134,23 @@ func TestOneFormForWhatPeopleWriteInAnyCase(t *testing.T) {
 	}
 }
 
+// A file of settings that was written on another system has a CR at the end of each line.
+func TestTheEndOfALineIsNoPartOfAValue(t *testing.T) {
+	environ := good(t).with("CALLSIGN_LONG=yes").environ()
+	want, told := Load(environ, hooks)
+	var crlf []string
+	for _, entry := range environ {
+		crlf = append(crlf, entry+"\r")
+	}
+	got, findings := Load(crlf, hooks)
+	if !reflect.DeepEqual(got, want) || !reflect.DeepEqual(findings, told) {
+		t.Errorf("with CRs:\n%+v\n%s\nwithout:\n%+v", got, lines(findings), want)
+	}
+	if !Calls(crlf).Long {
+		t.Error("CALLSIGN_LONG is not heeded")
+	}
+}
+
 // TestFilesAreRead: who is on the lists is part of the settings.
 func TestFilesAreRead(t *testing.T) {
 	c, findings := Load(good(t).with(
