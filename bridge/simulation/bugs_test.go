@@ -233,8 +233,8 @@ var bugs = []plant.Bug{
 	},
 	{
 		Name: "what comes back since its station roams is not taken up again", File: "bridge/custody.go",
-		Old:     "		if i >= 0 {\n			b.takeBack",
-		Planted: "		if i >= 0 && planted(%q) {\n			return nil, queue.ErrSkip\n		}\n		if i >= 0 {\n			b.takeBack",
+		Old:     "		if i >= 0 {\n			return b.takeBack",
+		Planted: "		if i >= 0 && planted(%q) {\n			return nil, queue.ErrSkip\n		}\n		if i >= 0 {\n			return b.takeBack",
 		Finds:   `nothing went wrong, and it did not arrive`, Seed: 141,
 	},
 	{
