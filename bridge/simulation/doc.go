@@ -7,8 +7,8 @@
 // Everything follows from one seed, and the same seed gives the same story again,
 // to the nanosecond. What the network does to a frame is a hash of the seed and of
 // what the frame says, never the next number of a common stream. And what crosses
-// the edge of a gateway (a frame in or out, a call of its store) waits for its turn
-// (turns), so that it does not matter which goroutine the scheduler prefers.
+// the edge of a gateway (a frame in or out, a call of its store, what that tells) waits for
+// its turn (turns), so that it does not matter which goroutine the scheduler prefers.
 //
 // A ledger writes down what crosses the outer edges: what stations, brokers and
 // mail servers gave and got, what was confirmed to whom. When all has come to
