@@ -246,7 +246,7 @@ func (j *judge) calmly(f *file) {
 	if f.answers && len(f.outside()) == 0 {
 		return // to nobody: see answered
 	}
-	if f.trusted() || f.isStuckWith(j.l.w.plan.past) || len(f.find(lostRecord)) > 0 {
+	if f.trusted() || j.isStuck(f) || len(f.find(lostRecord)) > 0 {
 		return
 	}
 	if j.l.w.plan.meshOf(f.to) == aprsNet {
@@ -258,10 +258,30 @@ func (j *judge) calmly(f *file) {
 	j.notAfterAck(f)
 }
 
-// isStuckWith tells whether a letter came by a gateway without a clock alone, as mail does:
-// that does not know where far stations are.
-func (f *file) isStuckWith(gateway string) bool {
-	return len(f.find(passed)) == 0 && !slices.ContainsFunc(f.find(taken), func(e entry) bool { return e.gateway != gateway })
+// isStuck tells whether a gateway without a clock kept a letter: one that came by it
+// alone, as mail does, or that it had taken for its mesh before, since it does not know
+// where far stations are; or a mail, and no other gateway has a mail link. Then the writer
+// is told.
+func (j *judge) isStuck(f *file) bool {
+	past := j.l.w.plan.past
+	switch {
+	case past == "":
+		return false
+	case f.mail && f.told() && j.mailsAlone(past):
+		return true
+	case len(f.find(passed)) > 0:
+		return false
+	}
+	by := map[string]bool{}
+	for _, e := range f.find(taken) {
+		by[e.gateway] = true
+	}
+	return by[past] && (len(by) == 1 || f.told())
+}
+
+// mailsAlone tells whether no other gateway has a mail link.
+func (j *judge) mailsAlone(gateway string) bool {
+	return !slices.ContainsFunc(j.l.w.plan.gateways, func(g gatewayPlan) bool { return g.mail && g.call != gateway })
 }
 
 // wasLost tells whether the air took a part from the addressee, who was there and would
@@ -290,8 +310,8 @@ func (f *file) wasLost() bool {
 // notAfterAck is invariant 2: once a gateway knows that all of a letter has arrived, it
 // goes out nowhere any more.
 func (j *judge) notAfterAck(f *file) {
-	if j.l.w.plan.old != "" {
-		return // what another normaliser made of it is another text
+	if j.l.w.plan.old != "" || f.roamed() {
+		return // what another normaliser, or another mesh, made of it is another text
 	}
 	for _, a := range f.find(ackTaken) {
 		for _, e := range f.find(transmitted) {

@@ -30,6 +30,8 @@ func (j *judge) notLost(f *file) {
 		}
 	case f.arrived(got, ever):
 		j.counts["delivered"]++
+	case f.told() && j.isStuck(f):
+		j.counts["told since a gateway without a clock kept it"]++
 	case f.told() && f.mail && f.to != nobody && j.changed(f.entries[0].at, f.entries[0].at+lifetime):
 		j.counts["told although mail could go, after a change of transmitter"]++
 	case f.mail && f.to != nobody && !j.airless(f):

@@ -117,9 +117,12 @@ func (j *judge) markedBy(sent entry) time.Duration {
 	return late
 }
 
-// excuseRoaming is for what went through another gateway in between, while who
+// excuseRoaming is for what went through another gateway in between, or was to, while who
 // transmits changed.
 func (j *judge) excuseRoaming(f *file, a, b entry) string {
+	if j.l.w.plan.calm && a.parts > 1 && j.troubled(a.gateway, a.at, b.at, linkDown) {
+		return "meant for another gateway before all its parts were acknowledged"
+	}
 	for _, e := range f.find(passed) {
 		switch {
 		case e.gateway != a.gateway || e.at < a.at || e.at > b.at:

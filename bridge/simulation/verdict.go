@@ -230,16 +230,20 @@ func (j *judge) notWandering(f *file) {
 		return
 	}
 	written := f.find(said)
+	if f.roamed() {
+		return
+	}
 	for _, e := range f.find(transmitted) {
-		for _, w := range written {
-			if w.mesh != written[0].mesh {
-				return // it roamed, and said it here and there
-			}
-		}
 		if len(written) > 0 && e.mesh == written[0].mesh {
 			j.fault(4, "%v went out on %s, where it was written, by %s", f, e.mesh, e.gateway)
 		}
 	}
+}
+
+// roamed tells whether its writer said it on one mesh, and again on another.
+func (f *file) roamed() bool {
+	said := f.find(said)
+	return slices.ContainsFunc(said, func(e entry) bool { return e.mesh != said[0].mesh })
 }
 
 // begun is when the letter was written that an entry is about.
