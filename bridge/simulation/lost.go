@@ -78,12 +78,12 @@ func (j *judge) confirmed(f *file) bool {
 	return false
 }
 
-// airless tells whether the writer's mesh has so little airtime that not all of it
-// may go out in time.
+// airless tells whether a mesh on which its writer is, at home or where he said it, has so
+// little airtime that not all of it may go out in time.
 func (j *judge) airless(f *file) bool {
 	home := j.l.w.plan.meshOf(f.from)
 	for _, m := range j.l.w.plan.meshes {
-		if m.name == home && m.radio != nil {
+		if m.radio != nil && (m.name == home || slices.ContainsFunc(f.find(said), func(e entry) bool { return e.mesh == m.name })) {
 			return true
 		}
 	}
