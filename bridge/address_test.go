@@ -216,3 +216,21 @@ func TestAnswerThatComesAgainForTheMailLink(t *testing.T) {
 		same(t, "left open", c.open())
 	})
 }
+
+// A gateway that has just started does not know yet that the addressee is a gateway beside
+// it. Without an id it cannot tell by that either that it has what is handed to it.
+func TestTextToAGatewayThatIsNotKnownYet(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 valley mail"}, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		valley.beacon(alder)
+		time.Sleep(69 * time.Second)
+		c.wire.empty() // its broker has forgotten who is there; the other says so in 2 s
+		c.posts["N0QRB-10"].restart()
+		valley.says(alder, "N0QRA-10", "", "ann@club.example yes, I am")
+		time.Sleep(20 * time.Second)
+		once(t, "mails", c.mails(), "yes, I am")
+		c.posts["N0QRA-10"].shut()
+		time.Sleep(10 * time.Minute)
+		once(t, "mails", c.mails(), "yes, I am")
+	})
+}

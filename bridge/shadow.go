@@ -82,7 +82,7 @@ func (b *Bridge) endWaits(ctx context.Context) {
 		if err != nil || r.Deliveries[it.Delivery].State != queue.Shadow {
 			continue
 		}
-		change, put := b.emerge(r, it, spent)
+		change, put := b.emerge(ctx, r, it, spent)
 		ops = append(ops, queue.Op{Seq: it.Seq, Change: change})
 		if len(put) > 0 {
 			ops = append(ops, queue.Op{Put: put})
@@ -99,14 +99,17 @@ func (b *Bridge) endWaits(ctx context.Context) {
 
 // emerge turns a shadow into deliveries, or ends it if word of it has come after all. It
 // also returns small values to be written with that.
-func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) (func(*queue.Record) ([]*queue.Record, error), map[string][]byte) {
+func (b *Bridge) emerge(ctx context.Context, r *queue.Record, it queue.Item, spent *spending) (func(*queue.Record) ([]*queue.Record, error), map[string][]byte) {
 	at, tell := b.stamp(), spent.tell(b)
 	if ln := b.byName[r.Message.Link]; ln != nil && hasStep(r, forLeader) && !hasStep(r, decided) {
 		return b.decideForHelper(ln, r, it, at, tell), nil
 	}
 	ago := at.Age.Sub(r.Accepted.Age)
+	taken := func(r *queue.Record) ([]*queue.Record, error) {
+		return b.endShadow(r, it, queue.Taken, "", at, tell)
+	}
 	if b.kin.isFrame(&r.Message) || b.kin.isTaken(r.Identity, ago) || b.kin.wasAcked(&r.Message, r.Identity, ago) {
-		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }, nil
+		return taken, nil
 	}
 	b.hearShadow(r)
 	m := r.Message
@@ -120,7 +123,12 @@ func (b *Bridge) emerge(r *queue.Record, it queue.Item, spent *spending) (func(*
 		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Sent, "", at, tell) }, nil
 	}
 	var put map[string][]byte
-	if m.Written != r.Message.Written {
+	if m.Written != r.Message.Written { // only now it has the identity that it has where it was read at once
+		read := identify(&m)
+		_, known, err := b.store.Known(ctx, read, r.Accepted.Age.Add(-sameWithoutID))
+		if err == nil && known || b.kin.isTaken(read, ago) {
+			return taken, nil
+		}
 		put = b.remember(&m, at.Age)
 	}
 	return func(r *queue.Record) ([]*queue.Record, error) {

@@ -59,7 +59,8 @@ func (j *judge) notBlocked(f *file) {
 			continue
 		}
 		for _, e := range f.outside() {
-			if e.gateway == b.gateway && e.at > b.at+time.Second {
+			other := f.answers && b.station != f.from && b.station != e.station // another gateway answers another one
+			if e.gateway == b.gateway && e.at > b.at+time.Second && !other {
 				j.fault(3, "%v left %s at %.1f s, and its operator had blocked %s %.1f s before", f, e.gateway, e.at.Seconds(), b.station, (e.at - b.at).Seconds())
 				return
 			}
