@@ -257,8 +257,8 @@ func (j *judge) answered(f *file) {
 // heardOfRefusal: who is told nothing waits for nothing.
 func (j *judge) heardOfRefusal(f *file) {
 	for _, e := range f.find(refused) {
-		if e.text != link.CodeNoRoute || f.told() || j.isBlocked(f) || j.forgot(e) || j.airless(f) {
-			continue
+		if e.text != link.CodeNoRoute || f.told() || j.isBlocked(f) || j.forgot(e) || j.airless(f) || j.troubled(e.gateway, e.at, e.at, badDisk) {
+			continue // a full disk has no room for a notice
 		}
 		told := 0
 		for _, n := range j.l.all {
