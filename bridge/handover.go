@@ -7,6 +7,7 @@ import (
 
 	"posthouse/bridge/clock"
 	"posthouse/bridge/message"
+	"posthouse/bridge/presence"
 	"posthouse/queue"
 )
 
@@ -52,7 +53,7 @@ func (b *Bridge) handOverLink(ctx context.Context, ln *line, gateway string) err
 	for _, it := range items {
 		ops = append(ops, queue.Op{Seq: it.Seq, Change: func(r *queue.Record) ([]*queue.Record, error) {
 			d := &r.Deliveries[it.Delivery]
-			if d.Link != ln.Name || !waits(d) || awaitsAck(d, at.Age) {
+			if d.Link != ln.Name || !waits(d) || awaitsAck(d, at.Age) || hasJustCome(r, gateway, at.Age) {
 				return nil, queue.ErrSkip
 			}
 			if b.isGroup(r.Message.To) {
@@ -75,6 +76,14 @@ func (b *Bridge) handOverLink(ctx context.Context, ln *line, gateway string) err
 // that this gateway chose; if it does not, the next look hands the delivery over.
 func awaitsAck(d *queue.Delivery, now clock.Age) bool {
 	return d.State == queue.Later && d.Begun && now < d.Due && len(d.Parts) > 0 && d.Parts[0].ID != ""
+}
+
+// hasJustCome tells whether a gateway handed a record over a moment ago. Then it takes this
+// gateway for the transmitter, and this one takes it for that: who is right shows with the
+// next announcement. Until then the text would only be thrown to and fro.
+func hasJustCome(r *queue.Record, gateway string, now clock.Age) bool {
+	hops, steps := r.Message.Hops, r.History
+	return len(hops) > 0 && hops[len(hops)-1] == gateway && len(steps) > 0 && now.Sub(steps[len(steps)-1].At.Age) < presence.Every
 }
 
 // waiting lists a link's deliveries that still have to be sent, or sent again.

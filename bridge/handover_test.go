@@ -67,6 +67,52 @@ func TestAfterALongCutNothingIsHandedToAndFro(t *testing.T) {
 	})
 }
 
+// The transmitter's mesh link is down, and the word of that is lost: until the next one
+// the other gateway takes it for the transmitter. What either hands over waits there.
+func TestWhileTwoGatewaysTakeEachOtherForTheTransmitterNothingIsHandedToAndFro(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		time.Sleep(time.Minute)
+		c.wire.spoil(func() {
+			c.wire.lose = func(_ string, e *event) bool { return e.kind == "presence" && e.from == "N0QRA-10" }
+		})
+		c.posts["N0QRA-10"].links["valley"].Down("the broker is gone")
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(15 * time.Second)
+		c.wire.spoil(func() { c.wire.lose = nil })
+		if n := c.wire.counted("text"); n > 3 {
+			t.Errorf("one text was published %d times", n)
+		}
+		time.Sleep(2 * time.Minute)
+		once(t, "alder", valley.told(alder), "hello")
+		same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1")
+		same(t, "left open", c.open())
+	})
+}
+
+// While both gateways of a mesh listen the first of them keeps what is for it.
+func TestWhileBothListenTheFirstKeepsTheText(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		for _, call := range []string{"N0QRA-10", "N0QRB-10"} {
+			c.posts[call].shut()
+			c.posts[call].start()
+		}
+		time.Sleep(2 * time.Second)
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(time.Minute)
+		same(t, "transmitter", c.transmitter("valley"))
+		if n := c.wire.counted("text"); n != 1 {
+			t.Errorf("one text was published %d times, want once", n)
+		}
+		time.Sleep(2 * time.Minute)
+		once(t, "alder", valley.told(alder), "hello")
+		same(t, "left open", c.open())
+	})
+}
+
 // Who is handed a text and refuses it tells its writer, also where nobody
 // transmits yet: the one that handed it over leaves that to him.
 func TestRefusedWhileBothListenTheWriterIsTold(t *testing.T) {

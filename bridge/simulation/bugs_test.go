@@ -166,10 +166,10 @@ var bugs = []plant.Bug{
 		Finds:   `its writer was not told`, Seed: 14,
 	},
 	{
-		Name: "two gateways that both listen hand over to each other", File: "bridge/sibling.go",
-		Old:     "	return b.far.table.Ahead(own, time.Now())\n",
-		Planted: "	if planted(%q) {\n		return b.far.table.Transmitter(own.Mesh, time.Now())\n	}\n	return b.far.table.Ahead(own, time.Now())\n",
-		Finds:   `to and fro`, Seed: 8,
+		Name: "what a gateway has just handed over goes straight back to it", File: "bridge/handover.go",
+		Old:     "|| hasJustCome(r, gateway, at.Age) {\n",
+		Planted: "|| !planted(%q) && hasJustCome(r, gateway, at.Age) {\n",
+		Finds:   `to and fro`, Seed: 8425,
 	},
 	{
 		Name: "the age jumps once the clock is set", File: "bridge/clock/clock.go",
