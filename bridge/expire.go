@@ -273,9 +273,13 @@ func (b *Bridge) purge(ctx context.Context) {
 	}
 }
 
+// exactTimes writes times with their fractions of a second. Without them each start would
+// add up to a second too much to the age, and lifetimes would end early.
+var exactTimes, _ = cbor.EncOptions{Time: cbor.TimeRFC3339NanoUTC}.EncMode() // valid: cannot fail
+
 // savedClock is the state of the clock for the next start.
 func (b *Bridge) savedClock() []byte {
-	v, _ := cbor.Marshal(b.clock.Save()) // plain fields: cannot fail
+	v, _ := exactTimes.Marshal(b.clock.Save()) // plain fields: cannot fail
 	return v
 }
 

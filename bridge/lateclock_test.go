@@ -43,3 +43,20 @@ func TestTimeOffCountsWhenTheClockIsRight(t *testing.T) {
 		}
 	})
 }
+
+// Each start adds the time off to the age. Counted in whole seconds it would be some of a
+// second too much each time, and after many starts lifetimes would end early.
+func TestManyRestartsAddNoAge(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		v := w.says("valley", alder, birch, "1", "all well")
+		began, lifetime := time.Now(), w.record(v.ID).Until.Sub(w.record(v.ID).Accepted.Age)
+		for range 20 {
+			time.Sleep(1900 * time.Millisecond)
+			w.restart()
+		}
+		time.Sleep(lifetime - 5*time.Second - time.Since(began))
+		if r := w.record(v.ID); !r.Open() {
+			t.Errorf("%s 5 seconds before its lifetime is over", r.Outcome)
+		}
+	})
+}
