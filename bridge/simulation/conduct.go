@@ -119,7 +119,7 @@ func (j *judge) triedWhenHeard(f *file) {
 			continue
 		}
 		if h.at < take.at+longAfter || h.at > take.at+lifetime-longBefore || j.airlessAt(take.gateway) || j.changed(take.at, h.at+longBefore) ||
-			j.changed(take.at, h.at+longBefore, badDisk, quieted) {
+			j.changed(take.at, h.at+longBefore, badDisk, quieted) || f.trustedBy(take.gateway, h.at) {
 			continue
 		}
 		j.fault(1, "%v waited at %s, which heard %s at %.1f s; it was never tried", f, take.gateway, f.to, h.at.Seconds())
