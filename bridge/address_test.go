@@ -162,6 +162,26 @@ func TestAnswerWhenTheTransmitterIsGone(t *testing.T) {
 	})
 }
 
+// The other one has only handed the transmitter a text for the station, which was never
+// given it: it does not know whom the station means.
+func TestAnswerOfAStationThatWasGivenNothing(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		valley.beacon(alder)
+		valley.beacon(near)
+		time.Sleep(time.Minute)
+		valley.deafen("N0QRA-10", true)
+		valley.says(near, alder, "1", "are you there") // alder does not hear that
+		time.Sleep(70 * time.Second)
+		same(t, "N0QRB-10", c.posts["N0QRB-10"].outcomes("are you there"), "open:passed")
+		c.posts["N0QRA-10"].shut()
+		valley.says(alder, "POST", "7", "all well at the camp")
+		time.Sleep(5 * time.Minute)
+		same(t, "near", valley.told(near))
+		once(t, "alder", valley.told(alder), "not delivered to POST: no-route: begin with a call sign or mail address")
+	})
+}
+
 // What was handed to a transmitter that dies comes back, and its writer is told or its
 // addressee found.
 func TestAnswerHandedToATransmitterThatDies(t *testing.T) {

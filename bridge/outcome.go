@@ -101,7 +101,10 @@ func (c *carrier) finishRound(t *trip) queue.Outcome {
 		state = queue.Sent
 	}
 	wait := queue.Doubled(c.ackWait(), t.d.Round+1, max(cmp.Or(c.ln.props.AckLimit, longestAckWait), c.ackWait()))
-	out := queue.Outcome{Put: c.b.gave(t.d.To, &t.r.Message)}
+	out := queue.Outcome{}
+	if c.ln.trunk == nil { // what another gateway has the station was not given yet
+		out.Put = c.b.gave(t.d.To, &t.r.Message)
+	}
 	out.Change = func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[t.item.Delivery]
 		late := d.State == queue.Expired && state == queue.Delivered // it expired while the server was taking it

@@ -64,7 +64,7 @@ func (s *station) reset() {
 // it. It may be on disk without his having said so.
 func (j *judge) notKnownUnseen(f *file) {
 	for _, k := range f.find(known) {
-		first := f.entries[0].at
+		first := f.entries[0].at - time.Second // what a stranger brings is there before anybody answers
 		had := slices.ContainsFunc(f.entries, func(e entry) bool {
 			return (e.what == taken || e.what == takenFar) && e.gateway == k.gateway && e.at <= k.at
 		})

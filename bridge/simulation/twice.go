@@ -120,8 +120,8 @@ func (j *judge) markedBy(sent entry) time.Duration {
 // excuseRoaming is for what went through another gateway in between, or was to, while who
 // transmits changed.
 func (j *judge) excuseRoaming(f *file, a, b entry) string {
-	if j.l.w.plan.calm && a.parts > 1 && j.troubled(a.gateway, a.at, b.at, linkDown) {
-		return "meant for another gateway before all its parts were acknowledged"
+	if j.l.w.plan.calm && j.troubled(a.gateway, a.at, b.at, linkDown) {
+		return "meant for another gateway before all of it was acknowledged"
 	}
 	for _, e := range f.find(passed) {
 		switch {
