@@ -3,6 +3,7 @@ package queue
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"posthouse/bridge/clock"
@@ -174,7 +175,8 @@ func (w *window) addDue(ctx context.Context, items []Item) error {
 		if r == nil || !r.Deliveries[it.Delivery].Begun {
 			continue // a head that waited out an error is listed by Heads
 		}
-		if !w.isOurs(it, r.LaneOf(&r.Deliveries[it.Delivery])) {
+		key := r.LaneOf(&r.Deliveries[it.Delivery])
+		if w.isQueued(it, key) || !w.isOurs(it, key) {
 			continue
 		}
 		l := &lane{}
@@ -182,6 +184,13 @@ func (w *window) addDue(ctx context.Context, items []Item) error {
 		w.resends[it.key()] = l
 	}
 	return nil
+}
+
+// isQueued tells whether an item is in its lane in memory: its other parts go out from
+// there, though the store lists it as due if the wait after a failed first try is over.
+func (w *window) isQueued(it Item, key Lane) bool {
+	l := w.lanes[key.Precedence][key]
+	return l != nil && slices.ContainsFunc(l.queue, func(p *pick) bool { return p.item.key() == it.key() })
 }
 
 // refillable tells whether the store may have more of a lane than memory.

@@ -77,6 +77,38 @@ func TestManyLanesWhoseOldestMayNotGo(t *testing.T) {
 	}
 }
 
+// Between two parts of a text whose first try had failed the store lists it as due: that
+// time is over. It is still in its lane, and must not be a resend beside that.
+func TestPartsOfATextWhoseFirstTryFailedGoOnce(t *testing.T) {
+	inRig(t, queue.CourierOptions{Paced: true}, func(t *testing.T, r *rig) {
+		var free time.Time
+		r.carrier.pace = func(rec *queue.Record) (time.Duration, bool) {
+			if rec.Message.From == "GREEDY" {
+				return time.Hour, true // it steps aside, and those behind it are ranked anew
+			}
+			return max(0, time.Until(free)), false
+		}
+		r.carrier.does = func(j queue.Job) queue.Outcome {
+			free = time.Now().Add(2 * time.Second)
+			switch r.carrier.calls {
+			case 1:
+				return r.waits(j, 10*time.Second, false)
+			case 2:
+				return queue.Outcome{Again: true, Change: func(rec *queue.Record) ([]*queue.Record, error) {
+					rec.Deliveries[j.Item.Delivery].Begun = true
+					return nil, nil
+				}}
+			}
+			return r.waits(j, time.Hour, true)
+		}
+		r.writes(routine, "GREEDY", "N0QRX", "blocked")
+		r.writes(routine, "N0QRA", "N0QRX", "in two parts")
+		r.start()
+		time.Sleep(time.Minute)
+		r.wantCarried("in two parts", "in two parts", "in two parts")
+	})
+}
+
 // With many lanes waiting, only what is new is looked for at each choice. What is old
 // and may go again is found all the same: soon, or at once if nothing else may go.
 func TestOldTextsThatMayGoAgainWhileManyWait(t *testing.T) {
