@@ -226,15 +226,8 @@ func (g *gateway) normalised(m message.Message) message.Message {
 // sentAsOld tells whether a frame is of a text that came in by that gateway: another of
 // its parts may show it.
 func (f *file) sentAsOld(e entry) bool {
-	sent := f.outside()
-	for _, x := range sent {
-		if e.frame != "" && x.frame == e.frame && x.gateway == e.gateway {
-			e = x // when that frame went out first, all its parts did
-			break
-		}
-	}
-	return slices.ContainsFunc(sent, func(x entry) bool {
-		return x.gateway == e.gateway && x.mesh == e.mesh && x.at == e.at && strings.Contains(x.text, " @ ")
+	return slices.ContainsFunc(f.outside(), func(x entry) bool {
+		return x.gateway == e.gateway && x.record == e.record && strings.Contains(x.text, " @ ")
 	})
 }
 

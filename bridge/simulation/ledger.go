@@ -68,6 +68,7 @@ type entry struct {
 	mesh    string
 	station string
 	frame   string
+	record  string // what a gateway sends: its own id of it
 	part    int
 	parts   int
 	to      string // receipts: in whose name; passed: the far gateway
@@ -165,7 +166,7 @@ func (l *ledger) letterOf(m *message.Message) int {
 func (l *ledger) transmitted(gateway, mesh string, f *link.Frame) {
 	m := &f.Message
 	e := entry{
-		gateway: gateway, mesh: mesh, station: m.To, letter: l.w.plan.letterIn(f), frame: f.ID, part: f.Part, parts: f.Parts,
+		gateway: gateway, mesh: mesh, station: m.To, letter: l.w.plan.letterIn(f), frame: f.ID, record: f.Record, part: f.Part, parts: f.Parts,
 		text: f.Text, bytes: len(f.Text), urgent: m.Precedence == message.Emergency,
 	}
 	switch {
@@ -202,7 +203,7 @@ func (l *ledger) got(station, by, mesh string, f *link.Frame) {
 
 // mailed is a mail that the mail server has.
 func (l *ledger) mailed(gateway string, f *link.Frame) {
-	e := entry{what: mailed, letter: l.w.plan.letterIn(f), gateway: gateway, station: f.Message.To, text: f.Text}
+	e := entry{what: mailed, letter: l.w.plan.letterIn(f), gateway: gateway, station: f.Message.To, record: f.Record, text: f.Text}
 	if f.Message.Kind != message.Notice {
 		l.note(e)
 		return
