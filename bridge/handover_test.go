@@ -181,3 +181,41 @@ func TestTextOnTheAirIsNotHandedOverBeforeItsAck(t *testing.T) {
 		same(t, "left open", c.open())
 	})
 }
+
+// A gateway yields to the one that has just started, and hands over what waits, before
+// the word that it transmits no more has come there. The writer has his receipt all the
+// same: neither leaves it to the other.
+func TestHandedOverBeforeTheWordThatItTransmitsNoMore(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 valley"}, func(t *testing.T, c *country) {
+		valley, a, b := c.airs["valley"], c.posts["N0QRA-10"], c.posts["N0QRB-10"]
+		valley.beacon(birch)
+		time.Sleep(time.Minute)
+		a.shut()
+		time.Sleep(2 * time.Minute)
+		if err := b.bridge.Quiet(t.Context(), "valley", "test"); err != nil {
+			t.Fatal(err)
+		}
+		valley.says(alder, "POST", "1", birch+" hello")
+		time.Sleep(2 * time.Second)
+		var late event
+		c.wire.spoil(func() {
+			c.wire.lose = func(to string, e *event) bool {
+				switch {
+				case e.kind == "text":
+					c.wire.lose = nil
+					late.number, late.say.Count = late.number+1000, late.say.Count+1
+					time.AfterFunc(10*time.Millisecond, func() { c.wire.spoil(func() { c.wire.arrive(to, late) }) })
+				case e.kind == "presence" && e.from == "N0QRB-10":
+					late = *e
+					e.say.Transmits = true
+				}
+				return false
+			}
+		})
+		a.start()
+		time.Sleep(20 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRA-10")
+		once(t, "alder", valley.told(alder), "receipt POST>N0QRC-7 1")
+		same(t, "left open", c.open())
+	})
+}

@@ -197,6 +197,7 @@ func (b *Bridge) report(r *queue.Record, at queue.Stamp, tell func(*message.Mess
 // the one that handed the message to us, or the transmitter of the writer's mesh
 // to which we handed it.
 func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.Message) telling) []*queue.Record {
+	b.bringHome(r)
 	m := &r.Message
 	ln := b.byName[m.Link]
 	if ln == nil || ln.trunk != nil || m.From == b.own.String() || wasLocal(r) || b.handedToSibling(r) {
@@ -229,6 +230,20 @@ func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.
 		return out
 	}
 	return nil
+}
+
+// bringHome makes a record one of the writer's mesh, on which this gateway transmits, that
+// another gateway of the mesh handed over when that one still seemed to transmit there. Had
+// it done so it would not have given a text for its own mesh: it left the writer to us.
+func (b *Bridge) bringHome(r *queue.Record) {
+	m, home := &r.Message, b.sharedLine(r.Message.Mesh)
+	ln := b.byName[m.Link]
+	if ln == nil || ln.trunk == nil || !m.Handed || home == nil || !home.transmits() || !b.far.table.Serves(m.Mesh, m.Via) {
+		return
+	}
+	if !slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool { return d.Link != "" && d.Link != home.Name }) {
+		m.Link = home.Name
+	}
 }
 
 // wasLocal tells whether the stations exchanged the text and its ack themselves.
