@@ -204,6 +204,12 @@ var bugs = []plant.Bug{
 		Planted: "		if home != ln || ln.transmits() || !b.isAnswer(ln, m) || planted(%q) {\n",
 		Finds:   `its writer never heard of it`, Seed: 4,
 	},
+	{
+		Name: "what was passed to another gateway counts as given to the station", File: "bridge/outcome.go",
+		Old:     "	if c.ln.trunk == nil { //",
+		Planted: "	if c.ln.trunk == nil || planted(%q) { //",
+		Finds:   `who had written nothing`, Seed: 627,
+	},
 
 	{
 		Name: "an ack has no time to come", File: "bridge/outcome.go",

@@ -136,7 +136,7 @@ func (j *judge) receipts() {
 		honest := false
 		for i := range j.files {
 			f := &j.files[i]
-			honest = honest || f.from == e.station && f.id == e.frame && f.name() == e.to && (f.arrived(acks, e.at) || f.trusted() && f.find(misled)[0].at < e.at)
+			honest = honest || f.from == e.station && f.id == e.frame && f.name() == e.to && (f.reached(e.at) || f.trusted() && f.find(misled)[0].at < e.at)
 		}
 		if !honest {
 			j.fault(1, "%s gave %s a receipt for [%s] in the name of %s, who had acknowledged nothing (%.1f s)", e.gateway, e.station, e.frame, e.to, e.at.Seconds())

@@ -222,6 +222,19 @@ func (f *file) findAddressee() {
 	}
 }
 
+// reached tells whether an addressee has acknowledged it. An answer has two if two gateways
+// took themselves for the transmitter, as when the trunk is away: answered judges that.
+func (f *file) reached(before time.Duration) bool {
+	if !f.answers {
+		return f.arrived(acks, before)
+	}
+	return slices.ContainsFunc(f.outside(), func(e entry) bool {
+		l := *f.letter
+		l.to, l.mail = e.station, message.IsMail(e.station)
+		return (&file{&l, f.l, f.entries}).arrived(acks, before)
+	})
+}
+
 // firstOut is outside, in the order of time.
 func (f *file) firstOut() []entry {
 	out := f.outside()
@@ -241,7 +254,8 @@ func (j *judge) answered(f *file) {
 		return
 	}
 	for _, e := range out {
-		if e.station != f.to && !j.changed(f.entries[0].at, e.at) {
+		anothers := j.l.w.plan.old != "" && f.sentAsOld(e) != f.sentAsOld(out[0]) // two normalisers, two texts
+		if e.station != f.to && !anothers && !j.changed(f.entries[0].at, e.at) {
 			j.fault(2, "%v, an answer, went to %s, too, by %s at %.1f s", f, e.station, e.gateway, e.at.Seconds())
 		}
 	}
