@@ -10,7 +10,24 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 )
+
+// ownPackets keeps copies: when it reconnects the library marks what it has kept as sent
+// before, while its writer may still have the very same packet in hand.
+type ownPackets struct{ *mqtt.MemoryStore }
+
+func (s ownPackets) Put(key string, p packets.ControlPacket) { s.MemoryStore.Put(key, own(p)) }
+
+func (s ownPackets) Get(key string) packets.ControlPacket { return own(s.MemoryStore.Get(key)) }
+
+func own(p packets.ControlPacket) packets.ControlPacket {
+	if publish, ok := p.(*packets.PublishPacket); ok {
+		c := *publish
+		return &c
+	}
+	return p
+}
 
 // said is what a mesh says and is told, in the default shape.
 type said struct {
@@ -66,7 +83,7 @@ func join(t testing.TB, broker, mesh, call string) *station {
 	o := mqtt.NewClientOptions().AddBroker("tcp://" + broker).SetClientID(call + "-" + mesh).
 		SetProtocolVersion(4).SetCleanSession(false).SetOrderMatters(false).
 		SetConnectRetry(true).SetConnectRetryInterval(20 * time.Millisecond).SetMaxReconnectInterval(100 * time.Millisecond).
-		SetConnectTimeout(5 * time.Second).SetWriteTimeout(5 * time.Second).
+		SetConnectTimeout(5 * time.Second).SetWriteTimeout(5 * time.Second).SetStore(ownPackets{mqtt.NewMemoryStore()}).
 		SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) { s.hear(m.Payload()) }).
 		SetOnConnectHandler(func(c mqtt.Client) {
 			if c.Subscribe(mesh+"/to", 1, nil).WaitTimeout(patience) {
