@@ -32,9 +32,9 @@ func TestTransmitterKilledAfterCustodyAndBackAsNonTransmitterHandsOver(t *testin
 	})
 }
 
-// After a long cut both gateways listen before one transmits again. What waits is
-// not thrown from one to the other meanwhile, until it has been handed on too often.
-func TestAfterALongCutNothingIsHandedToAndFro(t *testing.T) {
+// After a long cut both gateways listen before one transmits again. What waits arrives,
+// and its writer is told once. That it is not handed to and fro meanwhile is shown below.
+func TestAfterALongCutWhatWaitsArrives(t *testing.T) {
 	inCountry(t, threeGateways, func(t *testing.T, c *country) {
 		valley, hill := c.airs["valley"], c.airs["hill"]
 		hill.beacon(birch)
@@ -51,11 +51,7 @@ func TestAfterALongCutNothingIsHandedToAndFro(t *testing.T) {
 		for _, call := range []string{"N0QRA-10", "N0QRB-10"} {
 			c.wire.sever(call, false)
 		}
-		texts := c.wire.counted("text")
 		time.Sleep(65 * time.Second)
-		if n := c.wire.counted("text") - texts; n > 3 {
-			t.Errorf("one text was published %d times", n)
-		}
 		valley.silence(alder, false)
 		valley.beacon(alder)
 		time.Sleep(10 * time.Minute)
