@@ -87,6 +87,8 @@ func TestOneWrongSetting(t *testing.T) {
 		{"log format", []string{"LOG_FORMAT=xml"}, []string{`error: POSTHOUSE_LOG_FORMAT is "xml"`}},
 		{"quotation marks that nobody took away", []string{`DATA_DIR="/var/lib/posthouse"`, "VALLEY_FROM_TOPIC='valley/from'"}, []string{
 			"error: POSTHOUSE_DATA_DIR has quotation marks around it", "error: POSTHOUSE_VALLEY_FROM_TOPIC has quotation marks around it"}},
+		{"a value that is wrong is not missing besides", []string{`VALLEY_BROKER_URL="tcp://127.0.0.1:1883"`}, []string{
+			"error: POSTHOUSE_VALLEY_BROKER_URL has quotation marks around it"}},
 		{"control character", []string{"DATA_DIR=a\x00b"}, []string{"error: POSTHOUSE_DATA_DIR holds a control character"}},
 		{"invalid UTF-8", []string{"DATA_DIR=a\xffb"}, []string{"error: POSTHOUSE_DATA_DIR holds a control character or is not UTF-8"}},
 

@@ -75,7 +75,12 @@ func environment(environ []string) map[string]string {
 	return env
 }
 
+// fail reports an error. A value that could not be read is not missing besides.
 func (l *loader) fail(variable, problem, advice string) {
+	unread := func(f Finding) bool { return f.Variable == variable && f.Level == Error }
+	if strings.HasPrefix(problem, "is missing") && slices.ContainsFunc(l.findings, unread) {
+		return
+	}
 	l.findings = append(l.findings, Finding{variable, problem, advice, Error})
 }
 
