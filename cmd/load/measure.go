@@ -87,7 +87,7 @@ func through(ctx context.Context, s *stage, st *stations) (r result, err error) 
 	r.fill(st.t, begun)
 	r.cost(before, usageOf(s.carrier), deviceWritten(s.dir)-device)
 	if s.isDaemon && r.CPU > 0 {
-		r.Commits = math.Round(100*(commitsIn(s.get("/metrics"))-commits)/float64(r.Arrived)) / 100
+		r.Commits = math.Round(1e4*(commitsIn(s.get("/metrics"))-commits)/float64(r.Arrived)) / 1e4 // at full rate a commit takes hundreds
 	}
 	if s.o.starts {
 		if r.StartDone, err = s.timeStart(ctx, false); err != nil {
