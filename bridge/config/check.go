@@ -14,6 +14,7 @@ import (
 
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/message"
+	"posthouse/bridge/rules"
 )
 
 // check judges what was read: first the gateway, then link by link, then what
@@ -254,6 +255,8 @@ func (l *loader) checkBlock() {
 			l.fail(Prefix+"BLOCK", "has "+quote(pattern)+", which is everybody", "to stop all sending say 'posthouse quiet all'")
 		} else if !message.IsMail(pattern) && !strings.Contains(pattern, "*") && !isCall(pattern) {
 			l.fail(Prefix+"BLOCK", "has "+quote(pattern)+", neither a call sign nor a mail address", "write for example N0QRZ,*@spam.example")
+		} else if p, err := rules.ParsePattern(pattern); err == nil && p.Match(l.config.Callsign) {
+			l.fail(Prefix+"BLOCK", "has "+quote(pattern)+", which is this gateway itself, and whoever writes to it", "take it out; to stop all sending say 'posthouse quiet all'")
 		}
 	}
 }

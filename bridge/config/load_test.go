@@ -122,13 +122,13 @@ func TestEmptyValues(t *testing.T) {
 
 func TestOneFormForWhatPeopleWriteInAnyCase(t *testing.T) {
 	c, findings := Load(good(t).with("CALLSIGN=n0qrz-0", "ALERT_TO=n0qra , Duty@county.example", "ALIASES=eoc=n0qrb-9,TEAM3=Bob@club.example",
-		"ROUTES=n0qra*=far", "BLOCK=n0qrz", "VALLEY_GROUPS=all, net1", "POST_ALLOW=Ann@club.example=n0qra").environ(), hooks)
+		"ROUTES=n0qra*=far", "BLOCK=n0qry", "VALLEY_GROUPS=all, net1", "POST_ALLOW=Ann@club.example=n0qra").environ(), hooks)
 	if len(findings) > 0 {
 		t.Fatal(lines(findings))
 	}
 	got := []any{c.Callsign, c.AlertTo, c.Aliases, c.Routes, c.Block, c.Links[0].Groups, c.Links[3].Mail.Allow}
 	want := []any{"N0QRZ", []string{"N0QRA", "Duty@county.example"}, Aliases{"EOC": "N0QRB-9", "TEAM3": "Bob@club.example"},
-		[]Route{{"N0QRA*", "far"}}, []string{"N0QRZ"}, []string{"ALL", "NET1"}, []Allow{{"Ann@club.example", "N0QRA"}}}
+		[]Route{{"N0QRA*", "far"}}, []string{"N0QRY"}, []string{"ALL", "NET1"}, []Allow{{"Ann@club.example", "N0QRA"}}}
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("got  %v\nwant %v", got, want)
 	}

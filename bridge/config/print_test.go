@@ -85,7 +85,7 @@ func TestInitLeavesOnlyDecisions(t *testing.T) {
 // TestInitNamesEveryVariable: with every comment taken away, each line is still
 // read, none is unknown, and no variable of the links is left out.
 func TestInitNamesEveryVariable(t *testing.T) {
-	text := initFile(t, "N0QRZ-10", fourLinks)
+	text := initFile(t, "N0QRA-10", fourLinks)
 	environ, err := ParseEnvFile(strings.ReplaceAll(text, "\n#POSTHOUSE_", "\nPOSTHOUSE_"))
 	if err != nil {
 		t.Fatal(err)
