@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"posthouse/bridge/link"
 )
 
 // What the manual says of times.
@@ -246,12 +248,18 @@ func (f *file) roamed() bool {
 	return slices.ContainsFunc(said, func(e entry) bool { return e.mesh != said[0].mesh })
 }
 
-// begun is when the letter was written that an entry is about.
+// begun is when the letter was written that an entry is about: of what was encrypted,
+// which no notice quotes, the first by who is told.
 func (j *judge) begun(e entry) time.Duration {
-	if e.letter == 0 {
-		return e.at - time.Hour // the second part of a notice
+	if e.letter > 0 {
+		return j.files[e.letter-1].entries[0].at
 	}
-	return j.files[e.letter-1].entries[0].at
+	for i := range j.files {
+		if f := &j.files[i]; f.encrypted && f.from == e.station && len(f.entries) > 0 && strings.Contains(e.text, link.CodeLooksEncrypted) {
+			return f.entries[0].at
+		}
+	}
+	return e.at - time.Hour // the second part of a notice
 }
 
 // notTooEarly is invariant 6: no clock ends a lifetime before it is over.
