@@ -215,3 +215,27 @@ func TestHandedOverBeforeTheWordThatItTransmitsNoMore(t *testing.T) {
 		same(t, "left open", c.open())
 	})
 }
+
+// What a gateway has transmitted itself, and hands over since nobody has acknowledged it,
+// is no frame of another's that it took for a text.
+func TestWhatWasTransmittedInVainIsHandedOver(t *testing.T) {
+	inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {
+		valley := c.airs["valley"]
+		valley.beacon(birch)
+		valley.silence(birch, true)
+		valley.says(alder, "POST", "1", birch+" hello")
+		time.Sleep(5 * time.Minute)
+		same(t, "the first", c.posts["N0QRA-10"].outcomes("hello"), "open:later")
+		c.posts["N0QRA-10"].links["valley"].Down("the broker is gone")
+		valley.silence(birch, false)
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		valley.beacon(birch)
+		time.Sleep(10 * time.Minute)
+		same(t, "alder", valley.told(alder), "receipt POST>N0QRC-7 1")
+		for _, call := range c.calls() {
+			same(t, call, c.posts[call].outcomes("hello"), "delivered")
+		}
+		same(t, "left open", c.open())
+	})
+}

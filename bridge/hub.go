@@ -251,7 +251,7 @@ const (
 func (b *Bridge) decideForHelper(ln *line, r *queue.Record, it queue.Item, at queue.Stamp, tell func(*message.Message) telling) func(*queue.Record) ([]*queue.Record, error) {
 	m := r.Message
 	home := b.adopt(ln, &m)
-	if home != ln && b.kin.isFrame(&m) {
+	if home != ln && b.isMistaken(&m) {
 		return func(r *queue.Record) ([]*queue.Record, error) { return b.endShadow(r, it, queue.Taken, "", at, tell) }
 	}
 	var to []queue.Delivery

@@ -26,7 +26,7 @@ func (b *Bridge) overheard(ln *line, m *message.Message) bool {
 	s := b.kin
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	remember(s.acked, s.ackedText(ackHash(m.From, m.To, m.Acks)))
+	remember(s.acked, s.ackedText(ackHash(m.From, m.To, m.Acks)), time.Now())
 	t := s.telling(ln.meshName())
 	if len(t.Acks) < mostOverheard {
 		t.Acks = append(t.Acks, link.Ack{Station: m.From, To: m.To, ID: m.Acks, Nak: m.Nak, Why: m.Text})

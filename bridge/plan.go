@@ -94,7 +94,7 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	}
 	ours := b.isOurFrame(ctx, m)
 	alike := !ours && !known && b.kin.goesRound(m)
-	if home != ln && b.kin.isFrame(m) || ours && m.Handed && ln.trunk != nil {
+	if home != ln && b.isMistaken(m) || ours && m.Handed && ln.trunk != nil {
 		return b.planSentBack(ln, m)
 	}
 	if b.isPart(ln, m) {

@@ -29,7 +29,7 @@ type siblings struct {
 	mu     sync.Mutex
 	count  uint64
 	taken  map[queue.Identity]time.Time // what others have taken over
-	frames map[queue.Identity]time.Time // what they transmitted, and what we did
+	frames map[queue.Identity]sentBy    // what they transmitted, and what we did
 	acked  map[queue.Identity]time.Time // acks that were heard of texts that we did not send
 	asked  map[queue.Identity]asked     // texts that were heard, by their expected ack
 	tell   map[string]*link.Taken       // by mesh: what to tell the others next
@@ -39,7 +39,7 @@ type siblings struct {
 
 func newSiblings() *siblings {
 	return &siblings{
-		taken: map[queue.Identity]time.Time{}, frames: map[queue.Identity]time.Time{}, acked: map[queue.Identity]time.Time{},
+		taken: map[queue.Identity]time.Time{}, frames: map[queue.Identity]sentBy{}, acked: map[queue.Identity]time.Time{},
 		asked: map[queue.Identity]asked{}, tell: map[string]*link.Taken{}, rounds: map[queue.Identity]round{},
 	}
 }

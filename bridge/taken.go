@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"time"
@@ -35,7 +36,7 @@ func (s *siblings) note(mesh string, id, frame queue.Identity) {
 	}
 	if frame != (queue.Identity{}) && len(t.Frames) < 1000 {
 		t.Frames = append(t.Frames, frame)
-		remember(s.frames, frame)
+		remember(s.frames, frame, sentBy{at: time.Now()})
 	}
 }
 
@@ -66,11 +67,11 @@ func (b *Bridge) noteKept(m *message.Message, id queue.Identity, to []queue.Deli
 	}
 }
 
-func remember(told map[queue.Identity]time.Time, id queue.Identity) {
+func remember[T any](told map[queue.Identity]T, id queue.Identity, what T) {
 	if len(told) >= maxTold {
 		clear(told)
 	}
-	told[id] = time.Now()
+	told[id] = what
 }
 
 // tellTaken tells the others of each mesh what was noted since the last time.
@@ -97,10 +98,10 @@ func (b *Bridge) takenBy(ctx context.Context, t link.Taken) {
 	}
 	b.kin.mu.Lock()
 	for _, id := range t.Identities {
-		remember(b.kin.taken, id)
+		remember(b.kin.taken, id, time.Now())
 	}
 	for _, id := range t.Frames {
-		remember(b.kin.frames, id)
+		remember(b.kin.frames, id, sentBy{t.Gateway, time.Now()})
 	}
 	b.kin.mu.Unlock()
 	var seqs []uint64
@@ -114,13 +115,33 @@ func (b *Bridge) takenBy(ctx context.Context, t link.Taken) {
 	b.acksOverheard(ctx, b.sharedLine(t.Mesh), &t)
 }
 
+// sentBy is which gateway transmitted a frame last, and when.
+type sentBy struct {
+	gateway string // empty: this one
+	at      time.Time
+}
+
 // isFrame tells whether a gateway of the mesh, this one included, has transmitted a
 // text lately.
 func (s *siblings) isFrame(m *message.Message) bool {
+	_, ok := s.frameBy(m)
+	return ok
+}
+
+// isMistaken tells whether a text that is handed over is such a frame, which the gateway
+// that heard it took for a new text. Where the one that transmitted it has handed it over
+// itself, it is what nobody acknowledged.
+func (b *Bridge) isMistaken(m *message.Message) bool {
+	by, ok := b.kin.frameBy(m)
+	return ok && !slices.Contains(m.Hops, cmp.Or(by, b.own.String()))
+}
+
+// frameBy finds which gateway has transmitted a text lately.
+func (s *siblings) frameBy(m *message.Message) (gateway string, ok bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	at, ok := s.frames[frameHash(m.From, m.To, m.Text)]
-	return ok && time.Since(at) < toldFor
+	by, ok := s.frames[frameHash(m.From, m.To, m.Text)]
+	return by.gateway, ok && time.Since(by.at) < toldFor
 }
 
 // round notes under which ids the same words came, and since when.

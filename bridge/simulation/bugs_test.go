@@ -245,8 +245,8 @@ var bugs = []plant.Bug{
 	},
 	{
 		Name: "what a bridge of somebody else's brings back is a new text", File: "bridge/plan.go",
-		Old:     "	if home != ln && b.kin.isFrame(m) ||",
-		Planted: "	if planted(%q) {\n		ours, alike = false, false\n	}\n	if home != ln && b.kin.isFrame(m) ||",
+		Old:     "	if home != ln && b.isMistaken(m) ||",
+		Planted: "	if planted(%q) {\n		ours, alike = false, false\n	}\n	if home != ln && b.isMistaken(m) ||",
 		Finds:   `was transmitted \d+ times`, Seed: 85,
 	},
 
