@@ -28,6 +28,27 @@ func TestWhatCameBeforeTheClockWasSetKeepsItsLifetime(t *testing.T) {
 	})
 }
 
+// So it does when the power fails before the clock is set.
+func TestWhatCameBeforeTheClockWasSetOutlivesAPowerCut(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		time.Sleep(time.Minute)
+		w.shut()
+		time.Sleep(72 * time.Hour)
+		w.unsure.Store(true)
+		w.start()
+		v := w.says("valley", alder, birch, "1", "all well")
+		w.broken.Store(true)
+		w.shut()
+		w.broken.Store(false)
+		w.unsure.Store(false)
+		w.start()
+		time.Sleep(time.Minute)
+		if d := w.record(v.ID).Deliveries[0]; d.State != queue.Held {
+			t.Errorf("after a minute it is %s", d.State)
+		}
+	})
+}
+
 // What waited meanwhile is older by the time off, where the clock is right from
 // the start.
 func TestTimeOffCountsWhenTheClockIsRight(t *testing.T) {

@@ -47,7 +47,8 @@ func newSiblings() *siblings {
 const bootKey = "boot"
 
 // loadBoot numbers this start of the gateway: higher than the last one, even if the
-// clock was set back.
+// clock was set back. With it the clock is saved: if nobody knows the time now, and the
+// power fails, the next start must not add the time before this one to what came since.
 func (b *Bridge) loadBoot(ctx context.Context) error {
 	if !b.leads {
 		return nil // it does not speak for the gateway
@@ -58,7 +59,8 @@ func (b *Bridge) loadBoot(ctx context.Context) error {
 	}
 	last, _ := strconv.ParseUint(string(v), 10, 64) // none: 0
 	b.kin.boot = max(last+1, uint64(max(time.Now().UnixMilli(), 0)))
-	_, err = b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{bootKey: strconv.AppendUint(nil, b.kin.boot, 10)}})
+	put := map[string][]byte{bootKey: strconv.AppendUint(nil, b.kin.boot, 10), clockKey: b.savedClock()}
+	_, err = b.store.Apply(ctx, queue.Op{Urgent: true, Put: put})
 	return err
 }
 

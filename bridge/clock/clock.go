@@ -24,8 +24,8 @@ func (a Age) Sub(b Age) time.Duration { return time.Duration(a-b) * time.Millise
 // Saved is what the store keeps over a restart.
 type Saved struct {
 	Age     Age       `cbor:"1,keyasint"`
-	Wall    time.Time `cbor:"2,keyasint"` // trusted time at Age; zero: never known
-	Trusted bool      `cbor:"3,keyasint"`
+	Wall    time.Time `cbor:"2,keyasint"` // trusted time, or the earliest that it can be; zero: never known
+	Trusted bool      `cbor:"3,keyasint"` // Wall is the time at Age
 	Synced  bool      `cbor:"4,keyasint"` // Wall goes by a synchronised clock, not by one that was only steady
 }
 
@@ -82,7 +82,7 @@ func New(saved Saved, now func() time.Time, synced func() bool) *Clock {
 func NewFrom(saved Saved, read func() (wall time.Time, ran time.Duration), synced func() bool) *Clock {
 	c := &Clock{read: read, synced: synced, base: saved.Age, saved: saved.Wall, certain: saved.Synced}
 	c.seen = c.now()
-	if c.look() && c.isSynced && saved.Synced {
+	if c.look() && c.isSynced && saved.Synced && saved.Trusted {
 		c.addTimeOff(c.seen)
 	}
 	return c
@@ -134,6 +134,8 @@ func (c *Clock) Save() Saved {
 		s.Wall, s.Synced = c.right.after(t.ran).UTC(), true
 	case trusted:
 		s.Wall = wall
+	case !c.saved.IsZero():
+		s.Wall, s.Synced = c.saved.Add(t.ran), c.certain
 	}
 	return s
 }

@@ -119,3 +119,25 @@ func TestSettingTheClockOutweighsWhatWasOnceBelieved(t *testing.T) {
 		}
 	}
 }
+
+// A run in which nobody knew the time forgets nothing of what the last one knew. It was
+// off before: that does not count after the next start, either.
+func TestARunWithoutATimeRemembersTheLast(t *testing.T) {
+	c := &computer{synced: true}
+	c.boot(Saved{})
+	c.real += time.Hour
+	saved := c.clock.Save()
+	c.real += 3 * time.Hour
+	c.wrong, c.synced = -30*24*time.Hour, false
+	for range 2 {
+		c.boot(saved)
+		c.real += time.Hour
+		if _, trusted := c.clock.Wall(); trusted {
+			t.Fatal("an hour without a jump, but before what was synchronised, and trusted")
+		}
+		saved = c.clock.Save()
+	}
+	c.wrong, c.synced = 0, true
+	c.boot(saved)
+	wantAge(t, "age", c.clock.Age(), 3*time.Hour)
+}
