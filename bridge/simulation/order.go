@@ -10,7 +10,9 @@ import (
 func (j *judge) order() {
 	for a := range j.files {
 		for _, no := range j.files[a].find(rejected) {
-			j.orderBehind(&j.files[a], no)
+			if !j.forgot(no) { // else it is tried in the order in which it came again
+				j.orderBehind(&j.files[a], no)
+			}
 		}
 	}
 }
