@@ -44,6 +44,36 @@ func TestNothingWaitsForAGatewayWhoseClockIsWrong(t *testing.T) {
 	})
 }
 
+// The mesh link of the transmitter is down, and the only other gateway takes nothing over:
+// what is for the mesh waits here, and is not offered there and taken back time and again.
+func TestWhatWaitsForTheMeshIsNotOfferedToAWrongClock(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill, a, b := c.airs["valley"], c.airs["hill"], c.posts["N0QRA-10"], c.posts["N0QRB-10"]
+		valley.beacon(alder)
+		a.shut()
+		a.unsure.Store(true)
+		a.start()
+		a.host(c).Dated(false)
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		valley.silence(alder, true)
+		hill.says(birch, alder, "1", "hello")
+		time.Sleep(time.Second)
+		b.links["valley"].Down("the broker is gone")
+		before := b.writes.Load()
+		time.Sleep(5 * time.Minute)
+		if n := b.writes.Load() - before; n > 40 {
+			t.Errorf("%d writes in five minutes for a text that waits", n)
+		}
+		same(t, "N0QRB-10", b.outcomes("hello"), "open:later")
+		b.links["valley"].Up()
+		valley.silence(alder, false)
+		time.Sleep(20 * time.Minute)
+		same(t, "birch", hill.told(birch), "receipt N0QRC-7>N0QRD-9 1")
+		same(t, "left open", c.open())
+	})
+}
+
 // The other gateway of the mesh is of a version that names nobody in its presence and
 // knows nothing of wrong clocks: nothing that it signs can be proven. Then both transmit,
 // as when they are cut off from each other: what both hear goes twice, and nothing is lost.

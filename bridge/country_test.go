@@ -48,6 +48,7 @@ type post struct {
 	full   atomic.Bool            // its store has no room for new texts
 	unsure atomic.Bool            // nobody has synchronised its clock
 	next   atomic.Pointer[func()] // is done once, right after the next write to the store
+	writes atomic.Int64           // to the store
 
 	mu   sync.Mutex
 	sent map[string][]link.Frame // what went out on APRS and mail links
@@ -176,7 +177,7 @@ func (p *post) start() {
 	p.links = links
 	p.mu.Unlock()
 	p.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: p.cfg, Links: ways, Store: fillable{p.store, &p.full, &p.next}, Log: log,
+		Config: p.cfg, Links: ways, Store: fillable{p.store, &p.full, &p.next, &p.writes}, Log: log,
 		Clock: clock.New(saved, time.Now, func() bool { return !p.unsure.Load() }),
 		Meter: metrics.New(prometheus.NewRegistry(), labels, link.Codes),
 	})
@@ -204,12 +205,15 @@ type fillable struct {
 	*boltstore.Store
 	full *atomic.Bool
 	next *atomic.Pointer[func()]
+
+	writes *atomic.Int64
 }
 
 func (s fillable) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
 	if s.full.Load() && slices.ContainsFunc(ops, func(op queue.Op) bool { return op.New != nil && !op.Urgent && op.New.Message.Kind == message.Text }) {
 		return nil, queue.ErrFull
 	}
+	s.writes.Add(1)
 	done, err := s.Store.Apply(ctx, ops...)
 	if do := s.next.Swap(nil); do != nil {
 		(*do)()

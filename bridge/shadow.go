@@ -167,7 +167,7 @@ func (b *Bridge) wayOfShadow(r *queue.Record, m *message.Message) (to []queue.De
 			to = append(to, d)
 		}
 	}
-	return to, "routed", "no other gateway of the mesh is alive", ref
+	return to, "routed", "no other gateway of the mesh can take it", ref
 }
 
 // shadowMesh is the mesh whose transmitter should have taken a shadow over: the one on

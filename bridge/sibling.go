@@ -196,13 +196,15 @@ func (b *Bridge) sharesMesh(mesh string) bool {
 }
 
 // ahead returns the gateway that gets what is for a shared mesh: none while this one
-// transmits there, or if nobody does and this one is the next.
+// transmits there, or if nobody does and this one is the next, or if that one takes nothing
+// over: what it would be given would only come back.
 func (b *Bridge) ahead(ln *line) (string, bool) {
 	if ln == nil || ln.transmits() {
 		return "", false
 	}
 	own := presence.Say{Mesh: ln.meshName(), Call: b.own.String(), MeshUp: ln.up.Load() && !b.isMute(), Standby: b.standsBy(ln)}
-	return b.far.table.Ahead(own, time.Now())
+	g, ok := b.far.table.Ahead(own, time.Now())
+	return g, ok && b.far.table.Takes(g, time.Now())
 }
 
 // sharedLine finds the link to a mesh that other gateways may serve, too; nil: none.
