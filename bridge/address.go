@@ -23,8 +23,8 @@ const answerWithin = 2 * time.Hour
 
 // address finds the addressee of a text that came in on a link: it looks up an alias; a
 // text to a gateway of the mesh or to POST begins with its address, or answers the last
-// message that the gateway gave this station.
-func (b *Bridge) address(ln *line, m *message.Message) *rules.Refusal {
+// message that the gateway had given this station when it was written.
+func (b *Bridge) address(ln *line, m *message.Message, written clock.Age) *rules.Refusal {
 	if to, ok := b.table.Aliases[strings.ToUpper(m.To)]; ok {
 		m.Written, m.To = m.To, to
 		return nil
@@ -40,7 +40,7 @@ func (b *Bridge) address(ln *line, m *message.Message) *rules.Refusal {
 		}
 		return nil
 	}
-	if last, ok := b.lastGiven(m.From); ok {
+	if last, ok := b.lastGiven(m.From); ok && last.At <= written {
 		m.To, m.InReplyTo = last.From, last.MailID
 		return nil
 	}
@@ -60,12 +60,23 @@ func (b *Bridge) isAnswer(ln *line, m *message.Message) bool {
 	return !has && b.isUnread(ln, m)
 }
 
-// readLate finds the addressee of an answer that was left unread.
-func (b *Bridge) readLate(home *line, m *message.Message) *rules.Refusal {
+// writtenAt is when a text was filed, by our age: now, if it says nothing of that, or our
+// clock does not know.
+func (b *Bridge) writtenAt(m *message.Message) clock.Age {
+	age := b.clock.Age()
+	if now, trusted := b.clock.Wall(); trusted && !m.Filed.IsZero() && m.Filed.Before(now) {
+		return age.Add(-now.Sub(m.Filed))
+	}
+	return age
+}
+
+// readLate finds the addressee of an answer that was left unread. What its writer was given
+// since it is no answer to.
+func (b *Bridge) readLate(home *line, m *message.Message, written clock.Age) *rules.Refusal {
 	if !b.isUnread(home, m) {
 		return nil
 	}
-	if ref := b.address(home, m); ref != nil {
+	if ref := b.address(home, m, written); ref != nil {
 		return ref
 	}
 	return rules.Check(m, b.policy(home)) // which have not seen the real addressee

@@ -182,6 +182,26 @@ func TestAnswerOfAStationThatWasGivenNothing(t *testing.T) {
 	})
 }
 
+// The transmitter does not hear the answer, and gives the station another text before it is
+// handed that: the station meant whom it had read.
+func TestAnswerIsForNobodyWhoWroteAfterIt(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		hill.says(birch, alder, "1", "are you there")
+		time.Sleep(10 * time.Second)
+		valley.deafen("N0QRA-10", true)
+		valley.says(alder, "POST", "7", "yes, I am")
+		valley.deafen("N0QRA-10", false)
+		time.Sleep(30 * time.Second)
+		hill.says(near, alder, "1", "do you hate me")
+		time.Sleep(5 * time.Minute)
+		same(t, "near", hill.told(near), "receipt N0QRC-7>N0QRG-5 1")
+		once(t, "alder", valley.told(alder), "begin with a call sign or mail address")
+		same(t, "left open", c.open())
+	})
+}
+
 // What was handed to a transmitter that dies comes back, and its writer is told or its
 // addressee found.
 func TestAnswerHandedToATransmitterThatDies(t *testing.T) {

@@ -130,7 +130,7 @@ func eventIdentity(id string, text queue.Identity) queue.Identity {
 // whether this gateway is responsible for the text.
 func (b *Bridge) comesAgain(ctx context.Context, seq uint64, m *message.Message) bool {
 	at, kept := b.stamp(), false
-	if as := *m; b.readLate(b.sharedLine(m.Mesh), &as) == nil {
+	if as := *m; b.readLate(b.sharedLine(m.Mesh), &as, b.writtenAt(&as)) == nil {
 		m = &as
 	}
 	_, err := b.store.Apply(ctx, queue.Op{Seq: seq, Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {

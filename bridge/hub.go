@@ -258,7 +258,7 @@ func (b *Bridge) decideForHelper(ln *line, r *queue.Record, it queue.Item, at qu
 	var ref *rules.Refusal
 	if b.isGroup(m.To) && !home.transmits() {
 		to = b.shadows(&m)
-	} else if ref = b.readLate(b.sharedLine(m.Mesh), &m); ref == nil {
+	} else if ref = b.readLate(b.sharedLine(m.Mesh), &m, b.writtenAt(&m)); ref == nil {
 		to, ref = b.route(home, &m)
 	}
 	if ref == nil && len(to) > 0 {

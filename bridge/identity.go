@@ -53,7 +53,7 @@ func isToGateway(written string) bool {
 // gateway as addressee: by the time it is repeated the last message may be another.
 func (b *Bridge) identityOf(home *line, m *message.Message) queue.Identity {
 	if home.trunk == nil {
-		if as := *m; b.address(home, &as) == nil && as.Text != m.Text {
+		if as := *m; b.address(home, &as, b.clock.Age()) == nil && as.Text != m.Text {
 			return identify(&as)
 		}
 	}
@@ -70,7 +70,7 @@ func (b *Bridge) known(ctx context.Context, ln *line, m *message.Message, identi
 		return identity, seq, known, err
 	case ln.trunk != nil && isToGateway(m.Written) && b.sharesMesh(m.Mesh):
 		other.To, other.Written = m.Written, ""
-	case ln.trunk != nil || !b.isAnswer(ln, m) || b.address(ln, &other) != nil:
+	case ln.trunk != nil || !b.isAnswer(ln, m) || b.address(ln, &other, b.clock.Age()) != nil:
 		return identity, seq, false, nil
 	}
 	if seq, known, err = b.store.Known(ctx, identify(&other), since); known {

@@ -226,7 +226,11 @@ func (b *Bridge) consider(ln, home *line, m *message.Message, count bool) ([]que
 	}
 	if home.trunk == nil && (home == ln || b.isUnread(home, m)) { // else the gateway that it came from has done this
 		if home != ln || ln.transmits() || !b.isAnswer(ln, m) {
-			if ref := b.address(home, m); ref != nil {
+			written := b.clock.Age()
+			if home != ln {
+				written = b.writtenAt(m)
+			}
+			if ref := b.address(home, m, written); ref != nil {
 				return nil, ref
 			}
 		}

@@ -158,7 +158,7 @@ func (b *Bridge) wayOfShadow(r *queue.Record, m *message.Message) (to []queue.De
 	if g, ok := b.ahead(b.sharedLine(b.shadowMesh(m))); ok {
 		return []queue.Delivery{{Link: b.trunkTo(g), To: m.To, Gateway: g, State: queue.Ready}}, handedOver, "to " + g + ", which had not said a word of it", nil
 	}
-	if ref = b.readLate(b.sharedLine(m.Mesh), m); ref != nil {
+	if ref = b.readLate(b.sharedLine(m.Mesh), m, r.Accepted.Age); ref != nil {
 		return nil, "", "", ref
 	}
 	all, ref := b.route(b.byName[m.Link], m)
