@@ -102,6 +102,9 @@ func (c *carrier) nameFrames(ctx context.Context, trips []*trip) {
 		}
 		if why != nil {
 			t.err = fmt.Errorf("writing down the frame ids: %w", why)
+			for k := range t.d.Parts {
+				t.d.Parts[k].ID = "" // or the courier would take them for those on disk
+			}
 		}
 	}
 }

@@ -43,6 +43,7 @@ type world struct {
 	log    strings.Builder
 
 	broken atomic.Bool  // every write to the store fails
+	unsaid atomic.Bool  // a write fails that changes a record which its caller has not given away
 	read   atomic.Int64 // records that were read
 	room   int64        // for the store; 0: enough
 	disk   func() (queue.Room, bool)
@@ -106,7 +107,7 @@ func (w *world) start() {
 	}
 	w.reg = prometheus.NewRegistry()
 	w.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: w.cfg, Links: ways, Store: breakable{w.store, &w.broken, &w.read}, Log: log,
+		Config: w.cfg, Links: ways, Store: breakable{w.store, &w.broken, &w.unsaid, &w.read}, Log: log,
 		Clock: clock.New(saved, w.now, func() bool { return !w.unsure.Load() }),
 		Meter: metrics.New(w.reg, labels, link.Codes), JournalDir: filepath.Join(w.dir, "air"), Room: w.disk,
 	})
@@ -131,6 +132,7 @@ func (w *world) start() {
 type breakable struct {
 	*boltstore.Store
 	broken *atomic.Bool
+	unsaid *atomic.Bool
 	read   *atomic.Int64
 }
 
@@ -140,7 +142,7 @@ func (s breakable) Get(ctx context.Context, seq uint64) (*queue.Record, error) {
 }
 
 func (s breakable) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
-	if s.broken.Load() {
+	if s.broken.Load() || s.unsaid.Load() && ops[0].Change != nil && ops[0].Read == nil && !ops[0].Lazy {
 		return nil, errors.New("input/output error")
 	}
 	return s.Store.Apply(ctx, ops...)
