@@ -85,10 +85,16 @@ func (j *judge) hasReceipt(f *file, after time.Duration) bool {
 
 // anotherWasAcked tells whether the addressee said on the writer's own mesh that it has
 // another text under the same id, while a gateway waited for that: it cannot know of which
-// of the two he speaks, and the writer cannot, either.
+// of the two he speaks, and the writer cannot, either. So it is if a gateway of the mesh gives
+// the writer the receipt of that one.
 func (j *judge) anotherWasAcked(f *file) bool {
-	return f.id != "" && slices.ContainsFunc(j.l.all, func(e entry) bool {
-		return e.what == acks && e.station == f.to && e.frame == f.id && e.letter > 0 && e.letter != f.n && e.at > f.entries[0].at && j.files[e.letter-1].from == f.from
+	if f.id == "" {
+		return false
+	}
+	begun := f.entries[0].at
+	shares := slices.ContainsFunc(j.files, func(o file) bool { return o.n != f.n && o.from == f.from && o.to == f.to && o.id == f.id })
+	return shares && j.hasReceipt(f, begun) || slices.ContainsFunc(j.l.all, func(e entry) bool {
+		return e.what == acks && e.station == f.to && e.frame == f.id && e.letter > 0 && e.letter != f.n && e.at > begun && j.files[e.letter-1].from == f.from
 	})
 }
 
