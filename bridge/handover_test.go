@@ -1,11 +1,13 @@
 package bridge_test
 
 import (
+	"errors"
 	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
 
+	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 )
 
@@ -235,6 +237,40 @@ func TestWhatWasTransmittedInVainIsHandedOver(t *testing.T) {
 		same(t, "alder", valley.told(alder), "receipt POST>N0QRC-7 1")
 		for _, call := range c.calls() {
 			same(t, call, c.posts[call].outcomes("hello"), "delivered")
+		}
+		same(t, "left open", c.open())
+	})
+}
+
+// A gateway handed a mail over to the transmitter, which never got it. As the transmitter it
+// gave it to that one once more, for its mail link, and leaves the writer to it as before. So
+// who takes it for the transmitter, and transmits when the mail fails, tells the writer.
+func TestMailThatWasHandedOverAndThenOnlyGivenFails(t *testing.T) {
+	inCountry(t, []string{"N0QRA-10 valley mail", "N0QRB-10 valley"}, func(t *testing.T, c *country) {
+		valley, a, b := c.airs["valley"], c.posts["N0QRA-10"], c.posts["N0QRB-10"]
+		valley.beacon(alder)
+		c.wire.spoil(func() { c.wire.lose = func(to string, e *event) bool { return to == "N0QRA-10" && e.kind == "text" } })
+		valley.deafen("N0QRA-10", true)
+		valley.says(alder, "ann@club.example", "1", "hello")
+		time.Sleep(90 * time.Second)
+		a.shut()
+		time.Sleep(3 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		valley.deafen("N0QRA-10", false)
+		c.wire.spoil(func() { c.wire.lose = nil })
+		a.start()
+		a.links["post"].Down("no server")
+		time.Sleep(time.Minute)
+		a.links["post"].Up()
+		later := errors.New("greylisted")
+		a.links["post"].FailNext(later, later, later, link.Permanent("mail", errors.New("no such mailbox")))
+		time.Sleep(30 * time.Second)
+		same(t, "N0QRA-10", a.outcomes("hello"), "open:later")
+		b.links["valley"].Down("the broker is gone")
+		time.Sleep(time.Hour)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRA-10")
+		if count(valley.told(alder), "no such mailbox") == 0 {
+			t.Errorf("alder was told %q", valley.told(alder))
 		}
 		same(t, "left open", c.open())
 	})

@@ -233,15 +233,13 @@ func (b *Bridge) tellWriter(r *queue.Record, at queue.Stamp, tell func(*message.
 }
 
 // bringHome makes a record one of the writer's mesh, on which this gateway transmits, that
-// another gateway of the mesh handed over when that one still seemed to transmit there. Had
-// it done so it would not have given a text for its own mesh: it left the writer to us.
+// another gateway of the mesh handed over when that one still seemed to transmit there. That
+// one may have left the writer to us; if not, both of us tell him. Of a hub only the process
+// that leads knows who transmits.
 func (b *Bridge) bringHome(r *queue.Record) {
 	m, home := &r.Message, b.sharedLine(r.Message.Mesh)
 	ln := b.byName[m.Link]
-	if ln == nil || ln.trunk == nil || !m.Handed || home == nil || !home.transmits() || !b.far.table.Serves(m.Mesh, m.Via) {
-		return
-	}
-	if !slices.ContainsFunc(r.Deliveries, func(d queue.Delivery) bool { return d.Link != "" && d.Link != home.Name }) {
+	if b.leads && ln != nil && ln.trunk != nil && m.Handed && home != nil && home.transmits() && b.far.table.Serves(m.Mesh, m.Via) {
 		m.Link = home.Name
 	}
 }
