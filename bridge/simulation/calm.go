@@ -322,10 +322,10 @@ func (j *judge) cameLate(f *file, gateway string, ack entry) bool {
 	return ack.gateway == j.l.w.plan.past && j.troubled(gateway, ack.at, ack.at, linkDown) && f.firstAt(gateway).at > ack.at
 }
 
-// wasSentAs tells whether an ack is for a frame of the gateway that took it.
+// wasSentAs tells whether an ack is for a frame that the gateway that took it had sent.
 func (f *file) wasSentAs(ack entry) bool {
 	for _, e := range f.find(transmitted) {
-		if e.gateway == ack.gateway && e.frame == ack.frame && e.station == ack.station {
+		if e.gateway == ack.gateway && e.frame == ack.frame && e.station == ack.station && e.at < ack.at {
 			return true
 		}
 	}
