@@ -25,7 +25,7 @@ func (j *judge) notLost(f *file) {
 	case len(f.find(lostRecord)) > 0:
 		j.counts["lost with a page"]++
 	case f.group:
-		if len(f.find(passed))+len(f.find(transmitted)) == 0 {
+		if len(f.find(passed))+len(f.find(transmitted)) == 0 && !j.droppedWithBackup(takes) {
 			j.fault(1, "%v to a group was taken by %s and went nowhere", f, takes[0].gateway)
 		}
 	case f.arrived(got, ever):

@@ -129,6 +129,12 @@ func (j *judge) isForgotten(f *file) bool {
 	})
 }
 
+// droppedWithBackup tells whether all gateways that took a letter went on with a backup
+// later: what that brings back, and waits, the operator drops.
+func (j *judge) droppedWithBackup(takes []entry) bool {
+	return !slices.ContainsFunc(takes, func(e entry) bool { return !j.troubled(e.gateway, e.at, ever, restored) })
+}
+
 // firstAt is how a gateway first took a letter.
 func (f *file) firstAt(gateway string) entry {
 	i := slices.IndexFunc(f.entries, func(e entry) bool { return e.gateway == gateway && (e.what == taken || e.what == takenFar) })
