@@ -194,8 +194,8 @@ var bugs = []plant.Bug{
 
 	{
 		Name: "what is written to POST is to each gateway another text", File: "bridge/identity.go",
-		Old:     "		if as := *m; b.address(home, &as) == nil && as.Text != m.Text {\n",
-		Planted: "		if as := *m; b.address(home, &as) == nil && as.Text != m.Text {\n			if planted(%q) {\n				as.Written = b.own.String()\n			}\n",
+		Old:     "		if as := *m; b.address(home, &as, b.clock.Age()) == nil && as.Text != m.Text {\n",
+		Planted: "		if as := *m; b.address(home, &as, b.clock.Age()) == nil && as.Text != m.Text {\n			if planted(%q) {\n				as.Written = b.own.String()\n			}\n",
 		Finds:   `invariant 2`, Seed: 1,
 	},
 	{
@@ -320,5 +320,11 @@ var bugs = []plant.Bug{
 		Old:     "	done, err := b.store.Apply(ctx, joined(plans)...)\n",
 		Planted: "	done, err := b.store.Apply(ctx, joined(plans)...)\n	if ops := joined(plans); planted(%q) && errors.Is(err, queue.ErrUncertain) && len(plans) == 1 && ops[0].New != nil {\n		done, err = make([]queue.Done, len(joined(plans))), nil\n	}\n",
 		Finds:   `invariant 1`, Seed: 36,
+	},
+	{
+		Name: "frame ids that could not be written are taken for those on disk", File: "bridge/naming.go",
+		Old:     "				t.d.Parts[k].ID = \"\" //",
+		Planted: "				if planted(%q) {\n					continue\n				}\n				t.d.Parts[k].ID = \"\" //",
+		Finds:   `index frame lacks`, Seed: 70172,
 	},
 }
