@@ -59,10 +59,17 @@ func verdict(err error, f link.Frame) error {
 	switch {
 	case wantsLogin(answer):
 		return link.RetryAfter(10*time.Minute, err)
-	case answer.Code/100 == 5:
+	case answer.Code/100 == 5 && !outOfTurn(answer):
 		return link.Permanent(codeRefused, err)
 	}
 	return link.RetryAfter(pause(f), err)
+}
+
+// outOfTurn knows the answer that is about the session and never about the mail: bad
+// sequence of commands (RFC 5321 section 4.2.3).
+func outOfTurn(err error) bool {
+	answer, ok := errors.AsType[*smtp.SMTPError](err)
+	return ok && answer.Code == 503
 }
 
 // answerText puts an answer as a person reads it, without the address that most
@@ -92,7 +99,8 @@ func pause(f link.Frame) time.Duration {
 
 // deliver hands one mail over. An idle connection may have been closed by the
 // server meanwhile: then, and only before anything was said of this mail, a
-// fresh one is used.
+// fresh one is used. So it is where the session is out of turn: go-smtp greets again
+// after RSET, and some servers take one EHLO only.
 func (p *smarthost) deliver(ctx context.Context, m *outgoing) error {
 	for {
 		c, fresh, err := p.get(ctx)
@@ -104,6 +112,10 @@ func (p *smarthost) deliver(ctx context.Context, m *outgoing) error {
 		if !stop() {
 			p.drop(c)
 			return err // a 250 that came before counts
+		}
+		if !fresh && outOfTurn(err) {
+			p.drop(c)
+			continue
 		}
 		if wantsLogin(err) {
 			p.drop(c)

@@ -332,6 +332,64 @@ func TestConnectionsAreUsedAgain(t *testing.T) {
 	}
 }
 
+// go-smtp greets anew after RSET, and some servers take one EHLO only. That is said of
+// the session (RFC 5321 section 4.2.3), never of the mail.
+func TestAServerThatIsGreetedOnceLosesNoMail(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	var never atomic.Bool
+	go func() {
+		for {
+			conn, err := l.Accept()
+			if err != nil {
+				return
+			}
+			go greetedOnce(conn, &never)
+		}
+	}()
+	o := testOptions()
+	o.Smarthost, o.SmarthostTLS = l.Addr().String(), NoTLS
+	g := startSender(t, o)
+	for i := range 3 {
+		if err := g.Send(t.Context(), []link.Frame{frame(fmt.Sprint(i))})[0]; err != nil {
+			t.Errorf("mail %d: %v", i, err)
+		}
+	}
+	never.Store(true)
+	err = g.Send(t.Context(), []link.Frame{frame("later")})[0]
+	if _, ok := errors.AsType[*link.LaterError](err); !ok {
+		t.Errorf("got %v, want a wait", err)
+	}
+}
+
+// greetedOnce serves a client that may say EHLO once, and with never set may not send.
+func greetedOnce(conn net.Conn, never *atomic.Bool) {
+	defer conn.Close()
+	fmt.Fprint(conn, "220 hello\r\n")
+	greeted := false
+	for lines := bufio.NewScanner(conn); lines.Scan(); {
+		switch verb, _, _ := strings.Cut(lines.Text(), " "); {
+		case (verb == "EHLO" || verb == "HELO") && greeted, verb == "MAIL" && never.Load():
+			fmt.Fprint(conn, "503 bad sequence of commands\r\n")
+		case verb == "EHLO":
+			greeted = true
+			fmt.Fprint(conn, "250 ok\r\n")
+		case verb == "DATA":
+			fmt.Fprint(conn, "354 go on\r\n")
+			for lines.Scan() && lines.Text() != "." {
+			}
+			fmt.Fprint(conn, "250 ok\r\n")
+		case verb == "QUIT":
+			return
+		default:
+			fmt.Fprint(conn, "250 ok\r\n")
+		}
+	}
+}
+
 // Many servers allow a client only a few connections (Postfix:
 // smtpd_client_connection_count_limit) and greet the next one with 421.
 func TestAServerWithFewConnectionsIsNotDown(t *testing.T) {
