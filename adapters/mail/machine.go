@@ -47,7 +47,7 @@ func (m *incoming) checkMachine() error {
 func (m *incoming) automatic() string {
 	h := m.header
 	auto, _, _ := strings.Cut(h.Get("Auto-Submitted"), ";")
-	auto = strings.TrimSpace(auto)
+	auto = uncommented(auto)
 	switch {
 	case auto != "" && !strings.EqualFold(auto, "no"):
 		return "Auto-Submitted: " + auto

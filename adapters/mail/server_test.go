@@ -103,6 +103,20 @@ func TestRefusedInTheDialogue(t *testing.T) {
 	}
 }
 
+// RFC 3834 section 5: parameters and comments may follow the word.
+func TestAMailThatIsNotAutomaticMaySaySo(t *testing.T) {
+	for field, want := range map[string]string{
+		"no": "250", "No": "250", "no (a person)": "250", "no (a person); by=hand": "250", "no;by=hand": "250",
+		"auto-generated (no)": "550 5.7.1", "auto-replied": "550 5.7.1", "notice": "550 5.7.1",
+	} {
+		g := startGateway(t, nil)
+		err := g.deliverRaw(t, "qra@home.example", "N0QRB-9@"+domain, "Auto-Submitted: "+field+"\r\n"+plain("qra@home.example", "n0qrb-9@"+domain, "", "hello"))
+		if got := code(t, err); got != want {
+			t.Errorf("%q: answered %s (%v), want %s", field, got, err, want)
+		}
+	}
+}
+
 // What the envelope alone shows is said at RCPT, or one recipient too many spoils
 // the mail for the others.
 func TestAStationThatNobodyKnowsIsRefusedAtItsRecipient(t *testing.T) {
