@@ -220,6 +220,7 @@ func (b *Bridge) Block(ctx context.Context, pattern, why, by string) error {
 	if !b.mayName(pattern) {
 		return fmt.Errorf("%w: %q is nobody: write a call sign or mail address, with * for any characters", desk.ErrUsage, pattern)
 	}
+	pattern = p.String() // one entry, however it is written
 	e := block{Pattern: pattern, Why: why, Since: b.stamp()}
 	v, err := cbor.Marshal(e)
 	if err != nil {
@@ -249,15 +250,18 @@ func (b *Bridge) mayName(pattern string) bool {
 
 // Unblock removes an entry that Block made.
 func (b *Bridge) Unblock(ctx context.Context, pattern, by string) error {
+	same := func(p string) bool { return strings.EqualFold(p, pattern) }
 	b.control.mu.RLock()
-	_, ok := b.control.blocks[pattern]
+	entries := slices.Collect(maps.Keys(b.control.blocks))
 	b.control.mu.RUnlock()
+	i := slices.IndexFunc(entries, same)
 	switch {
-	case !ok && slices.Contains(b.cfg.Block, pattern):
+	case i < 0 && slices.ContainsFunc(b.cfg.Block, same):
 		return fmt.Errorf("%w: %s is blocked in POSTHOUSE_BLOCK; remove it there and restart", desk.ErrUsage, pattern)
-	case !ok:
+	case i < 0:
 		return fmt.Errorf("%w: %s is not on the block list; 'posthouse block list' shows it", desk.ErrUsage, pattern)
 	}
+	pattern = entries[i]
 	if _, err := b.store.Apply(ctx, queue.Op{Urgent: true, Put: map[string][]byte{blockKey + pattern: nil}}); err != nil {
 		return err
 	}

@@ -140,3 +140,28 @@ func TestNobodyBlocksEverybody(t *testing.T) {
 		}
 	})
 }
+
+// Case does not matter in a pattern, so it must not matter in taking it back.
+func TestABlockIsTakenBackInAnyCase(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		for _, c := range []struct{ block, again, unblock string }{
+			{"n0qrd", "N0QRD", "N0qrd"},
+			{"*@Spam.example", "*@spam.example", "*@SPAM.EXAMPLE"},
+		} {
+			for _, pattern := range []string{c.block, c.again} {
+				if err := w.bridge.Block(t.Context(), pattern, "", "N0QRA"); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if list := w.bridge.Blocks(); len(list) != 1 || list[0].Pattern != c.again {
+				t.Errorf("%s twice makes the list %+v", c.block, list)
+			}
+			if err := w.bridge.Unblock(t.Context(), c.unblock, "N0QRA"); err != nil {
+				t.Errorf("unblock %s: %v", c.unblock, err)
+			}
+			if list := w.bridge.Blocks(); len(list) != 0 {
+				t.Errorf("still on the list: %+v", list)
+			}
+		}
+	})
+}
