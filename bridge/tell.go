@@ -200,7 +200,10 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 // simply stays in the mailbox if its writer has sent too many.
 func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal, spent *spending) *queue.Record {
 	switch ref.Code {
-	case link.CodeLooped, link.CodeBlocked, link.CodeNoCallsign, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
+	case link.CodeLooped, link.CodeBlocked, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
+		return nil
+	}
+	if callsign.Same(m.From, callsign.Placeholder) { // nobody has it
 		return nil
 	}
 	if m.To == "" && rules.Precedence(m) != message.Emergency { // talk on the mesh's channel, not meant for the gateway

@@ -232,6 +232,21 @@ func TestMailThatOnlyComesIn(t *testing.T) {
 	})
 }
 
+// A portable mark does not fit into an AX.25 address. Its writer is somebody, and hears
+// why the text goes nowhere; of N0CALL nobody is known.
+func TestWriterHearsThatAPRSCannotCarryACallSign(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("aprs", "N0QRB-9")
+		for i, from := range []string{"N0QRA/P", "N0CALL-7", "4711"} {
+			if v := w.says("valley", from, "N0QRB-9", fmt.Sprint(i), "hello"); v.Code != link.CodeNoCallsign {
+				t.Errorf("from %s: %+v, want no-callsign", from, v)
+			}
+		}
+		w.want(w.gets("valley", soon), `notice N0QRZ-10>N0QRA/P not taken: APRS cannot carry the call sign N0QRA/P (no-callsign). "hello"`)
+		w.silent("valley", time.Minute)
+	})
+}
+
 func TestPhoneThatKnowsOnlyItsOwnMesh(t *testing.T) {
 	inWorld(t, []string{"POSTHOUSE_ALIASES=EOC=eoc@county.example"}, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")
