@@ -53,12 +53,24 @@ func TestNobodyGetsRoundTheRules(t *testing.T) {
 	})
 }
 
-func TestUnknownStationsStayOnTheMeshes(t *testing.T) {
+func TestUnknownStationsStayOnTheirMesh(t *testing.T) {
 	env := listed(t, "4f2a N0QRA-7 Ann may=text,mail,position\n", "POSTHOUSE_VALLEY_UNKNOWN=local", "POSTHOUSE_UNHEARD=aprs")
 	inWorld(t, env, func(t *testing.T, w *world) {
 		w.beacon("hill", "N0QRB-9")
-		w.says("valley", "N0QRC-7", "N0QRB-9", "1", "to the other mesh")
-		w.want(w.gets("hill", soon), "text N0QRC-7>N0QRB-9 to the other mesh")
+		w.beacon("valley", "N0QRE-9")
+		if v := w.says("valley", "N0QRC-7", "N0QRB-9", "1", "to the other mesh"); v.Code != link.CodeNotAllowed {
+			t.Errorf("another mesh: %+v", v)
+		}
+		if v := w.says("valley", "N0QRC-7", "ALL", "4", "to all of the other mesh"); v.Code != link.CodeNotAllowed {
+			t.Errorf("a group on another mesh: %+v", v)
+		}
+		w.says("valley", "N0QRC-7", "POST", "5", "N0QRE-9 to the own mesh")
+		w.want(w.gets("valley", soon), `notice N0QRZ-10>N0QRC-7 not taken: unlisted stations stay on the mesh (not-allowed). "to the other mesh"`)
+		w.want(w.gets("valley", soon), "text N0QRC-7>N0QRE-9 to the own mesh")
+		w.says("hill", "N0QRB-9", "N0QRC-7", "6", "an answer")
+		w.ack("valley", w.gets("valley", soon))
+		w.want(w.gets("hill", soon), "receipt N0QRC-7>N0QRB-9 6") // whom others wrote to may acknowledge
+		w.silent("hill", time.Minute)
 		if v := w.says("valley", "N0QRC-7", "ann@club.example", "2", "to a mail address"); v.Code != link.CodeNotAllowed {
 			t.Errorf("mail: %+v", v)
 		}

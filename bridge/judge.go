@@ -103,7 +103,7 @@ func (j *Judge) Vet(q Question) (Judgement, error) {
 	v.Note = j.setPrecedence(m, policy, before)
 	j.setExercise(m)
 	v.Precedence, v.Claimed, v.Exercise = m.Precedence, m.Claimed, rules.Drill(m)
-	if v.Refusal = rules.CheckOut(m, j.out(m, l, policy)); v.Refusal != nil {
+	if v.Refusal = rules.CheckOut(m, j.out(m, in, l, policy)); v.Refusal != nil {
 		return v, nil
 	}
 	if v.Parts, v.Refusal = j.parts(m, l); v.Refusal == nil {
@@ -312,8 +312,8 @@ func (j *Judge) setExercise(m *message.Message) {
 	}
 }
 
-func (j *Judge) out(m *message.Message, l config.Link, p *rules.Policy) *rules.Out {
-	o := &rules.Out{Kind: l.Kind, Own: j.own(), Home: j.cfg.Country, Local: p.Local(m)}
+func (j *Judge) out(m *message.Message, in *config.Link, l config.Link, p *rules.Policy) *rules.Out {
+	o := &rules.Out{Kind: l.Kind, Own: j.own(), Home: j.cfg.Country, Local: p.Local(m) && in.Name != l.Name}
 	switch {
 	case l.APRS != nil:
 		o.ThirdParty = l.APRS.ThirdParty

@@ -178,7 +178,7 @@ func (b *Bridge) out(ln *line, m *message.Message) *rules.Out {
 	case ln.trunk == nil:
 		o.Country = b.cfg.Country // the mesh is where the gateway is
 	}
-	if in := b.byName[m.Link]; in != nil && in.Mesh != nil {
+	if in := b.byName[m.Link]; in != nil && in != ln && in.Mesh != nil {
 		o.Local = b.policy(in).Local(m)
 	}
 	return o

@@ -31,12 +31,12 @@ var notAllowed = rule{
 	},
 }
 
-// localOnly keeps an unlisted station's words on the meshes.
+// localOnly keeps an unlisted station's words on its own mesh.
 var localOnly = outRule{
 	code:       link.CodeNotAllowed,
 	regulation: "47 CFR 97.219(d)",
 	broken: func(m *message.Message, out *Out) string {
-		if out.Local && out.Kind != "mesh" {
+		if out.Local {
 			return "unlisted stations stay on the mesh"
 		}
 		return ""

@@ -69,9 +69,8 @@ func (p *Policy) Known(call string) bool {
 	return ok
 }
 
-// Local tells whether m may only go to stations on meshes of this gateway:
-// its sender is not on a list that keeps others local. The bridge copies it to
-// Out.Local.
+// Local tells whether m may only go to stations on the mesh that it came from:
+// its sender is not on a list that keeps others local.
 func (p *Policy) Local(m *message.Message) bool {
 	return p.Unknown == UnknownLocal && !p.own(m) && !message.IsMail(m.From) && !p.Known(m.From)
 }
@@ -84,7 +83,7 @@ type Out struct {
 	Kind       string // "mesh", "aprs", "mail" or "trunk"
 	Own        string // this gateway's call sign
 	ThirdParty bool   // the operator allows texts of people without a call sign here
-	Local      bool   // Policy.Local of the message
+	Local      bool   // Policy.Local of the message, which came from elsewhere
 
 	// Home is the gateway's country and Country the one where the link ends, both
 	// ISO 3166-1 alpha-2. Empty: judged by the call signs.
