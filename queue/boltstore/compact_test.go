@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -127,12 +128,30 @@ func TestCompactWhileWriting(t *testing.T) {
 	t.Logf("%d records were written during 5 compactions", len(told))
 }
 
+// fillLong adds records that take so many pages: one each, since each is longer than half
+// of one. What a drain leaves behind is a matter of pages, however many records were there.
+func fillLong(t testing.TB, s *Store, pages int) (n uint64) {
+	t.Helper()
+	long := strings.Repeat("the road is open ", 150)
+	for n < uint64(pages) {
+		ops := make([]queue.Op, 100)
+		for i := range ops {
+			n++
+			ops[i].New = sample(int(n))
+			ops[i].New.Message.Text = long
+		}
+		if _, err := s.Apply(t.Context(), ops...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return n
+}
+
 // TestCompactBySelf: a store that was drained shrinks without being asked.
 func TestCompactBySelf(t *testing.T) {
 	s := openIn(t, t.TempDir(), Options{NoSync: true})
 	defer closeStore(t, s)
-	const n = 30_000
-	fill(t, s, n)
+	n := fillLong(t, s, 2*longFreelist)
 	settle(t, s)
 	peak := s.Stats().Bytes
 	finishAll(t, s, 1, n)
@@ -154,8 +173,7 @@ func TestLongListOfFreePages(t *testing.T) {
 	if err := s.alone(t.Context(), func() error { s.compactAt = time.Now().Add(time.Hour); return nil }); err != nil {
 		t.Fatal(err)
 	}
-	const n = 30_000
-	fill(t, s, n)
+	n := fillLong(t, s, 2*longFreelist)
 	finishAll(t, s, 1, n)
 	purgeAll(t, s)
 	settle(t, s)

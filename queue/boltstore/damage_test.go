@@ -218,9 +218,13 @@ func TestDamageAtOpen(t *testing.T) {
 		{"nothing is left", func(*testing.T, []byte) []byte { return nil }, 0, false},
 		{"another file lies there", func(*testing.T, []byte) []byte { return bytes.Repeat([]byte("nonsense"), 9000) }, 0, false},
 	}
+	whole, was := damagedDir(t, n)
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
-			dir, was := damagedDir(t, n)
+			dir := t.TempDir()
+			if err := os.CopyFS(dir, os.DirFS(whole)); err != nil {
+				t.Fatal(err)
+			}
 			corrupt(t, dir, func(b []byte) []byte { return c.change(t, b) })
 			damagedFile, _ := os.ReadFile(filepath.Join(dir, "queue.db"))
 			at := time.Date(2026, 11, 25, 7, 17, 0, 0, time.UTC)
