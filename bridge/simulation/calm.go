@@ -184,8 +184,7 @@ func (p *plan) stepClocks() {
 		}
 		p.happens(at, func(w *world) {
 			x := w.gateway(g.call)
-			x.wall.wrong.Store(0)
-			x.wall.unsure.Store(false)
+			x.wall.set()
 		}, "the clock of %s is right again", g.call)
 	}
 }

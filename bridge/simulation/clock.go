@@ -29,3 +29,9 @@ func (c *wall) now() time.Time {
 }
 
 func (c *wall) synced() bool { return !c.unsure.Load() }
+
+// set puts the clock right: what is synchronised is not wrong.
+func (c *wall) set() {
+	c.wrong.Store(0)
+	c.unsure.Store(false)
+}

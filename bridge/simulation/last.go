@@ -121,8 +121,7 @@ func (p *plan) changeTransmitter(mesh, gateway string) {
 				x.wall.unsure.Store(true)
 				x.wall.wrong.Store(int64(99 * 365 * 24 * time.Hour))
 				time.Sleep(5 * time.Minute)
-				x.wall.wrong.Store(0)
-				x.wall.unsure.Store(false)
+				x.wall.set()
 			}, "the clock of %s jumps to 2099, and back", g.call)
 		}
 		return

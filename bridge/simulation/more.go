@@ -96,7 +96,7 @@ func (p *plan) wakeWithoutClock() {
 		time.Sleep(20 * time.Second)
 		w.stations[from].write(l)
 		time.Sleep(40*time.Second + 300*time.Millisecond) // between two ticks
-		x.wall.unsure.Store(false)
+		x.wall.set()
 	}, "%s is off for %v and starts with a clock that is not set", g.call, off)
 }
 

@@ -387,8 +387,7 @@ func (p *plan) spoilClock(at time.Duration, g string) {
 			x.on()
 		}
 		time.Sleep(for9)
-		x.wall.wrong.Store(0)
-		x.wall.unsure.Store(false)
+		x.wall.set()
 	}, "the clock of %s is off by %v for %v, with a start: %v", g, wrong, for9, reboot)
 }
 

@@ -171,8 +171,7 @@ func (g *gateway) heal() {
 	g.mu.Lock()
 	clear(g.until)
 	g.mu.Unlock()
-	g.wall.wrong.Store(0)
-	g.wall.unsure.Store(false)
+	g.wall.set()
 	g.on()
 	l := g.alive()
 	for _, name := range slices.Sorted(maps.Keys(l.ports)) {
