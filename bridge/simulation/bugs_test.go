@@ -263,6 +263,18 @@ var bugs = []plant.Bug{
 		Finds:   `nothing went wrong, and it did not arrive`, Seed: 7,
 	},
 	{
+		Name: "what was transmitted in vain and is handed over is taken for a frame", File: "bridge/taken.go",
+		Old:     "	return ok && !slices.Contains(m.Hops,",
+		Planted: "	return ok && planted(%q) || ok && !slices.Contains(m.Hops,",
+		Finds:   `its writer was not told`, Seed: 50025,
+	},
+	{
+		Name: "a start without the time is not on disk", File: "bridge/sibling.go",
+		Old:     "	_, err = b.store.Apply(ctx, queue.Op{Urgent: true, Put: put})\n",
+		Planted: "	if planted(%q) {\n		delete(put, clockKey)\n	}\n	_, err = b.store.Apply(ctx, queue.Op{Urgent: true, Put: put})\n",
+		Finds:   `called expired`, Seed: 50084,
+	},
+	{
 		Name: "what comes by a trunk is in nobody's turn", File: "bridge/plan.go",
 		Old:     "	if ref == nil && !known && m.Precedence != message.Emergency && !b.rate",
 		Planted: "	if ref == nil && !known && !(planted(%q) && ln.trunk != nil) && m.Precedence != message.Emergency && !b.rate",
