@@ -244,7 +244,7 @@ func (j *judge) calmly(f *file) {
 	if j.l.w.plan.meshOf(f.to) == aprsNet {
 		return // there stations hear each other, and one gateway alone sends
 	}
-	if !f.arrived(acks, ever) && (f.id != "" || !f.arrived(got, ever)) && !f.wasLost() && !j.anotherWasAcked(f) { // without an id, one on the same mesh asks for no ack
+	if !f.arrived(acks, ever) && (f.id != "" || !f.arrived(got, ever)) && !f.wasLost() && !j.unheard(f) && !j.anotherWasAcked(f) { // without an id, one on the same mesh asks for no ack
 		j.fault(1, "%v was taken by %s at %.1f s, nothing went wrong, and it did not arrive", f, f.find(taken)[0].gateway, f.find(taken)[0].at.Seconds())
 	}
 	j.notAfterAck(f)
@@ -297,6 +297,16 @@ func (f *file) wasLost() bool {
 		}
 	}
 	return false
+}
+
+// unheard tells whether the air took a text from its addressee on the same mesh, and from
+// the gateways all that he said once it was theirs to send.
+func (j *judge) unheard(f *file) bool {
+	const local = 10 * time.Minute // it is left to the two
+	taken := f.find(taken)[0].at
+	return f.told() && len(f.outside()) == 0 && !slices.ContainsFunc(j.l.all, func(e entry) bool {
+		return e.what == heardOf && e.station == f.to && e.at > taken+local && e.at < taken+lifetime
+	})
 }
 
 // notAfterAck is invariant 2: once a gateway knows that all of a letter has arrived, it
