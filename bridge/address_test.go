@@ -274,3 +274,38 @@ func TestTextToAGatewayThatIsNotKnownYet(t *testing.T) {
 		once(t, "mails", c.mails(), "yes, I am")
 	})
 }
+
+// A gateway that has just started does not know yet that a text is written to another
+// gateway of its mesh. Once it has read whom it is for, it is the same text that the other
+// one took, sent, and hands over when it is back.
+func TestTextToAGatewayThatIsNotKnownYetGoesOnce(t *testing.T) {
+	inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {
+		valley, a, b := c.airs["valley"], c.posts["N0QRA-10"], c.posts["N0QRB-10"]
+		valley.beacon(birch)
+		valley.silence(birch, true)
+		a.shut()
+		time.Sleep(2 * time.Minute)
+		valley.says(alder, "N0QRB-10", "1", birch+" hello")
+		time.Sleep(10 * time.Second)
+		c.wire.sever("N0QRA-10", true)
+		a.start()
+		if _, err := a.links["valley"].Hear(t.Context(), textFrom(alder, "N0QRB-10", "1", birch+" hello")); err != nil { // its broker had kept it
+			t.Fatal(err)
+		}
+		time.Sleep(time.Second)
+		c.wire.sever("N0QRA-10", false)
+		time.Sleep(5 * time.Second)
+		b.shut()
+		time.Sleep(3 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRA-10")
+		b.start()
+		time.Sleep(15 * time.Minute)
+		valley.silence(birch, false)
+		valley.beacon(birch)
+		time.Sleep(20 * time.Minute)
+		same(t, "frame ids", valley.ids(birch), valley.first().ID)
+		once(t, "alder", valley.told(alder), "receipt N0QRB-10>N0QRC-7 1")
+		same(t, "by the first", a.outcomes("hello"), "delivered")
+		same(t, "left open", c.open())
+	})
+}

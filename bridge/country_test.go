@@ -398,6 +398,18 @@ func (a *air) told(to string) (out []string) {
 	return out
 }
 
+// ids gives the ids of the frames that went to a station, each once.
+func (a *air) ids(to string) (out []string) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for _, f := range a.frames {
+		if f.Message.To == to && !slices.Contains(out, f.ID) {
+			out = append(out, f.ID)
+		}
+	}
+	return out
+}
+
 // first gives the first frame that a gateway transmitted.
 func (a *air) first() link.Frame {
 	a.mu.Lock()

@@ -130,6 +130,9 @@ func (b *Bridge) emerge(ctx context.Context, r *queue.Record, it queue.Item, spe
 			return taken, nil
 		}
 		put = b.remember(&m, at.Age)
+		if m.Text != r.Message.Text {
+			return b.readAnew(it, &m, read, to), put
+		}
 	}
 	return func(r *queue.Record) ([]*queue.Record, error) {
 		if r.Deliveries[it.Delivery].State != queue.Shadow {
@@ -141,6 +144,33 @@ func (b *Bridge) emerge(ctx context.Context, r *queue.Record, it queue.Item, spe
 		r.Note(at, what, r.Message.Link, how)
 		return nil, nil
 	}, put
+}
+
+// readAnew makes a record of its own of a shadow that begins with its address: when it was
+// heard this gateway did not know yet that it was written to another gateway of the mesh.
+// So it has the identity here that it has there, and is known when it is handed over.
+func (b *Bridge) readAnew(it queue.Item, m *message.Message, identity queue.Identity, to []queue.Delivery) func(*queue.Record) ([]*queue.Record, error) {
+	at := b.stamp()
+	b.setPrecedence(m, true)
+	if rules.Real(m.Text) {
+		m.Exercise = ""
+	}
+	read := b.record(m, to)
+	read.Identity = identity
+	var alarms []*queue.Record
+	if m.Precedence == message.Emergency {
+		alarms = b.cameIn(m, it.Seq)
+	}
+	return func(r *queue.Record) ([]*queue.Record, error) {
+		if r.Deliveries[it.Delivery].State != queue.Shadow {
+			return nil, queue.ErrSkip
+		}
+		r.Joined = identity
+		r.Note(at, "read", m.Link, "it is for "+m.To)
+		read.Until = r.Until
+		read.Expires = min(read.Expires, r.Until)
+		return append(append(b.end(r, it.Delivery, queue.Taken, at, nil), read), alarms...), nil
+	}
 }
 
 func (b *Bridge) endShadow(r *queue.Record, it queue.Item, as queue.State, why string, at queue.Stamp, tell func(*message.Message) telling) ([]*queue.Record, error) {
