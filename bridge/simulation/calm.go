@@ -299,13 +299,20 @@ func (f *file) wasLost() bool {
 	return false
 }
 
-// unheard tells whether the air took a text from its addressee on the same mesh, and from
-// the gateways all that he said once it was theirs to send.
+// unheard tells whether those who took a text never knew where its addressee is: the air
+// took from them all that he said once it was theirs to send, or the wire what far gateways
+// said of him.
 func (j *judge) unheard(f *file) bool {
-	const local = 10 * time.Minute // it is left to the two
-	taken := f.find(taken)[0].at
-	return f.told() && len(f.outside()) == 0 && !slices.ContainsFunc(j.l.all, func(e entry) bool {
-		return e.what == heardOf && e.station == f.to && e.at > taken+local && e.at < taken+lifetime
+	taken, from := f.find(taken), time.Duration(0)
+	switch {
+	case j.l.w.plan.meshOf(f.from) == j.l.w.plan.meshOf(f.to):
+		from = taken[0].at + 10*time.Minute // it is left to the two
+	case j.l.w.plan.signed: // there nothing is lost for good
+		return false
+	}
+	return f.told() && len(f.outside())+len(f.find(passed)) == 0 && !slices.ContainsFunc(j.l.all, func(e entry) bool {
+		return (e.what == heardOf || e.what == toldOf) && e.station == f.to && e.at > from && e.at < taken[0].at+lifetime &&
+			slices.ContainsFunc(taken, func(t entry) bool { return t.gateway == e.gateway })
 	})
 }
 

@@ -49,6 +49,7 @@ const (
 	started  word = "started"
 	blocked  word = "blocked" // an operator blocked a station
 	heardOf  word = "heardOf" // a gateway heard a station
+	toldOf   word = "toldOf"  // a far gateway told it that it hears a station
 	resumed  word = "resumed"
 
 	disbelieved word = "disbelieved" // its operator took another gateway off the list
