@@ -309,3 +309,25 @@ func TestTextToAGatewayThatIsNotKnownYetGoesOnce(t *testing.T) {
 		same(t, "left open", c.open())
 	})
 }
+
+// Nor is it another text where the gateway has it from before its start.
+func TestTextToAGatewayThatIsNotKnownYetIsKnownFromBefore(t *testing.T) {
+	inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {
+		valley, a, b := c.airs["valley"], c.posts["N0QRA-10"], c.posts["N0QRB-10"]
+		valley.beacon(birch)
+		b.shut()
+		valley.says(alder, "N0QRB-10", "1", birch+" hello")
+		time.Sleep(5 * time.Minute)
+		a.shut()
+		c.wire.sever("N0QRA-10", true)
+		a.start()
+		if _, err := a.links["valley"].Hear(t.Context(), textFrom(alder, "N0QRB-10", "1", birch+" hello")); err != nil { // its broker had kept it
+			t.Fatal(err)
+		}
+		time.Sleep(time.Second)
+		c.wire.sever("N0QRA-10", false)
+		time.Sleep(10 * time.Minute)
+		once(t, "birch", valley.told(birch), "hello")
+		same(t, "by the first", a.outcomes("hello"), "delivered")
+	})
+}

@@ -190,16 +190,21 @@ func (b *Bridge) recognise(ln, home *line, m *message.Message) (queue.Identity, 
 	} else if !message.IsMail(m.To) {
 		m.To = callsign.Upper(m.To)
 	}
-	if m.OriginID == "" {
-		return b.identityOf(home, m), sameWithoutID
-	}
-	return b.identityOf(home, m), sameFor(&ln.Link)
+	return b.identityOf(home, m), sameAs(&ln.Link, m)
 }
 
 // sameWithoutID is how long an equal text counts as the same if it has no id.
 const sameWithoutID = 2 * time.Minute
 
-// sameFor is how long an equal text counts as the same. For mail it is at least
+// sameAs is how long an equal text counts as the same as this one.
+func sameAs(l *config.Link, m *message.Message) time.Duration {
+	if m.OriginID == "" {
+		return sameWithoutID
+	}
+	return sameFor(l)
+}
+
+// sameFor is how long an equal text with an id counts as the same. For mail it is at least
 // the lifetime: a Message-ID is never used again, and a copy of a signed mail can
 // be replayed until it is too old.
 func sameFor(l *config.Link) time.Duration {

@@ -186,15 +186,11 @@ func (b *Bridge) refused(ln *line, m *message.Message, id queue.Identity, code, 
 	if m.Exercise == "" {
 		b.setExercise(m)
 	}
-	same := sameFor(&ln.Link)
-	if m.OriginID == "" {
-		same = sameWithoutID
-	}
 	b.refusals.note(&refusal{
 		At: b.stamp(), Code: code, Why: why, Precedence: rules.Precedence(m), Exercise: m.Exercise, link: ln.Name,
 		From: showable(m.From, refusalWord), To: showable(m.To, refusalWord),
 		Subject: showable(m.Subject, refusalWord), Text: showable(m.Text, refusalText),
-	}, id, same)
+	}, id, sameAs(&ln.Link, m))
 }
 
 // isFate tells whether a refusal is what became of a message. Of a duplicate, or a

@@ -125,7 +125,7 @@ func (b *Bridge) emerge(ctx context.Context, r *queue.Record, it queue.Item, spe
 	var put map[string][]byte
 	if m.Written != r.Message.Written { // only now it has the identity that it has where it was read at once
 		read := identify(&m)
-		_, known, err := b.store.Known(ctx, read, r.Accepted.Age.Add(-sameWithoutID))
+		_, known, err := b.store.Known(ctx, read, r.Accepted.Age.Add(-sameAs(&b.sharedLine(m.Mesh).Link, &m)))
 		if err == nil && known || b.kin.isTaken(read, ago) {
 			return taken, nil
 		}
