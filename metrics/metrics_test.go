@@ -33,6 +33,7 @@ func newMetrics() (*Metrics, *prometheus.Registry) {
 	m := New(reg, links, link.Codes)
 	m.Build("v1.2.3", "0123abc")
 	m.Queue(func() Snapshot { return Snapshot{} })
+	m.Log(func() int64 { return 0 })
 	m.Hub(func() bool { return true }, func() int { return 32 })
 	return m, reg
 }
@@ -126,6 +127,7 @@ func TestForeseeableSeriesStartAtZero(t *testing.T) {
 		"posthouse_store_bytes":                       1,
 		"posthouse_clock_trusted":                     1,
 		"posthouse_journal_lines_lost_total":          1,
+		"posthouse_log_lines_lost_total":              1,
 		"posthouse_build_info":                        1,
 		"posthouse_leads":                             1,
 		"posthouse_shares":                            1,

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"io"
 	"log/slog"
 	"os"
@@ -15,13 +16,23 @@ import (
 
 type runCmd struct{}
 
-// Run is the daemon.
-func (runCmd) Run(s streams, environ env) error {
+// Run is the daemon. It says itself why it ends: like all it says that must not stop it.
+func (r runCmd) Run(s streams, environ env) error {
+	out := newScribe(s.err)
+	defer out.close()
+	if err := r.work(out, environ); err != nil {
+		return fail(complain(out, err), errors.New(""))
+	}
+	return nil
+}
+
+func (runCmd) work(out *scribe, environ env) error {
 	cfg, findings, err := load(environ)
 	if err != nil {
 		return err
 	}
-	log := logger(s.err, cfg)
+	log := logger(out, cfg)
+	out.log.Store(log)
 	for _, f := range findings {
 		log.Warn(f.Variable+" "+f.Problem, "advice", f.Advice)
 	}
@@ -45,6 +56,7 @@ func (runCmd) Run(s streams, environ env) error {
 	if err != nil {
 		return err
 	}
+	g.meter.Log(out.lost)
 	v, c := build()
 	begins := log
 	if g.hub != nil {
