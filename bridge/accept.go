@@ -63,6 +63,9 @@ func (b *Bridge) acceptMarked(ctx context.Context, ln *line, marks map[string][]
 		for _, p := range plans {
 			p.spent.giveBack()
 		}
+		if !errors.Is(err, queue.ErrUncertain) && ctx.Err() == nil { // else it may have been stored, or nobody waits for it
+			b.kin.fills()
+		}
 		b.log.Error("storing messages failed, nothing was confirmed to the sender", "link", ln.Name, "messages", len(in), "err", err)
 	}
 	return verdicts, err

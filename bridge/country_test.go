@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"path/filepath"
@@ -46,6 +47,7 @@ type post struct {
 	log    strings.Builder
 	stop   func()
 	full   atomic.Bool            // its store has no room for new texts
+	broken atomic.Bool            // its disk fails
 	unsure atomic.Bool            // nobody has synchronised its clock
 	next   atomic.Pointer[func()] // is done once, right after the next write to the store
 	writes atomic.Int64           // to the store
@@ -177,7 +179,7 @@ func (p *post) start() {
 	p.links = links
 	p.mu.Unlock()
 	p.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: p.cfg, Links: ways, Store: fillable{p.store, &p.full, &p.next, &p.writes}, Log: log,
+		Config: p.cfg, Links: ways, Store: fillable{p.store, &p.full, &p.broken, &p.next, &p.writes}, Log: log,
 		Clock: clock.New(saved, time.Now, func() bool { return !p.unsure.Load() }),
 		Meter: metrics.New(prometheus.NewRegistry(), labels, link.Codes),
 	})
@@ -199,17 +201,19 @@ func (p *post) start() {
 	synctest.Wait()
 }
 
-// fillable is a store that has no room for new texts while the test says so, and
-// after whose next write something else may happen first.
+// fillable is a store that has no room for new texts, or whose disk fails, while the test
+// says so, and after whose next write something else may happen first.
 type fillable struct {
 	*boltstore.Store
-	full *atomic.Bool
-	next *atomic.Pointer[func()]
-
-	writes *atomic.Int64
+	full, broken *atomic.Bool
+	next         *atomic.Pointer[func()]
+	writes       *atomic.Int64
 }
 
 func (s fillable) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
+	if s.broken.Load() {
+		return nil, errors.New("input/output error")
+	}
 	if s.full.Load() && slices.ContainsFunc(ops, func(op queue.Op) bool { return op.New != nil && !op.Urgent && op.New.Message.Kind == message.Text }) {
 		return nil, queue.ErrFull
 	}

@@ -17,7 +17,7 @@ import (
 // is heard there and transmits; the others keep what they hear as shadows, in case it
 // falls silent.
 
-// fullFor is how long after its store was full a gateway stands by.
+// fullFor is how long after its store was full, or failed, a gateway stands by.
 const fullFor = 5 * time.Minute
 
 // siblings is what one gateway knows of the others on its meshes.
@@ -106,14 +106,14 @@ func (b *Bridge) standsBy(ln *line) bool {
 	return !ln.MaySend() || !ln.MayReceive() || b.control.isQuiet(ln.Name) || b.kin.isFull() || b.isClosed()
 }
 
-// fills notes that the store is full.
+// fills notes that the store is full, or that its disk fails: nothing new can be kept.
 func (s *siblings) fills() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.full = time.Now()
 }
 
-// isFull tells whether the store was full lately.
+// isFull tells whether nothing new could be kept lately.
 func (s *siblings) isFull() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -90,6 +90,26 @@ func TestFullStoreAnotherGatewayTransmits(t *testing.T) {
 	})
 }
 
+// The transmitter's disk fails: it cannot keep what it hears, so another gateway of the
+// mesh transmits until it can.
+func TestBrokenDiskAnotherGatewayTransmits(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		valley, hill := c.airs["valley"], c.airs["hill"]
+		valley.beacon(alder)
+		hill.beacon(birch)
+		c.posts["N0QRA-10"].broken.Store(true)
+		hill.says(birch, alder, "1", "to a broken one")
+		valley.says(alder, birch, "1", "from a broken one")
+		time.Sleep(5 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		once(t, "alder", valley.told(alder), "to a broken one")
+		once(t, "birch", hill.told(birch), "from a broken one")
+		c.posts["N0QRA-10"].broken.Store(false)
+		time.Sleep(20 * time.Minute)
+		same(t, "left open", c.open())
+	})
+}
+
 // Silenced by its operator a gateway is no good as a mesh's transmitter: another
 // takes its place at once, what waits moves there, and it comes back as a
 // newcomer.

@@ -145,9 +145,10 @@ func (s *Store) checkpoint() error {
 		s.compactIfDue(next.tx)
 		return err
 	})
+	err = s.explain(err)
 	s.overdue.Store(err != nil)
-	s.retryAt = time.Now().Add(retryFactor * time.Since(begun))
-	return s.explain(err)
+	s.overdueBy, s.retryAt = err, time.Now().Add(retryFactor*time.Since(begun))
+	return err
 }
 
 // commit commits the open transaction, and returns the mark of the new checkpoint.

@@ -28,6 +28,9 @@
 //   - Killed at any moment: what Apply reported is there, the rest is not.
 //   - Power failure during a checkpoint: the data file is as it was at the last one, and
 //     the log has what came since.
+//   - Disk broken or read-only: Apply gives the disk's error, and nothing counts as full.
+//     Receipts, emergencies and changes still go into the log as long as that can be written.
+//     Once the disk works again the same store does.
 //   - Disk full: the log has its space already. Once a checkpoint has failed, New gets
 //     queue.ErrFull, and the rest of the log is for receipts, emergencies and changes.
 //     When that is full, too, lazy ops are kept and tried again. Reads go on; once there

@@ -29,8 +29,12 @@ type drafted struct {
 	is      []entry
 }
 
-// room is how large the file may grow, in bytes.
-type room struct{ normal, urgent int64 }
+// room is how large the file may grow, in bytes. why is set if what keeps it from growing is
+// no lack of room.
+type room struct {
+	normal, urgent int64
+	why            error
+}
 
 // newDraft begins a draft of about so many edits.
 func newDraft(t *txn, r room, edits int) *draft {
@@ -103,7 +107,7 @@ func (d *draft) known(id queue.Identity, since clock.Age) (uint64, bool) {
 	return d.t.known(id, since)
 }
 
-// admit returns ErrFull for a New if there is no room. Receipts, which may empty the
+// admit returns ErrFull for a New if there is no room, or why the disk fails. Receipts, which may empty the
 // store, and urgent ops may use the reserve.
 func (d *draft) admit(r *queue.Record, urgent bool, size int) error {
 	urgent = urgent || r.Message.Kind == message.Receipt || r.Message.Precedence == message.Emergency
@@ -112,7 +116,10 @@ func (d *draft) admit(r *queue.Record, urgent bool, size int) error {
 		limit = d.room.urgent
 	}
 	d.used += roomOf(size)
-	if d.used > limit {
+	switch {
+	case d.used > limit && d.room.why != nil:
+		return d.room.why
+	case d.used > limit:
 		return fmt.Errorf("%w: %d MiB in use", queue.ErrFull, d.used>>20)
 	}
 	return nil

@@ -9,6 +9,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"posthouse/bridge/message"
 	"posthouse/queue"
 )
 
@@ -43,6 +44,31 @@ func TestHealthyTellsThatNothingCanBeWritten(t *testing.T) {
 		if err := s.Healthy(); err != nil {
 			t.Errorf("two minutes after it could be written again: %v", err)
 		}
+	})
+}
+
+// A disk that fails is not full: who hands something in is to try again, as what lets a
+// broker keep a text, and is not told that it is refused. What must not wait goes into the
+// log, if that can be written.
+func TestADiskThatFailsIsNotFull(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o, before, _ := failing()
+		s := openIn(t, t.TempDir(), o)
+		defer closeStore(t, s)
+		before.Store(true)
+		applyEach(t, s, 0, 1)
+		time.Sleep(2 * checkpointWait)
+		if _, err := s.Apply(t.Context(), queue.Op{New: sample(1)}); !errors.Is(err, errPulled) || errors.Is(err, queue.ErrFull) {
+			t.Errorf("a text is answered %v, want %v", err, errPulled)
+		}
+		receipt := sample(2)
+		receipt.Message.Kind = message.Receipt
+		if _, err := s.Apply(t.Context(), queue.Op{New: receipt}); err != nil {
+			t.Errorf("a receipt is answered %v", err)
+		}
+		before.Store(false)
+		time.Sleep(2 * time.Minute)
+		applyEach(t, s, 3, 1)
 	})
 }
 

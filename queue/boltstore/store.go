@@ -130,6 +130,7 @@ type Store struct {
 	short       bool        // the disk had no room at the last look
 	asked       time.Time   // the last look
 	overdue     atomic.Bool // the last checkpoint failed; Room reads it
+	overdueBy   error       // why
 	unsettled   bool        // see unsettle
 	retryAt     time.Time   // of the checkpoint
 	forLists    int64       // bytes that lists of free pages may take, see keepFreelist
@@ -298,11 +299,15 @@ func usedIn(tx *bolt.Tx) int64 {
 }
 
 // room tells how far the file may go now. Once a New had no room, a smaller one
-// has none either, until something has gone.
+// has none either, until something has gone. A disk that fails is not full: who is told that
+// tries again, and nothing is refused for good.
 func (s *Store) room(short bool) room {
 	r := room{normal: s.opts.MaxBytes - s.opts.Reserve, urgent: s.opts.MaxBytes}
 	if short || s.full.Load() {
 		r.normal = 0
+	}
+	if s.overdue.Load() && !s.short && !errors.Is(s.overdueBy, queue.ErrFull) {
+		r.why = s.overdueBy
 	}
 	return r
 }
