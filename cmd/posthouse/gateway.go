@@ -2,16 +2,12 @@ package main
 
 import (
 	"context"
-	"crypto/rand"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
-	"os"
 	"path/filepath"
-	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -31,11 +27,10 @@ import (
 	"posthouse/queue"
 )
 
-// What is in the data folder besides the control socket.
+// What is in the data folder besides the control socket and the key of bounce addresses.
 const (
-	queueFile     = "queue.db"
-	bounceKeyFile = "bounce.key"
-	journalDir    = "air"
+	queueFile  = "queue.db"
+	journalDir = "air"
 )
 
 // gateway is one daemon.
@@ -164,7 +159,7 @@ func linkLabels(cfg *config.Config) []metrics.Link {
 }
 
 func (g *gateway) makeLinks() error {
-	key, err := bounceKey(g.cfg.DataDir)
+	key, err := bounceKey(g.cfg.DataDir, g.log)
 	if err != nil {
 		return fail(exitDisk, err)
 	}
@@ -345,26 +340,4 @@ func (g *gateway) snapshot() metrics.Snapshot {
 		s.Oldest[name] = now.Sub(at)
 	}
 	return s
-}
-
-// bounceKey reads the key that signs bounce addresses, and makes it at the first start.
-func bounceKey(dir string) ([]byte, error) {
-	path := filepath.Join(dir, bounceKeyFile)
-	b, err := os.ReadFile(path)
-	switch {
-	case errors.Is(err, os.ErrNotExist):
-		key := make([]byte, 32)
-		rand.Read(key) // never fails (crypto/rand)
-		if err := os.WriteFile(path, []byte(hex.EncodeToString(key)+"\n"), 0o600); err != nil {
-			return nil, fmt.Errorf("the key of bounce addresses: %w", err)
-		}
-		return key, nil
-	case err != nil:
-		return nil, fmt.Errorf("the key of bounce addresses: %w", err)
-	}
-	key, err := hex.DecodeString(strings.TrimSpace(string(b)))
-	if err != nil || len(key) < 16 {
-		return nil, fmt.Errorf("%s is not a key of at least 32 hexadecimal digits: remove it and a new one is made; bounces of mails sent before will not be recognised", path)
-	}
-	return key, nil
 }

@@ -21,10 +21,10 @@ const (
 type scribe struct {
 	to    io.Writer
 	lines chan *logLine
-	bytes atomic.Int64 // in lines
-	late  atomic.Bool  // the reader did not take a line in time, and has not caught up
-	gone  atomic.Int64 // lines that were lost
-	told  int64        // of them, in the log; work's own
+	bytes atomic.Int64                // in lines
+	late  atomic.Bool                 // the reader did not take a line in time, and has not caught up
+	gone  atomic.Int64                // lines that were lost
+	told  int64                       // of them, in the log; work's own
 	log   atomic.Pointer[slog.Logger] // says how many; nil: not yet
 	done  chan struct{}
 }
