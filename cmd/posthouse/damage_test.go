@@ -362,3 +362,27 @@ func locked(t *testing.T, a *archive) {
 	a.arrive(heldTexts)
 	a.stop()
 }
+
+// TestDataFolderIsRemoved: somebody cleans up too much while the gateway runs. It ends, so
+// that it is started again, and nothing that was taken over is missing.
+func TestDataFolderIsRemoved(t *testing.T) {
+	t.Parallel()
+	a := openArchive(t, t.TempDir())
+	a.run()
+	a.alder.say(said{ID: "held", To: "N0QRD-3", Text: "held through it all"})
+	if err := os.RemoveAll(a.dir); err != nil {
+		t.Fatal(err)
+	}
+	a.alder.publish(said{ID: "new", From: "N0QRA-7", To: "N0QRD-3", Text: "written just after"}) // its client keeps it until it is confirmed
+	err := a.cmd.Wait()
+	a.cmd = nil
+	if exit, ok := errors.AsType[*exec.ExitError](err); !ok || exit.ExitCode() != exitDisk {
+		t.Fatalf("it ended with %v, want exit code %d", err, exitDisk)
+	}
+	a.awaitLog("level=ERROR", "removed", "queue.db")
+	a.start()
+	a.dogwood.position()
+	a.dogwood.expectText("held through it all")
+	a.dogwood.expectText("written just after")
+	a.stop()
+}

@@ -271,6 +271,9 @@ func (g *gateway) work(ctx context.Context, environ env) error {
 	if g.hub != nil {
 		desk.Go(func() { g.heedHub(ctx, cancel) })
 	}
+	if s, ok := g.store.(local); ok {
+		desk.Go(func() { endOn(ctx, s.Removed(), cancel, errRemoved) })
+	}
 	save := &saver{g: g, environ: environ}
 	desk.Go(func() { web.ServeControl(ctx, g.control, g.bridge, save.save, g.log) })
 	if g.http != nil {
@@ -285,6 +288,8 @@ func (g *gateway) work(ctx context.Context, environ env) error {
 		return errLost
 	case errors.Is(cause, errWon):
 		return errWon
+	case errors.Is(cause, errRemoved):
+		return fail(exitDisk, errRemoved)
 	}
 	return fail(cannotWork(err), err)
 }
@@ -297,6 +302,15 @@ func cannotWork(err error) int {
 		return exitUnavailable
 	}
 	return exitConfig
+}
+
+// endOn ends the run once something happens.
+func endOn(ctx context.Context, happens <-chan struct{}, end context.CancelCauseFunc, why error) {
+	select {
+	case <-happens:
+		end(why)
+	case <-ctx.Done():
+	}
 }
 
 // heedHub ends the run when this process has lost its share of the hub, or leads now.

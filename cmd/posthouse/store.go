@@ -23,6 +23,15 @@ type store interface {
 	Room() (queue.Room, bool)
 }
 
+// local is a store in files of this machine.
+type local interface {
+	Removed() <-chan struct{} // closed once somebody has removed them
+}
+
+// errRemoved ends a run: a new one has all files of the data folder again, the socket of the
+// commands, too.
+var errRemoved = errors.New("its data folder was removed, or the queue in it; the queue was put back: start it again")
+
 // shared is a store that the processes of a hub work with.
 type shared interface {
 	queue.Share

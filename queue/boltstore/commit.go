@@ -222,6 +222,7 @@ func (s *Store) write(batch []*call) error {
 // draft plans a batch. Between two checkpoints the room is only estimated: before
 // anything is refused for lack of it, a checkpoint measures it.
 func (s *Store) draft(batch []*call) (d *draft, err error) {
+	s.lookForFiles()
 	if s.overdue.Load() && time.Now().After(s.retryAt) {
 		if err := s.checkpoint(); err != nil {
 			s.complain(err)

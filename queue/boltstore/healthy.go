@@ -12,8 +12,13 @@ import (
 func (s *Store) Healthy() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.bad != nil || s.failing == nil {
+	switch {
+	case s.bad != nil:
 		return s.bad
+	case s.gone != nil:
+		return s.gone
+	case s.failing == nil:
+		return nil
 	}
 	return fmt.Errorf("nothing can be written: %w", s.failing)
 }

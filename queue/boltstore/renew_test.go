@@ -150,7 +150,7 @@ func TestAWornFileWithAnotherInItsPlaceStaysOpen(t *testing.T) {
 					t.Errorf("the log does not say so: %s", said.String())
 				}
 				sameRecords(t, all(t, s), was)
-				if _, err := s.Apply(t.Context(), queue.Op{New: sample(20_000)}); err != nil {
+				if _, err := s.Apply(t.Context(), queue.Op{Put: map[string][]byte{"still": []byte("written")}}); err != nil {
 					t.Error(err)
 				}
 				settle(t, s)

@@ -139,6 +139,11 @@ func copyFile(from, to string) error {
 		return err
 	}
 	defer in.Close()
+	return writeFile(to, in)
+}
+
+// writeFile makes a file and syncs it.
+func writeFile(to string, in io.Reader) error {
 	out, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		return err

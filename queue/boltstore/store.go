@@ -106,6 +106,7 @@ type Store struct {
 
 	line     *line.Line[*call]
 	stopped  chan struct{} // closed when the committer has ended
+	removed  chan struct{} // closed when gone is set
 	watchers watchers
 
 	// mu guards the open transaction, for reads, too. It is not held while the log is
@@ -117,6 +118,7 @@ type Store struct {
 	lastCommit time.Duration
 	bad        error           // why the file cannot be used now
 	failing    error           // why the last write failed
+	gone       error           // the files were removed
 	suspects   map[uint64]bool // records that were found damaged
 	closing    bool
 	closeErr   error
@@ -174,7 +176,7 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 			return nil, errors.Join(fmt.Errorf("making a fresh file: %w", err), lock.Close())
 		}
 	}
-	s := &Store{path: path, opts: opts, log: opts.Log, lock: lock, stopped: make(chan struct{}), suspects: map[uint64]bool{}}
+	s := &Store{path: path, opts: opts, log: opts.Log, lock: lock, stopped: make(chan struct{}), removed: make(chan struct{}), suspects: map[uint64]bool{}}
 	s.compactWait = compactRetry
 	s.life, s.end = context.WithCancel(context.Background())
 	s.line = line.New[*call](lazyWait, lazyMany)
@@ -306,7 +308,10 @@ func (s *Store) room(short bool) room {
 	if short || s.full.Load() {
 		r.normal = 0
 	}
-	if s.overdue.Load() && !s.short && !errors.Is(s.overdueBy, queue.ErrFull) {
+	switch {
+	case s.gone != nil:
+		r.normal, r.why = 0, s.gone
+	case s.overdue.Load() && !s.short && !errors.Is(s.overdueBy, queue.ErrFull):
 		r.why = s.overdueBy
 	}
 	return r
@@ -346,5 +351,5 @@ func (s *Store) closeFile() error {
 	if s.bad != nil {
 		return s.bad
 	}
-	return s.file.db.Close()
+	return errors.Join(s.putBack(), s.file.db.Close())
 }

@@ -35,6 +35,14 @@ func lockFile(path string) (*os.File, error) {
 	return nil, errors.Join(err, f.Close())
 }
 
+// names counts the names of a file.
+func names(info os.FileInfo) uint64 {
+	if st, ok := info.Sys().(*syscall.Stat_t); ok {
+		return uint64(st.Nlink)
+	}
+	return 1
+}
+
 // unlock and relock give and take bbolt's own lock of a file, which does not let
 // this process open it a second time. Others are kept away by lockFile.
 func unlock(f *os.File) error { return syscall.Flock(int(f.Fd()), syscall.LOCK_UN) }

@@ -1,0 +1,85 @@
+//go:build unix
+
+package boltstore
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"posthouse/bridge/message"
+	"posthouse/queue"
+)
+
+// Somebody removes the files, or their whole folder, while they are in use: nothing new is
+// taken over, and all that was is there again after Close.
+func TestFilesAreRemovedWhileInUse(t *testing.T) {
+	for name, remove := range map[string]func(dir string) error{
+		"the folder":   os.RemoveAll,
+		"the file":     func(dir string) error { return os.Remove(filepath.Join(dir, "queue.db")) },
+		"only the log": func(dir string) error { return os.Remove(filepath.Join(dir, "queue.db"+logExt)) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := filepath.Join(t.TempDir(), "data")
+			s := openIn(t, dir, Options{})
+			applyEach(t, s, 0, 10)
+			if err := remove(dir); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := s.Apply(t.Context(), queue.Op{New: sample(10)}); err == nil {
+				t.Error("a text was taken over")
+			}
+			select {
+			case <-s.Removed():
+			default:
+				t.Error("nobody is told")
+			}
+			if s.Healthy() == nil {
+				t.Error("the store is called healthy")
+			}
+			receipt := sample(11)
+			receipt.Message.Kind = message.Receipt
+			if _, err := s.Apply(t.Context(), queue.Op{New: receipt}); err != nil { // it may empty the store
+				t.Error(err)
+			}
+			closeStore(t, s)
+			s = openIn(t, dir, Options{})
+			defer closeStore(t, s)
+			if n := len(all(t, s)); n != 11 {
+				t.Errorf("%d records are there again, want 11", n)
+			}
+			applyEach(t, s, 12, 1)
+			verified(t, s)
+		})
+	}
+}
+
+// What lies in the place of a removed file is left there.
+func TestAnotherFileLiesInThePlaceOfARemovedOne(t *testing.T) {
+	dir := t.TempDir()
+	s := openIn(t, dir, Options{})
+	applyEach(t, s, 0, 10)
+	path := filepath.Join(dir, "queue.db")
+	if err := os.Remove(path); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, []byte("a backup"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	closeStore(t, s)
+	if b, err := os.ReadFile(path); err != nil || string(b) != "a backup" {
+		t.Errorf("in its place is %q, %v", b, err)
+	}
+	aside, _ := filepath.Glob(filepath.Join(dir, "queue.removed-*.db"))
+	if len(aside) != 1 {
+		t.Fatalf("%q are beside it", aside)
+	}
+	if err := os.Rename(aside[0], path); err != nil {
+		t.Fatal(err)
+	}
+	s = openIn(t, dir, Options{})
+	defer closeStore(t, s)
+	if n := len(all(t, s)); n != 10 {
+		t.Errorf("%d records are in it, want 10", n)
+	}
+}
