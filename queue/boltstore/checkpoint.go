@@ -26,6 +26,7 @@ const (
 	calm           = 2 * time.Millisecond // for so long: then it delays nobody
 	checkpointRoom = 1000                 // or when so many pages were changed in memory, 11 KiB each
 	retryFactor    = 10                   // after a failure, so many times as long after it as it took
+	retryLeast     = time.Second          // and no sooner: a disk that is read-only says so at once
 )
 
 // begin opens the transaction for the time until the next checkpoint, and replays the
@@ -147,7 +148,7 @@ func (s *Store) checkpoint() error {
 	})
 	err = s.explain(err)
 	s.overdue.Store(err != nil)
-	s.overdueBy, s.retryAt = err, time.Now().Add(retryFactor*time.Since(begun))
+	s.overdueBy, s.retryAt = err, time.Now().Add(max(retryFactor*time.Since(begun), retryLeast))
 	return err
 }
 

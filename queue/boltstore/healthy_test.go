@@ -4,10 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	bolt "go.etcd.io/bbolt"
 
 	"posthouse/bridge/message"
 	"posthouse/queue"
@@ -53,11 +56,17 @@ func TestHealthyTellsThatNothingCanBeWritten(t *testing.T) {
 func TestADiskThatFailsIsNotFull(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o, before, _ := failing()
+		var tries atomic.Int64
+		fails := o.commit
+		o.commit = func(tx *bolt.Tx) error { tries.Add(1); return fails(tx) }
 		s := openIn(t, t.TempDir(), o)
 		defer closeStore(t, s)
 		before.Store(true)
 		applyEach(t, s, 0, 1)
 		time.Sleep(2 * checkpointWait)
+		if n := int64(checkpointWait / retryLeast); tries.Load() < n/2 || tries.Load() > n+2 {
+			t.Errorf("it was tried %d times in a minute, want about %d times", tries.Load(), n)
+		}
 		if _, err := s.Apply(t.Context(), queue.Op{New: sample(1)}); !errors.Is(err, errPulled) || errors.Is(err, queue.ErrFull) {
 			t.Errorf("a text is answered %v, want %v", err, errPulled)
 		}
