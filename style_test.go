@@ -217,11 +217,11 @@ func mayImport(dir string) (allowed []string, everything, known bool) {
 	case first == "metrics":
 		return core, false, true
 	case dir == "adapters": // kinds.go, the list
-		return append([]string{"adapters/aprsis", "adapters/broker", "adapters/mail", "adapters/keypair"}, pure...), false, true
+		return append([]string{"adapters/aprsis", "adapters/broker", "adapters/mail", "adapters/keypair", "adapters/reach"}, pure...), false, true
 	case strings.HasSuffix(dir, "test") && first == "adapters": // starts a real program
 		return append([]string{"adapters/realtest"}, pure...), false, true
 	case first == "adapters":
-		return append([]string{"adapters/keypair"}, pure...), false, true
+		return append([]string{"adapters/keypair", "adapters/reach"}, pure...), false, true
 	case first == "cmd":
 		return nil, true, true
 	}

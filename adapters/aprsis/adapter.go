@@ -13,6 +13,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"posthouse/adapters/reach"
 	"posthouse/bridge/callsign"
 	"posthouse/bridge/fit"
 	"posthouse/bridge/link"
@@ -54,7 +55,7 @@ type Options struct {
 	Positions bool          // gate the positions of stations heard by radio
 	Reconnect time.Duration // first wait before connecting again, default 5 s
 
-	Dial func(ctx context.Context, network, address string) (net.Conn, error) // default: net.Dialer
+	Dial func(ctx context.Context, network, address string) (net.Conn, error) // default: reach.Dial
 	Log  *slog.Logger                                                         // default: slog.Default
 }
 
@@ -116,7 +117,7 @@ func (o *Options) fillIn() {
 	o.MaxParts = cmp.Or(o.MaxParts, 3)
 	o.Reconnect = cmp.Or(o.Reconnect, firstDelay)
 	if o.Dial == nil {
-		o.Dial = (&net.Dialer{}).DialContext
+		o.Dial = reach.Dial
 	}
 	o.Log = cmp.Or(o.Log, slog.Default()).With("link", o.Name)
 }

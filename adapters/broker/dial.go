@@ -10,6 +10,8 @@ import (
 	"net/url"
 	"os"
 	"strings"
+
+	"posthouse/adapters/reach"
 )
 
 // dial connects to the first address that can be reached, beginning with s.at.
@@ -49,10 +51,19 @@ func (e unreachable) Unwrap() []error { return e }
 func (s *session) dialOne(ctx context.Context, u *url.URL) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, connectWait)
 	defer cancel()
-	if u.Scheme == "ssl" {
-		return (&tls.Dialer{Config: s.tls()}).DialContext(ctx, "tcp", u.Host)
+	conn, err := reach.Dial(ctx, "tcp", u.Host)
+	if err != nil || u.Scheme != "ssl" {
+		return conn, err
 	}
-	return new(net.Dialer).DialContext(ctx, "tcp", u.Host)
+	config := s.tls()
+	if config.ServerName == "" {
+		config.ServerName = u.Hostname()
+	}
+	secured := tls.Client(conn, config)
+	if err := secured.HandshakeContext(ctx); err != nil {
+		return nil, errors.Join(err, conn.Close())
+	}
+	return secured, nil
 }
 
 // tls trusts the present certificates in CAFile or, if that cannot be read, those at the
@@ -61,7 +72,7 @@ func (s *session) tls() *tls.Config {
 	if now, err := tlsConfig(s.opts.TLS, s.opts.CAFile); err == nil {
 		return now
 	}
-	return s.opts.TLS
+	return s.opts.TLS.Clone()
 }
 
 // host is the address that was reached last.

@@ -15,6 +15,7 @@ import (
 	"sync"
 	"time"
 
+	"posthouse/adapters/reach"
 	"posthouse/bridge/link"
 )
 
@@ -134,7 +135,7 @@ func (o Options) withDefaults() Options {
 		o.LookupTXT = net.DefaultResolver.LookupTXT
 	}
 	if o.Dial == nil {
-		o.Dial = new(net.Dialer).DialContext
+		o.Dial = reach.Dial
 	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
