@@ -126,7 +126,7 @@ func (x *traffic) settle() (confirmed, copies int) {
 	all := x.missing()
 	for left := len(all) + 1; len(all) > 0 && len(all) < left; { // as long as there is progress
 		left = len(all)
-		becomes(patience, func() bool { all = x.missing(); return len(all) == 0 })
+		becomes(3*patience, func() bool { all = x.missing(); return len(all) == 0 }) // longer than 10 s without a PUBACK and the wait after
 	}
 	if len(all) > 0 {
 		x.t.Errorf("%d of %d confirmed messages are missing: %s", len(all), confirmed, strings.Join(all[:min(len(all), 30)], ", "))
