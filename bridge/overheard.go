@@ -20,7 +20,7 @@ const mostOverheard = 256
 // overheard notes for the other gateways of a mesh an ack that is for none of our own
 // frames. It tells whether there are others, alive or only retained by the broker.
 func (b *Bridge) overheard(ln *line, m *message.Message) bool {
-	if ln.vote == nil || !ln.props.Radio || m.Via != "" || !b.far.table.Known(ln.meshName(), b.own.String(), true) {
+	if ln.vote == nil || !ln.props.Radio || m.Via != "" || !b.far.table.Known(ln.meshName(), b.own.String()) {
 		return false
 	}
 	s := b.kin

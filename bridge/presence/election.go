@@ -7,8 +7,8 @@ import "time"
 //
 // The rules: of the gateways that are alive with their mesh up the one with the lowest call
 // sign transmits, but one that does already goes on. A newcomer that finds a trace of
-// another listens for Alive first; one that finds none within First transmits at once. A
-// gateway that is cut off from the others transmits: the mesh must not fall silent, at the
+// another listens for Alive first; one that finds none within First transmits at once, of
+// several that begin together the one with the lowest call sign. A gateway that is cut off from the others transmits: the mesh must not fall silent, at the
 // price that a message that both have may be sent twice.
 //
 // Of two that transmit the one with the higher call sign gives way as soon as it hears the
@@ -26,6 +26,7 @@ type Election struct {
 	connected time.Time // to the trunk; zero: cut off
 	cut       time.Time // since when it is cut off; zero: connected
 	rivalled  time.Time // since when another transmits, too; zero: none does
+	followed  bool      // another has transmitted since it connected
 }
 
 // Condition is what the gateway itself can do at a moment.
@@ -53,7 +54,7 @@ func (e *Election) follow(trunkUp bool, now time.Time) {
 		if !e.joined || now.Sub(e.cut) >= Alive {
 			e.transmits = false // a newcomer
 		}
-		e.joined, e.connected, e.cut = true, now, time.Time{}
+		e.joined, e.connected, e.cut, e.followed = true, now, time.Time{}, false
 	case !trunkUp && (!e.connected.IsZero() || e.cut.IsZero()):
 		e.connected, e.cut = time.Time{}, now
 	}
@@ -64,7 +65,7 @@ func (e *Election) may(t *Table, c Condition, now time.Time) bool {
 		// At a start the trunk gets as long as a newcomer would listen.
 		return e.transmits || now.Sub(e.cut) >= First
 	}
-	lowest, incumbent := e.Own, ""
+	lower, incumbent := 0, ""
 	for _, s := range t.Living(e.Mesh, now) {
 		if s.Call == e.Own || !s.MeshUp {
 			continue
@@ -75,13 +76,17 @@ func (e *Election) may(t *Table, c Condition, now time.Time) bool {
 		if s.Standby && !c.Standby {
 			continue
 		}
-		lowest = min(lowest, s.Call)
+		if s.Call < e.Own {
+			lower++
+		}
 		if s.Transmits && (incumbent == "" || s.Call < incumbent) {
 			incumbent = s.Call
 		}
 	}
 	if incumbent == "" {
 		e.rivalled = time.Time{}
+	} else {
+		e.followed = true
 	}
 	switch {
 	case e.transmits && incumbent != "": // two at once: a cut was mended, or we are not heard
@@ -93,8 +98,11 @@ func (e *Election) may(t *Table, c Condition, now time.Time) bool {
 		return true
 	case incumbent != "":
 		return false
-	case t.Known(e.Mesh, e.Own, c.Standby || c.Mute):
-		return now.Sub(e.connected) >= Alive && lowest == e.Own
+	case now.Sub(e.connected) >= Alive:
+		return lower == 0
+	case t.Found(e.Mesh, e.Own, c.Standby || c.Mute, e.connected), e.followed && lower > 0:
+		return false
 	}
-	return now.Sub(e.connected) >= First
+	// They begin one after the other: each lower one may have found us, and listen.
+	return now.Sub(e.connected) >= time.Duration(1+lower)*First
 }

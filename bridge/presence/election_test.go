@@ -108,6 +108,50 @@ func TestNewcomerLeavesTheIncumbentAlone(t *testing.T) {
 	}
 }
 
+// Where the broker remembers nobody there is nothing to wait for.
+func TestOfTwoThatBeginTogetherOneTransmitsWithinSeconds(t *testing.T) {
+	c := newCrowd("N0QRB-10")
+	c.start("N0QRA-10")
+	if s := c.run(10 * time.Minute); s[0] > int(First/time.Second) || s[2] > 0 {
+		t.Errorf("seconds by number of transmitters: %v", s)
+	}
+	if got := c.transmitter(); got != "N0QRA-10" {
+		t.Errorf("%s transmits, want the lowest", got)
+	}
+}
+
+// The later one finds the other remembered and listens, so the other must not wait for it.
+func TestTheFirstDoesNotWaitForOneThatListens(t *testing.T) {
+	c := newCrowd("N0QRB-10")
+	c.run(3 * time.Second)
+	c.start("N0QRA-10")
+	if s := c.run(10 * time.Minute); s[0] > int(2*First/time.Second) || s[2] > 0 {
+		t.Errorf("seconds by number of transmitters: %v", s)
+	}
+	if got := c.transmitter(); got != "N0QRB-10" {
+		t.Errorf("%s transmits, want the first", got)
+	}
+}
+
+// Of those that are left only one follows, however short a time they have known each other.
+func TestOneFollowsWhenTheFirstOfManyIsGone(t *testing.T) {
+	for after := First; after < Alive+2*First; after += 5 * time.Second {
+		c := newCrowd()
+		for _, call := range []string{"N0QRA-10", "N0QRB-10", "N0QRC-10", "N0QRD-10"} {
+			c.start(call)
+		}
+		s := c.run(after)
+		first := c.nodes["N0QRA-10"]
+		first.alive = false
+		for _, n := range c.nodes {
+			n.table.Gone(first.call, first.boot)
+		}
+		if left := c.run(5 * time.Minute); s[2]+left[2] > 0 || left[0] > int(Alive/time.Second) {
+			t.Errorf("gone after %v: seconds by number of transmitters: %v, then %v", after, s, left)
+		}
+	}
+}
+
 // The way out may fail alone, as where a broker drops what its access list does
 // not allow. Then two transmit for as long as it takes to notice, not for ever.
 func TestAGatewayThatNobodyHearsGivesWay(t *testing.T) {
@@ -342,7 +386,7 @@ func TestWhatMayBeAReplayOnlyHasANewcomerListen(t *testing.T) {
 	table, now := NewTable(), time.Unix(1e9, 0)
 	replay := Say{Mesh: "valley", Call: "N0QRA-10", Boot: 9, Count: 7, MeshUp: true, Transmits: true, Unproven: true}
 	table.Hear(replay, true, now)
-	if !table.Known("valley", "N0QRB-10", false) {
+	if !table.Found("valley", "N0QRB-10", false, time.Time{}) {
 		t.Error("a newcomer would not listen")
 	}
 	replay.Count = 8

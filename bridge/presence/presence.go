@@ -63,6 +63,8 @@ type entry struct {
 	say   Say
 	heard time.Time // when the counter last grew; zero: only retained by the broker
 	came  time.Time
+	first time.Time // when it became known
+	trace bool      // by what the broker had kept, or what may be a replay
 }
 
 // Table has the announcements of gateways. Safe for concurrent use.
@@ -86,7 +88,7 @@ func (t *Table) Hear(s Say, retained bool, now time.Time) bool {
 		if len(t.all) >= maxGateways {
 			t.forgetOldest()
 		}
-		e = &entry{say: s, came: now}
+		e = &entry{say: s, came: now, first: now, trace: retained || s.Unproven || e != nil}
 		t.all[k] = e
 		if !retained && !s.Unproven {
 			e.heard = now
@@ -252,13 +254,26 @@ func (t *Table) Size(now time.Time) int {
 	return len(t.all)
 }
 
-// Known tells whether a gateway of a mesh other than but is known, alive or not; standby
-// counts those on standby, too.
-func (t *Table) Known(mesh, but string, standby bool) bool {
+// Known tells whether a gateway of a mesh other than but is known, alive or not.
+func (t *Table) Known(mesh, but string) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for k := range t.all {
+		if k.mesh == mesh && k.call != but {
+			return true
+		}
+	}
+	return false
+}
+
+// Found tells whether a gateway that connected then found another of its mesh there: one
+// that the broker remembered, or that was known before. One that began to speak since is as
+// new. standby counts those on standby, too.
+func (t *Table) Found(mesh, own string, standby bool, then time.Time) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	for k, e := range t.all {
-		if k.mesh == mesh && k.call != but && (standby || !e.say.Standby) {
+		if k.mesh == mesh && k.call != own && (standby || !e.say.Standby) && (e.trace || then.Sub(e.first) > First) {
 			return true
 		}
 	}
