@@ -243,7 +243,8 @@ func (f *file) firstOut() []entry {
 }
 
 // answered is what must hold of an answer without an address: it goes to somebody whose
-// text its writer was given, or has acknowledged, and if there is none he hears so.
+// text its writer had been given, or had acknowledged, when he said it last, and if there is
+// none he hears so.
 func (j *judge) answered(f *file) {
 	if !f.answers || len(f.entries) == 0 {
 		return
@@ -259,8 +260,14 @@ func (j *judge) answered(f *file) {
 			j.fault(2, "%v, an answer, went to %s, too, by %s at %.1f s", f, e.station, e.gateway, e.at.Seconds())
 		}
 	}
+	by := time.Duration(0)
+	for _, e := range f.find(said) {
+		if e.at < out[0].at {
+			by = e.at + onTheWay
+		}
+	}
 	for _, e := range j.l.all {
-		if (e.what == transmitted || e.what == acks) && e.letter > 0 && e.station == f.from && e.at < out[0].at && j.files[e.letter-1].from == f.to {
+		if (e.what == transmitted || e.what == acks) && e.letter > 0 && e.station == f.from && e.at < min(by, out[0].at) && j.files[e.letter-1].from == f.to {
 			j.counts["answers without an address"]++
 			return
 		}
