@@ -125,6 +125,25 @@ func TestRoutesAndUnheard(t *testing.T) {
 	})
 }
 
+// An emergency by mail is one if its writer is on the allow list, licensed or not; who may
+// only answer a station is not. A far gateway has been told by the one that let it in.
+func TestEmergenciesByMail(t *testing.T) {
+	env := []string{"POSTHOUSE_POST_LISTEN=127.0.0.1:2525", "POSTHOUSE_POST_ALLOW=ann@club.example=N0QRA,*@county.example"}
+	inWorld(t, env, func(t *testing.T, w *world) {
+		for from, want := range map[string]message.Precedence{
+			"ann@club.example": message.Emergency, "duty@county.example": message.Emergency, "bob@home.example": message.Priority,
+		} {
+			v, err := w.links["post"].Hear(t.Context(), message.Message{Kind: message.Text, From: from, ThirdParty: true, To: "N0QRB-9", Text: "EMERGENCY fire"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if m := w.record(v.ID).Message; m.Precedence != want || want == message.Priority && m.Claimed != message.Emergency {
+				t.Errorf("%s: %v, claimed %v", from, m.Precedence, m.Claimed)
+			}
+		}
+	})
+}
+
 func TestEmergenciesOfOneSender(t *testing.T) {
 	inWorld(t, []string{"POSTHOUSE_RATE=5/10m"}, func(t *testing.T, w *world) {
 		is := func(id string, want message.Precedence) {

@@ -20,10 +20,10 @@ import (
 const unacknowledgedAfter = 5 * time.Minute
 
 // mayDeclareEmergency tells whether a sender's emergency goes as one: not from a
-// mail sender without a call sign, not from a station that is not on the mesh's
+// mail sender who is not on the allow list, not from a station that is not on the mesh's
 // station list, and not the fourth in ten minutes. With count set this one counts.
 func (b *Bridge) mayDeclareEmergency(m *message.Message, count bool) bool {
-	if message.IsMail(m.From) && m.SenderCall == "" {
+	if isAnswerOnly(b.cfg, m) {
 		return false
 	}
 	if ln := b.byName[m.Link]; ln != nil && ln.stations != nil {

@@ -175,7 +175,7 @@ func (j *Judge) speaksOn(m *message.Message, from string) *config.Link {
 // licence returns the call sign that a mail link's allow list has for a mail writer;
 // empty: none.
 func (j *Judge) licence(from string) string {
-	for a := range j.allowList {
+	for a := range allowList(j.cfg) {
 		if a.Call != "" && allows(a, from) {
 			return a.Call
 		}
@@ -189,31 +189,10 @@ func (j *Judge) allowed(m *message.Message) *rules.Refusal {
 	if !message.IsMail(m.From) || !receives {
 		return nil
 	}
-	for a := range j.allowList {
-		if allows(a, m.From) {
-			return nil
-		}
+	if isListed(j.cfg, m.From) {
+		return nil
 	}
 	return &rules.Refusal{Code: link.CodeNotAllowed, Why: "not on the allow list: may only answer a station", Regulation: "47 CFR 97.219(d)"}
-}
-
-// allowList yields the allow lists of all mail links.
-func (j *Judge) allowList(yield func(config.Allow) bool) {
-	for _, l := range j.cfg.Links {
-		if l.Mail == nil {
-			continue
-		}
-		for _, a := range l.Mail.Allow {
-			if !yield(a) {
-				return
-			}
-		}
-	}
-}
-
-func allows(a config.Allow, from string) bool {
-	p, err := rules.ParsePattern(a.Pattern)
-	return err == nil && p.Match(from)
 }
 
 func (j *Judge) policy(in *config.Link, m *message.Message, age time.Duration) *rules.Policy {
@@ -285,11 +264,11 @@ func (j *Judge) firstOf(kind string) string {
 // setPrecedence lowers an emergency that the sender may not declare, and says so.
 func (j *Judge) setPrecedence(m *message.Message, p *rules.Policy, before history) (note string) {
 	m.Precedence = rules.Precedence(m)
-	switch unlicensed := message.IsMail(m.From) && m.SenderCall == ""; {
+	switch {
 	case m.Precedence != message.Emergency:
 		return ""
-	case unlicensed:
-		note = "goes as priority: an emergency by mail needs a call sign on the allow list"
+	case isAnswerOnly(j.cfg, m):
+		note = "goes as priority: its writer is not on the allow list"
 	case !p.Known(m.From):
 		note = "goes as priority: the station is not on the list"
 	case before.alarm(m):

@@ -74,7 +74,7 @@ func TestVetVerdicts(t *testing.T) {
 		"an unlicensed one to the own mesh":             {asked("x@county.example", "N0QRB-9", "hello", ""), "pass", "hello"},
 		"an unlicensed one to APRS":                     {asked("x@county.example", "N0QRB-9", "hello", "aprs"), "third-party", ""},
 		"an unlicensed one abroad":                      {asked("x@county.example", "OE1XYZ", "hello", "trunk"), "third-party", ""},
-		"an unlicensed emergency abroad goes lowered":   {asked("x@county.example", "OE1XYZ", "EMERGENCY help", "trunk"), "third-party", ""},
+		"an unlicensed emergency abroad, RR 25.3":       {asked("x@county.example", "OE1XYZ", "EMERGENCY help", "trunk"), "pass", "EMERGENCY help"},
 		"a mail writer who is not on the list":          {asked("eve@elsewhere.example", "N0QRB-9", "hello", ""), "not-allowed", ""},
 		"mail to mail":                                  {asked("ann@club.example", "ben@club.example", "hello", ""), "no-route", ""},
 		"an empty text":                                 {asked("N0QRA-7", "N0QRB-9", "", ""), "not-text", ""},
