@@ -29,6 +29,7 @@
 //	expire.go      the clerk: ends lifetimes, tells writers of held texts, purges old records
 //	sweep.go       ends what waits from or for stations that were blocked
 //	forget.go      removes small values that are no longer needed
+//	allowlist.go   who may write by mail without being asked, and declare an emergency
 //	emergency.go   alerts about emergencies, and that nobody confirms them
 //	trouble.go     alerts about links, disk and clock
 //	silence.go     which silence of a link is unusual
