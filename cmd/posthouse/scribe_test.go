@@ -47,7 +47,7 @@ func TestNobodyReadsTheLog(t *testing.T) {
 	d.stop()
 }
 
-// reader is the other end of a log: a pipe with room for one line.
+// reader is the other end of a log.
 type reader struct {
 	pipe chan string
 	got  strings.Builder
@@ -70,40 +70,36 @@ func (r *reader) wakes() {
 	}
 }
 
-// Nobody waits for more than one line, what is kept is bounded, and whoever reads on learns
-// how much is missing.
+// Nobody waits for a reader, what is kept is bounded, and whoever reads on learns how much is
+// missing.
 func TestScribe(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := &reader{pipe: make(chan string, 1)}
+		r := &reader{pipe: make(chan string)}
 		s := newScribe(r)
 		log := slog.New(slog.NewTextHandler(s, nil))
 		s.log.Store(log)
-		const written, size = 100, 50_000
+		const size, more = 50_000, 100
 		begun := time.Now()
-		for i := range written {
-			log.Info(fmt.Sprintf("line %d", i), "with", strings.Repeat("x", size))
+		log.Info("line 0")
+		synctest.Wait() // it is on its way, and nobody reads it
+		for i := range more {
+			log.Info(fmt.Sprintf("line %d", i+1), "with", strings.Repeat("x", size))
 		}
-		if waited := time.Since(begun); waited != readerWait {
-			t.Errorf("%d lines waited for %v in all, want %v", written, waited, readerWait)
+		if waited := time.Since(begun); waited != 0 {
+			t.Errorf("the lines waited for %v", waited)
 		}
 		lost := s.lost()
-		if least, most := int64(written-1-unreadBytes/size-1), int64(written-unreadBytes/(size+100)); lost < least || lost > most {
+		if least, most := int64(more-unreadBytes/size), int64(more-unreadBytes/(size+100)); lost < least || lost > most {
 			t.Errorf("%d lines of %d bytes were lost, want %d to %d", lost, size, least, most)
 		}
 		r.wakes()
-		if n := int64(strings.Count(r.got.String(), "line ")); n != written-lost {
-			t.Errorf("%d lines were read, want %d", n, written-lost)
+		if n := int64(strings.Count(r.got.String(), "line ")); n != more+1-lost {
+			t.Errorf("%d lines were read, want %d", n, more+1-lost)
 		}
 		if want := fmt.Sprintf("lines=%d\n", lost); !strings.HasSuffix(r.got.String(), want) {
 			t.Errorf("the last line does not say %s", want)
 		}
-		begun = time.Now()
-		for range 3 {
-			log.Info("again")
-		}
-		if waited := time.Since(begun); waited != readerWait {
-			t.Errorf("afterwards a line waited for %v, want %v", waited, readerWait)
-		}
+		log.Info("again")
 		var last sync.WaitGroup
 		last.Go(r.wakes)
 		s.close()
@@ -111,6 +107,21 @@ func TestScribe(t *testing.T) {
 		if !strings.HasSuffix(r.got.String(), "again\n") || strings.Count(r.got.String(), "were lost") != 1 {
 			t.Errorf("at the end was read: %q", tail(r.got.String(), 6))
 		}
+	})
+}
+
+// A stop waits only so long for a reader.
+func TestScribeEndsWithoutAReader(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := &reader{pipe: make(chan string)}
+		s := newScribe(r)
+		fmt.Fprintln(s, "the last word")
+		begun := time.Now()
+		s.close()
+		if waited := time.Since(begun); waited != readerWait {
+			t.Errorf("the end waited for %v, want %v", waited, readerWait)
+		}
+		r.wakes()
 	})
 }
 
