@@ -243,8 +243,9 @@ func (f *file) firstOut() []entry {
 }
 
 // answered is what must hold of an answer without an address: it goes to somebody whose
-// text its writer had been given, or had acknowledged, when he said it last, and if there is
-// none he hears so.
+// text its writer had been given, or had acknowledged, when he said it last, or when a
+// gateway heard that: the text does not say when it was written, and to one that stood still
+// it came late. If there is nobody the writer hears so.
 func (j *judge) answered(f *file) {
 	if !f.answers || len(f.entries) == 0 {
 		return
@@ -261,9 +262,12 @@ func (j *judge) answered(f *file) {
 		}
 	}
 	by := time.Duration(0)
-	for _, e := range f.find(said) {
-		if e.at < out[0].at {
-			by = e.at + onTheWay
+	for _, e := range f.entries {
+		switch {
+		case e.what == said && e.at < out[0].at:
+			by = max(by, e.at+onTheWay)
+		case e.what == taken && e.at <= out[0].at: // from the air
+			by = max(by, e.at)
 		}
 	}
 	for _, e := range j.l.all {
