@@ -63,7 +63,7 @@ func (c *carrier) prepare(ctx context.Context, j queue.Job) *trip {
 	d := r.Deliveries[j.Item.Delivery]
 	d.Parts = slices.Clone(d.Parts)
 	t.r, t.d = r, &d // a copy: the courier gives the record to the store as it was read
-	t.knowParts()
+	c.knowParts(t)
 	at := c.b.stamp()
 	if at.Age >= r.Until {
 		return t.settle(queue.Outcome{Urgent: true, Change: c.b.expire(at, c.b.mayTell(&r.Message))})

@@ -14,19 +14,27 @@ import (
 func (t *trip) keepParts() {
 	if t.d != nil {
 		t.chosen.Parts, t.chosen.Before, t.chosen.After = slices.Clone(t.d.Parts), t.d.Before, t.d.After
+		t.chosen.Attempts, t.chosen.Round = t.d.Attempts, t.d.Round
 	}
 }
 
-// knowParts adds the courier's knowledge of sent parts to what is on disk.
-func (t *trip) knowParts() {
-	if len(t.d.Parts) == 0 {
-		t.d.Parts, t.d.Before, t.d.After = slices.Clone(t.chosen.Parts), t.chosen.Before, t.chosen.After
+// knowParts adds the courier's knowledge of sent parts to what is on disk, unless the
+// delivery has been elsewhere since the courier read it, and begins anew.
+func (c *carrier) knowParts(t *trip) {
+	was, is := t.chosen, t.d
+	switch {
+	case was.Attempts != is.Attempts || was.Round != is.Round:
+		return
+	case len(is.Parts) == 0 && len(was.Parts) > 0 && was.Parts[0].ID != "" && c.ln.trunk == nil:
+		return // ids are on disk before the first part goes out
+	case len(is.Parts) == 0:
+		is.Parts, is.Before, is.After = slices.Clone(was.Parts), was.Before, was.After
 	}
-	if len(t.chosen.Parts) != len(t.d.Parts) {
+	if len(was.Parts) != len(is.Parts) {
 		return
 	}
-	for i, p := range t.chosen.Parts {
-		t.d.Parts[i].Sent = t.d.Parts[i].Sent || p.Sent
+	for i, p := range was.Parts {
+		is.Parts[i].Sent = is.Parts[i].Sent || p.Sent
 	}
 }
 

@@ -205,6 +205,12 @@ var bugs = []plant.Bug{
 		Finds:   `its writer never heard of it`, Seed: 4,
 	},
 	{
+		Name: "an answer goes to who wrote after it", File: "bridge/address.go",
+		Old:     "ok && last.At <= written {",
+		Planted: "ok && (last.At <= written || planted(%q)) {",
+		Finds:   `who had written nothing`, Seed: 106,
+	},
+	{
 		Name: "what was passed to another gateway counts as given to the station", File: "bridge/outcome.go",
 		Old:     "	if c.ln.trunk == nil { //",
 		Planted: "	if c.ln.trunk == nil || planted(%q) { //",
