@@ -214,7 +214,7 @@ var bugs = []plant.Bug{
 		Name: "what was passed to another gateway counts as given to the station", File: "bridge/outcome.go",
 		Old:     "	if c.ln.trunk == nil { //",
 		Planted: "	if c.ln.trunk == nil || planted(%q) { //",
-		Finds:   `who had written nothing`, Seed: 31706,
+		Finds:   `who had written nothing`, Seed: 33684,
 	},
 
 	{
