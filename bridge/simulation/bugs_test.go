@@ -339,10 +339,4 @@ var bugs = []plant.Bug{
 		Planted: "	done, err := b.store.Apply(ctx, joined(plans)...)\n	if ops := joined(plans); planted(%q) && errors.Is(err, queue.ErrUncertain) && len(plans) == 1 && ops[0].New != nil {\n		done, err = make([]queue.Done, len(joined(plans))), nil\n	}\n",
 		Finds:   `invariant 1`, Seed: 36,
 	},
-	{
-		Name: "frame ids that could not be written are taken for those on disk", File: "bridge/naming.go",
-		Old:     "				t.d.Parts[k].ID = \"\" //",
-		Planted: "				if planted(%q) {\n					continue\n				}\n				t.d.Parts[k].ID = \"\" //",
-		Finds:   `index frame lacks`, Seed: 70172,
-	},
 }
