@@ -8,8 +8,9 @@ import "time"
 // The rules: of the gateways that are alive with their mesh up the one with the lowest call
 // sign transmits, but one that does already goes on. A newcomer that finds a trace of
 // another listens for Alive first; one that finds none within First transmits at once, of
-// several that begin together the one with the lowest call sign. A gateway that is cut off from the others transmits: the mesh must not fall silent, at the
-// price that a message that both have may be sent twice.
+// several that begin together the one with the lowest call sign. A gateway that is cut off
+// from the others transmits: the mesh must not fall silent, at the price that a message that
+// both have may be sent twice.
 //
 // Of two that transmit the one with the higher call sign gives way as soon as it hears the
 // other. If the other goes on for longer than Alive it does not hear us: then we give way,

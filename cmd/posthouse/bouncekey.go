@@ -61,19 +61,15 @@ func setKeyAside(path string, b []byte, log *slog.Logger) error {
 func makeBounceKey(path string) ([]byte, error) {
 	key := make([]byte, newBounceKey)
 	rand.Read(key) // never fails (crypto/rand)
-	f, err := os.OpenFile(path+".part", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
-	if err != nil {
+	part := path + ".part"
+	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
 	}
-	_, err = f.WriteString(hex.EncodeToString(key) + "\n")
-	if err == nil {
-		err = f.Sync()
+	if err := writeSecret(part, []byte(hex.EncodeToString(key)+"\n")); err != nil {
+		return nil, err
 	}
-	if err = errors.Join(err, f.Close()); err == nil {
-		err = os.Rename(f.Name(), path)
+	if err := os.Rename(part, path); err != nil {
+		return nil, err
 	}
-	if err != nil {
-		return nil, errors.Join(err, os.Remove(f.Name()))
-	}
-	return key, nil
+	return key, syncFolder(filepath.Dir(path))
 }

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"os/exec"
 	"strings"
 	"sync"
 	"testing"
@@ -30,13 +29,7 @@ func TestNobodyReadsTheLog(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.cmd = exec.Command(d.program, "run")
-	d.cmd.Env, d.cmd.Dir, d.cmd.Stdout, d.cmd.Stderr = d.env, d.dir, write, write
-	if err := d.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	write.Close()
-	d.awaitReady()
+	d.runInto(write)
 	pine, cedar := join(t, lake, "lake", "N0QTP-1"), join(t, pond, "pond", "N0QTC-1")
 	cedar.position()
 	for i := range room / 100 { // each writes several lines

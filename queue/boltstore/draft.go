@@ -107,8 +107,8 @@ func (d *draft) known(id queue.Identity, since clock.Age) (uint64, bool) {
 	return d.t.known(id, since)
 }
 
-// admit returns ErrFull for a New if there is no room, or why the disk fails. Receipts, which may empty the
-// store, and urgent ops may use the reserve.
+// admit returns ErrFull for a New if there is no room, or why the disk fails. Receipts,
+// which may empty the store, and urgent ops may use the reserve.
 func (d *draft) admit(r *queue.Record, urgent bool, size int) error {
 	urgent = urgent || r.Message.Kind == message.Receipt || r.Message.Precedence == message.Emergency
 	limit := d.room.normal
