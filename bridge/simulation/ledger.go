@@ -77,6 +77,7 @@ type entry struct {
 	bytes   int
 	urgent  bool // an emergency
 	until   time.Duration
+	undated bool // what came by the trunk does not say when it was filed
 }
 
 // ledger is the model's own list of all that was said, confirmed, delivered,
@@ -143,7 +144,7 @@ func (l *ledger) answered(gateway, name string, m *message.Message, v link.Verdi
 	case v.Refused():
 		e.what, e.text = refused, v.Code
 	case name == "far":
-		e.what = takenFar
+		e.what, e.undated = takenFar, m.Filed.IsZero()
 	default:
 		e.what = taken
 	}

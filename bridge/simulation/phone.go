@@ -245,7 +245,8 @@ func (f *file) firstOut() []entry {
 // answered is what must hold of an answer without an address: it goes to somebody whose
 // text its writer had been given, or had acknowledged, when he said it last, or when a
 // gateway heard that: the text does not say when it was written, and to one that stood still
-// it came late. If there is nobody the writer hears so.
+// it came late. One without a clock does not tell the others when it heard it. If there is
+// nobody the writer hears so.
 func (j *judge) answered(f *file) {
 	if !f.answers || len(f.entries) == 0 {
 		return
@@ -266,7 +267,7 @@ func (j *judge) answered(f *file) {
 		switch {
 		case e.what == said && e.at < out[0].at:
 			by = max(by, e.at+onTheWay)
-		case e.what == taken && e.at <= out[0].at: // from the air
+		case (e.what == taken || e.what == takenFar && e.undated) && e.at <= out[0].at: // taken: from the air
 			by = max(by, e.at)
 		}
 	}
