@@ -4,6 +4,7 @@ package etcdstore
 
 import (
 	"crypto/sha256"
+	"errors"
 	"flag"
 	"fmt"
 	"log/slog"
@@ -58,16 +59,25 @@ func openIn(c *etcdtest.Cluster) queuetest.Opener {
 	}
 }
 
-// join opens the queue of a gateway as the process that works in dir.
+// join opens the queue of a gateway as the process that works in dir. An etcd that is
+// slow for a moment, among the others of this test, is asked again, as the program does.
 func join(t testing.TB, c *etcdtest.Cluster, dir, name string, options ...func(*Options)) *Store {
 	t.Helper()
 	o := Options{Endpoints: c.Endpoints, Name: name, Dir: dir, Log: slog.New(slog.NewTextHandler(t.Output(), nil))}
 	for _, option := range options {
 		option(&o)
 	}
-	s, err := Open(t.Context(), o)
-	if err != nil {
-		t.Fatal(err)
-	}
+	var s *Store
+	until(t, "etcd answers", func() bool {
+		var err error
+		if s, err = Open(t.Context(), o); errors.Is(err, queue.ErrAway) {
+			t.Log(err)
+			return false
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		return true
+	})
 	return s
 }
