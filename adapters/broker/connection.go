@@ -116,7 +116,7 @@ func (c *connection) serve(ctx, parent context.Context) error {
 			confirmed = nil
 			c.h.state(true, "connected to the broker"+c.note)
 		case <-late.C:
-			return fmt.Errorf("the broker did not answer the subscription within %v", subscribeWait)
+			return errUnanswered
 		case err := <-kept:
 			return err
 		}

@@ -6,16 +6,23 @@ import (
 	"fmt"
 	"strconv"
 	"sync"
-
-	"posthouse/bridge/link"
+	"time"
 )
 
-// maxOpen bounds how many publishes wait for a PUBACK.
-const maxOpen = 256
+const (
+	maxOpen  = 256             // publishes that wait for a PUBACK
+	pubackIn = 2 * time.Minute // a PUBACK that is still missing then will not come
+)
 
 var (
 	errUnconfirmed = fmt.Errorf("no PUBACK within %v", confirmWait)
 	errTooMany     = errors.New("too many publishes wait for their PUBACK")
+	errOwing       = fmt.Errorf("what was published was not confirmed within %v (no PUBACK): may the user publish there?", pubackIn)
+
+	// errLost is not link.ErrDown: if the other side goes away over this very frame, as a
+	// program does that crashes over it, the frame would go out again with each connection,
+	// and nothing else. So it counts as a try, and others go first.
+	errLost = errors.New("connection lost before the PUBACK")
 )
 
 // token is one publish that waits for its PUBACK.
@@ -31,7 +38,12 @@ type flights struct {
 	turn sync.Mutex // held while one call offers, so that calls do not mix
 
 	mu   sync.Mutex
-	open map[string]token // by topic and payload
+	open map[string]flight // by topic and payload
+}
+
+type flight struct {
+	token
+	since time.Time
 }
 
 // send offers each packet, in order, and waits for all PUBACKs, or until lost. After one
@@ -82,9 +94,9 @@ func (f *flights) offer(key string, publish func() token) token {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.open == nil {
-		f.open = map[string]token{}
+		f.open = map[string]flight{}
 	}
-	f.open[key] = t
+	f.open[key] = flight{t, time.Now()}
 	return t
 }
 
@@ -92,7 +104,7 @@ func (f *flights) find(key string) token {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if t, ok := f.open[key]; ok && !failed(t) {
-		return t
+		return t.token
 	}
 	if len(f.open) >= maxOpen {
 		f.sweep()
@@ -112,6 +124,23 @@ func failed(t token) bool {
 	default:
 		return false
 	}
+}
+
+// owing are the publishes whose PUBACK will not come any more. MQTT 3.1.1 (section 4.4) lets
+// nobody publish them again but on a new connection.
+func (f *flights) owing() (late []token) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for _, t := range f.open {
+		select {
+		case <-t.Done():
+		default:
+			if time.Since(t.since) > pubackIn {
+				late = append(late, t.token)
+			}
+		}
+	}
+	return late
 }
 
 // sweep forgets publishes that were confirmed late and not offered again.
@@ -135,7 +164,7 @@ func (f *flights) wait(ctx context.Context, lost <-chan struct{}, key string, t 
 	case <-t.Done():
 		return f.land(key, t)
 	case <-lost:
-		return fmt.Errorf("connection lost before the PUBACK: %w", link.ErrDown)
+		return errLost
 	case <-ctx.Done():
 		return context.Cause(ctx)
 	}
@@ -145,7 +174,7 @@ func (f *flights) wait(ctx context.Context, lost <-chan struct{}, key string, t 
 func (f *flights) land(key string, t token) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if f.open[key] == t {
+	if f.open[key].token == t {
 		delete(f.open, key)
 	}
 	return t.Error()

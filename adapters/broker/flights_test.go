@@ -95,8 +95,8 @@ func TestOpenPublishesAreBounded(t *testing.T) {
 		}
 		lost := make(chan struct{})
 		close(lost)
-		if err := b.send(context.Background(), lost, says("1"), b.offer)[0]; !errors.Is(err, link.ErrDown) {
-			t.Errorf("with the connection lost: %v, want link.ErrDown", err)
+		if err := b.send(context.Background(), lost, says("1"), b.offer)[0]; !errors.Is(err, errLost) {
+			t.Errorf("with the connection lost: %v, want %v", err, errLost)
 		}
 	})
 }

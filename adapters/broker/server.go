@@ -82,7 +82,9 @@ func (s *server) publish(ctx context.Context, out []packet) []error {
 	if b == nil || b.listeners(s.opts.ToTopic) == 0 {
 		return all(len(out), link.ErrDown)
 	}
-	return b.flights.send(ctx, b.stopped, out, b.offer)
+	errs := b.flights.send(ctx, b.stopped, out, b.offer)
+	b.dismiss(b.flights.owing())
+	return errs
 }
 
 // capabilities bound what one client may ask for.

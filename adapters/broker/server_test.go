@@ -206,8 +206,8 @@ func TestBuiltInSentMeansPuback(t *testing.T) {
 	sent = r.sendAside(t, "two")
 	c.takes("two")
 	c.conn.Close()
-	if err := result(t, sent); !errors.Is(err, link.ErrDown) {
-		t.Errorf("Send to a subscriber that went away: %v, want link.ErrDown", err)
+	if err := result(t, sent); !errors.Is(err, errGone) {
+		t.Errorf("Send to a subscriber that went away: %v, want %v", err, errGone)
 	}
 	r.await(t, "the link is down", func() bool { return !r.Up() })
 }
@@ -366,8 +366,8 @@ func TestBuiltInSecondClientOfOneID(t *testing.T) {
 	first.takes("to the first")
 	second := dialRaw(t, r.mesh, 0, func(p *packets.ConnectPacket) { p.CleanSession = false })
 	first.gone()
-	if err := result(t, sent); !errors.Is(err, link.ErrDown) {
-		t.Errorf("Send to the client that was replaced: %v, want link.ErrDown", err)
+	if err := result(t, sent); !errors.Is(err, errGone) {
+		t.Errorf("Send to the client that was replaced: %v, want %v", err, errGone)
 	}
 	second.subscribe("valley/to", 1, 1)
 	sent = r.sendAside(t, "to the second")

@@ -6,6 +6,7 @@ import (
 	"crypto/subtle"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -20,7 +21,7 @@ import (
 // it will come back at once with the same publish.
 const rejectWait = time.Second
 
-var errGone = fmt.Errorf("the subscriber went away before its PUBACK: %w", link.ErrDown)
+var errGone = errors.New("the subscriber went away before its PUBACK") // see errLost
 
 // broker is one run of the built-in broker, as the hook of the library's server.
 type broker struct {
@@ -254,6 +255,21 @@ func (b *broker) offer(p packet) token {
 		return over{link.ErrDown}
 	}
 	return d
+}
+
+// dismiss disconnects the subscribers that owe a PUBACK for one of these.
+func (b *broker) dismiss(late []token) {
+	b.mu.Lock()
+	debtors := map[*mqtt.Client]bool{}
+	for r, d := range b.owed {
+		if slices.Contains(late, token(d)) {
+			debtors[r.client] = true
+		}
+	}
+	b.mu.Unlock()
+	for cl := range debtors {
+		cl.Stop(errOwing)
+	}
 }
 
 func (b *broker) offering(d *delivery) {

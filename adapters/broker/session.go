@@ -116,7 +116,11 @@ func (s *session) publish(ctx context.Context, out []packet) []error {
 	if c == nil {
 		return all(len(out), link.ErrDown)
 	}
-	return c.flights.send(ctx, c.lost, out, c.offer)
+	errs := c.flights.send(ctx, c.lost, out, c.offer)
+	if len(c.flights.owing()) > 0 {
+		c.end(errOwing)
+	}
+	return errs
 }
 
 func all(n int, err error) []error {

@@ -49,6 +49,9 @@ func (c *connection) subscribe(filters []string) {
 		t := c.client.SubscribeMultiple(atQoS1(filters), nil)
 		select {
 		case <-t.Done():
+		case <-time.After(subscribeWait):
+			c.end(errUnanswered)
+			return
 		case <-c.lost:
 			return
 		}
@@ -69,6 +72,8 @@ func (c *connection) subscribe(filters []string) {
 }
 
 const subscribeTries = 5
+
+var errUnanswered = fmt.Errorf("the broker did not answer a subscription within %v", subscribeWait)
 
 func (s *session) filters() []string {
 	s.mu.Lock()
