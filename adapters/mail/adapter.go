@@ -66,11 +66,11 @@ type Options struct {
 	ClockTrusted func() bool   // nil: always
 	LookupTXT    func(ctx context.Context, domain string) ([]string, error)
 
-	ReadTimeout    time.Duration // 2m: for one command, and for a whole mail's text
-	WriteTimeout   time.Duration // 30s
-	DialTimeout    time.Duration // 30s, TLS and login included
-	CommandTimeout time.Duration // 60s
-	SubmitTimeout  time.Duration // 10m, for the answer to a whole mail
+	ReadTimeout   time.Duration // 2m: for one command, and for a whole mail's text
+	WriteTimeout  time.Duration // 30s
+	DialTimeout   time.Duration // 30s, until a server is connected; the mailbox's greeting, TLS and login included
+	GreetTimeout  time.Duration // 10m, for the smarthost's greeting, TLS and login
+	SubmitTimeout time.Duration // 10m, for the answer to a whole mail
 
 	Log *slog.Logger
 	Now func() time.Time
@@ -120,8 +120,11 @@ func (o Options) withDefaults() Options {
 	o.ReadTimeout = cmp.Or(o.ReadTimeout, 2*time.Minute)
 	o.WriteTimeout = cmp.Or(o.WriteTimeout, 30*time.Second)
 	o.DialTimeout = cmp.Or(o.DialTimeout, 30*time.Second)
-	o.CommandTimeout = cmp.Or(o.CommandTimeout, time.Minute)
-	o.SubmitTimeout = cmp.Or(o.SubmitTimeout, 10*time.Minute) // RFC 5321 section 4.5.3.2.6: giving up sooner makes copies
+	// RFC 5321 section 4.5.3.2, as the 5 minutes that go-smtp gives each answer. Giving up
+	// sooner makes copies, and a slow server would never get a mail. One that has vanished is
+	// noticed sooner, see package reach.
+	o.GreetTimeout = cmp.Or(o.GreetTimeout, 10*time.Minute)
+	o.SubmitTimeout = cmp.Or(o.SubmitTimeout, 10*time.Minute)
 	if o.Relays == nil {
 		o.Relays = []netip.Prefix{netip.MustParsePrefix("127.0.0.0/8"), netip.MustParsePrefix("::1/128")}
 	}

@@ -1,12 +1,14 @@
 package mail
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
 	"sync"
 	"time"
 
@@ -301,28 +303,38 @@ func (p *smarthost) isAway(err error) {
 	}
 }
 
-// dial connects, greets, and logs in, all within DialTimeout. Everything that fails
-// here is the smarthost's or the settings' fault, never a message's.
+// dial connects, within DialTimeout, then greets and logs in, within GreetTimeout.
+// Everything that fails here is the smarthost's or the settings' fault, never a message's.
 func (p *smarthost) dial(ctx context.Context) (*connection, error) {
-	ctx, cancel := context.WithTimeout(ctx, p.o.DialTimeout)
-	defer cancel()
-	dialled, err := p.o.Dial(ctx, "tcp", p.o.Smarthost)
+	conn, err := p.reach(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("connect to the smarthost: %w", err)
 	}
-	conn := bounded(dialled)
-	// go-smtp knows no context, and its waits are minutes.
+	began := time.Now()
+	ctx, cancel := context.WithTimeout(ctx, p.o.GreetTimeout)
+	defer cancel()
+	// go-smtp knows no context.
 	stop := context.AfterFunc(ctx, func() { conn.Close() })
 	client, err := p.greet(conn)
-	if !stop() {
-		err = fmt.Errorf("it did not answer within %v: %w", p.o.DialTimeout, ctx.Err())
+	if !stop() || errors.Is(err, os.ErrDeadlineExceeded) {
+		err = fmt.Errorf("it did not answer within %v: %w", time.Since(began).Round(time.Second), cmp.Or(ctx.Err(), err))
 	}
 	if err != nil {
 		conn.Close()
 		return nil, cleanError("smarthost "+p.o.Smarthost, err)
 	}
-	client.CommandTimeout, client.SubmissionTimeout = p.o.CommandTimeout, p.o.SubmitTimeout
+	client.SubmissionTimeout = p.o.SubmitTimeout
 	return &connection{Client: client, conn: conn}, nil
+}
+
+func (p *smarthost) reach(ctx context.Context) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, p.o.DialTimeout)
+	defer cancel()
+	conn, err := p.o.Dial(ctx, "tcp", p.o.Smarthost)
+	if err != nil {
+		return nil, err
+	}
+	return bounded(conn), nil
 }
 
 func (p *smarthost) greet(conn net.Conn) (c *smtp.Client, err error) {

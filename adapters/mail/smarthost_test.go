@@ -11,10 +11,12 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/emersion/go-smtp"
 
+	"posthouse/adapters/adaptertest"
 	"posthouse/adapters/mail/sink"
 	"posthouse/bridge/link"
 	"posthouse/bridge/message"
@@ -231,12 +233,69 @@ func TestSilentServersAreNamed(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	o := Options{DialTimeout: 50 * time.Millisecond, Smarthost: l.Addr().String(), SmarthostTLS: NoTLS, Mailbox: Mailbox{Server: l.Addr().String(), TLS: NoTLS}}.withDefaults()
+	o := Options{DialTimeout: time.Second, GreetTimeout: time.Second, Smarthost: l.Addr().String(), SmarthostTLS: NoTLS, Mailbox: Mailbox{Server: l.Addr().String(), TLS: NoTLS}}.withDefaults()
 	v := &visit{fetcher: &fetcher{intake: intake{o: o}}}
 	_, smarthost := newSmarthost(o, o.Log).dial(t.Context())
 	for name, err := range map[string]error{"smarthost": smarthost, "mailbox": v.open(t.Context())} {
-		if err == nil || !strings.Contains(err.Error(), "did not answer within 50ms") {
+		if err == nil || !strings.Contains(err.Error(), "did not answer within 1s") {
 			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// RFC 5321 section 4.5.3.2 has a client wait for minutes: this server takes nearly all of
+// them.
+func TestASlowSmarthostIsWaitedFor(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var serving sync.WaitGroup
+		defer serving.Wait()
+		o := testOptions()
+		o.Smarthost, o.SmarthostTLS = "slow.example:25", NoTLS
+		o.Dial = func(context.Context, string, string) (net.Conn, error) {
+			ours, its := net.Pipe()
+			serving.Go(func() { serveSlowly(its) })
+			return ours, nil
+		}
+		a, err := New(o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		host := &adaptertest.Host{}
+		serving.Go(func() { a.Run(ctx, host) })
+		time.Sleep(9 * time.Minute)
+		if !host.Up() {
+			t.Fatalf("it is down: %v", host.States())
+		}
+		if err := a.Send(t.Context(), []link.Frame{frame("hello")})[0]; err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// serveSlowly takes 290 s to greet, and for each answer to what a mail needs.
+func serveSlowly(conn net.Conn) {
+	defer conn.Close()
+	in := bufio.NewReader(conn)
+	for answer, wait := "220 slow", 290*time.Second; ; {
+		time.Sleep(wait)
+		fmt.Fprint(conn, answer+"\r\n")
+		line, err := in.ReadString('\n')
+		for ; answer[0] == '3' && line != ".\r\n" && err == nil; line, err = in.ReadString('\n') {
+		}
+		if err != nil {
+			return
+		}
+		answer, wait = "250 done", time.Minute
+		switch {
+		case strings.HasPrefix(line, "MAIL FROM:<>"): // before the login is over
+		case strings.HasPrefix(line, "MAIL"), strings.HasPrefix(line, "RCPT"):
+			wait = 290 * time.Second
+		case line == ".\r\n":
+			wait = 590 * time.Second
+		case line == "DATA\r\n":
+			answer = "354 go on"
 		}
 	}
 }

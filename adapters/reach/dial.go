@@ -34,8 +34,20 @@ func Dial(ctx context.Context, network, address string) (net.Conn, error) {
 	for _, ip := range found[:min(len(found), most)] {
 		all = append(all, net.JoinHostPort(ip.Unmap().String(), port))
 	}
-	return race(ctx, network, all, new(net.Dialer).DialContext)
+	return race(ctx, network, all, dialer.DialContext)
 }
+
+// dialer makes connections that end within vanishedIn once the other side has vanished
+// without a word, whatever they wait for. Without that, what was written is repeated to
+// nobody for a quarter of an hour, and an answer that may take long is awaited for as long.
+var dialer = net.Dialer{
+	KeepAliveConfig: net.KeepAliveConfig{Enable: true, Idle: vanishedIn / 4, Interval: vanishedIn / 4, Count: 3},
+	Control:         endWhenVanished,
+}
+
+// vanishedIn is longer than other things that radio and mobile networks suffer from. A
+// broker's session is given up after 40 s, so it is not shorter.
+const vanishedIn = time.Minute
 
 type dial func(ctx context.Context, network, address string) (net.Conn, error)
 
