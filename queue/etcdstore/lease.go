@@ -34,14 +34,17 @@ const spell = 10 * time.Minute
 func (l *leases) lasting(ctx context.Context, keep time.Duration) (clientv3.LeaseID, error) {
 	hours := int((max(keep, leastMemory)+spell-1)/time.Hour) + 1
 	l.mu.Lock()
-	defer l.mu.Unlock()
-	if have, ok := l.granted[hours]; ok && time.Since(have.at) < spell {
+	have, ok := l.granted[hours]
+	l.mu.Unlock()
+	if ok && time.Since(have.at) < spell {
 		return have.id, nil
 	}
-	resp, err := l.client.Grant(ctx, int64(time.Duration(hours)*time.Hour/time.Second))
+	resp, err := l.client.Grant(ctx, int64(time.Duration(hours)*time.Hour/time.Second)) // without the lock: nobody waits for etcd
 	if err != nil {
 		return 0, fmt.Errorf("a lease for what is to be remembered: %w", err)
 	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	l.granted[hours] = lease{resp.ID, time.Now()}
 	return resp.ID, nil
 }
