@@ -36,7 +36,7 @@ func (c backupCmd) Run(s streams, environ env) error {
 		if isTerminal(s.out) {
 			return fail(exitUsage, errors.New("a backup is no text for a terminal: write 'posthouse backup - > FILE', or name the file"))
 		}
-		m, _, err := receive(environ, s.out)
+		m, _, err := receive(context.Background(), environ, s.out)
 		if err == nil {
 			fmt.Fprintf(s.err, "posthouse: backup of %s of %s written; it holds keys and passwords, keep it where nobody else can read it\n", m.Callsign, m.when())
 		}
@@ -64,7 +64,12 @@ func (c backupCmd) write(environ env) (*manifest, int64, error) {
 	if err != nil {
 		return nil, 0, fail(exitDisk, fmt.Errorf("the backup cannot be written there: %w", err))
 	}
-	m, size, err := receive(environ, f)
+	ctx, end := untilStopped()
+	defer end()
+	m, size, err := receive(ctx, environ, f)
+	if ctx.Err() != nil {
+		err = errStopped
+	}
 	if err == nil {
 		err = fail(exitDisk, f.Sync())
 	}
@@ -79,7 +84,7 @@ func (c backupCmd) write(environ env) (*manifest, int64, error) {
 }
 
 // receive has the daemon make a backup, and verifies it on the way to w.
-func receive(environ env, w io.Writer) (m *manifest, size int64, err error) {
+func receive(ctx context.Context, environ env, w io.Writer) (m *manifest, size int64, err error) {
 	from, to := io.Pipe()
 	var checking sync.WaitGroup
 	var whole error
@@ -89,7 +94,7 @@ func receive(environ env, w io.Writer) (m *manifest, size int64, err error) {
 		from.CloseWithError(err)
 	})
 	out := &counting{w: w}
-	err = web.Backup(context.Background(), dataDir(environ), io.MultiWriter(out, to))
+	err = web.Backup(ctx, dataDir(environ), io.MultiWriter(out, to))
 	to.CloseWithError(err)
 	checking.Wait()
 	switch {

@@ -78,6 +78,9 @@ func open(ctx context.Context, cfg *config.Config, log *slog.Logger) (g *gateway
 	if err != nil {
 		return g, fail(exitDisk, withRemedy(err, cfg.DataDir))
 	}
+	if _, ok := s.(local); ok { // its lock is ours: no restore is at work
+		forgetStages(cfg.DataDir)
+	}
 	return g, g.begin(ctx, s)
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -27,6 +28,7 @@ type restoreCmd struct {
 // What a restore leaves in the data folder.
 const (
 	restoredDir    = "restored"           // settings, keys and lists, to be put in their places
+	stages         = ".restore-"          // folders of backups that are being unpacked
 	unfinishedFile = "restore.unfinished" // there while a restore changes the folder
 	replacedDir    = "before-restore-"    // and the time: what was there before
 )
@@ -45,18 +47,39 @@ func (c restoreCmd) Run(s streams, environ env) (err error) {
 		return fail(exitDisk, err)
 	}
 	defer lock.Close()
-	r := &restore{cmd: c, out: s.out, dir: dir, environ: environ, clock: cmp.Or(c.clock, clock.System(clock.Saved{}))}
-	if r.stage, err = os.MkdirTemp(dir, ".restore-*"); err != nil {
+	forgetStages(dir)
+	ctx, stop := untilStopped()
+	defer stop()
+	r := &restore{cmd: c, out: s.out, dir: dir, environ: environ, clock: cmp.Or(c.clock, clock.System(clock.Saved{})), stopped: ctx}
+	if r.stage, err = os.MkdirTemp(dir, stages+"*"); err != nil {
 		return fail(exitDisk, err)
 	}
 	defer func() { err = errors.Join(err, fail(exitDisk, os.RemoveAll(r.stage))) }()
-	for _, step := range []func(io.Reader) error{r.unpack, r.belongs, r.lookForTwin, r.prepare, r.replace} {
-		if err := step(in); err != nil {
+	for _, step := range []func(io.Reader) error{r.unpack, r.belongs, r.lookForTwin, r.prepare} {
+		err := step(stoppable{in, ctx})
+		if ctx.Err() != nil {
+			return errStopped
+		}
+		if err != nil {
 			return err
 		}
 	}
+	if err := r.replace(); err != nil { // whoever wants it to stop waits for the end
+		return err
+	}
 	r.tell()
 	return nil
+}
+
+// forgetStages removes what a restore that was killed has left: the keys and passwords of a
+// backup. The caller has the lock of the queue.
+func forgetStages(dir string) {
+	left, _ := os.ReadDir(dir)
+	for _, f := range left {
+		if strings.HasPrefix(f.Name(), stages) {
+			_ = os.RemoveAll(filepath.Join(dir, f.Name())) // else the next start tries again
+		}
+	}
 }
 
 func (c restoreCmd) open(s streams) (io.ReadCloser, error) {
@@ -78,6 +101,7 @@ type restore struct {
 	stage   string // the folder in which everything is prepared
 	environ env
 	clock   *clock.Clock
+	stopped context.Context // ends when the operator has had enough
 
 	manifest *manifest
 	settings env            // of the backup

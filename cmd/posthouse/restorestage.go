@@ -71,7 +71,7 @@ func (r *restore) lookForTwin(io.Reader) error {
 			continue // a built-in broker has stopped with the daemon
 		}
 		fmt.Fprintf(r.out, "Listening on %s for another gateway %s, up to %v.\n", l.Name, r.cfg.Callsign, listen)
-		found, err := adapters.FindTwin(context.Background(), l, r.cfg.Callsign, r.clock.Wall, listen)
+		found, err := adapters.FindTwin(r.stopped, l, r.cfg.Callsign, r.clock.Wall, listen)
 		switch {
 		case found:
 			return fail(exitConfig, fmt.Errorf("another gateway runs as %s: trunk %s hears it. Stop that one first: two of them would answer for the same messages; nothing was changed",
@@ -130,7 +130,7 @@ func (r *restore) marks(trunk string, marks map[string][]byte) (map[string][]byt
 
 // replace puts everything in its place, and sets aside what was there. If it is
 // interrupted, run refuses to start until the restore is repeated.
-func (r *restore) replace(io.Reader) error {
+func (r *restore) replace() error {
 	unfinished := filepath.Join(r.dir, unfinishedFile)
 	if err := os.WriteFile(unfinished, nil, 0o600); err != nil {
 		return fail(exitDisk, err)
