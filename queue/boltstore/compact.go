@@ -25,8 +25,9 @@ const (
 	compactAgain = time.Hour   // between two compactions
 	compactRetry = time.Minute // after one that failed, doubled each time
 	maxNoted     = 50_000      // keys; beyond that writing is faster than copying: give up for now
-	fewNoted     = 500         // keys that are copied while the committer stands still
-	copyBatch    = 1 << 20     // bytes in one transaction of the copy
+	compactExt   = ".compact"
+	fewNoted     = 500     // keys that are copied while the committer stands still
+	copyBatch    = 1 << 20 // bytes in one transaction of the copy
 )
 
 var errBusy = errors.New("too much is being written")
@@ -107,7 +108,7 @@ func (s *Store) compact(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	c := &compaction{s: s, from: f, path: s.path + ".compact"}
+	c := &compaction{s: s, from: f, path: s.path + compactExt}
 	err = c.run(ctx)
 	if done := c.swapped; !done {
 		err = errors.Join(err, c.abandon())
@@ -144,7 +145,7 @@ type compaction struct {
 }
 
 func (c *compaction) run(ctx context.Context) error {
-	_ = os.Remove(c.path) // left by a crash
+	_ = os.Remove(c.path) // of a run that could not clean up
 	opts := c.s.opts
 	opts.NoSync = true // until it is complete
 	to, err := openFile(c.path, opts)

@@ -266,6 +266,9 @@ func TestCompactGivenUp(t *testing.T) {
 		t.Fatal(err)
 	}
 	s = openIn(t, dir, Options{NoSync: true})
+	if _, err := os.Stat(left); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the copy of a crash still takes room: %v", err)
+	}
 	if err := s.Compact(t.Context()); err != nil {
 		t.Errorf("Compact after a crash in one: %v", err)
 	}

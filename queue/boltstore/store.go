@@ -171,6 +171,7 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
+	_ = os.Remove(path + compactExt) // left by a crash: the queue may need its room; compact tells of an error
 	if fresh {
 		if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return nil, errors.Join(fmt.Errorf("making a fresh file: %w", err), lock.Close())
