@@ -174,11 +174,12 @@ type Stats struct {
 
 // Room is how much room a store has, in bytes.
 type Room struct {
-	Free  int64 // on its disk
-	Least int64 // with less on its disk the store takes nothing new
-	Used  int64 // by the store
-	Most  int64 // that the store may use
-	Full  bool  // it takes nothing new now, except into its reserve
+	Free  int64  // on its disk
+	Least int64  // with less on its disk the store takes nothing new
+	Used  int64  // by the store
+	Most  int64  // that the store may use
+	Full  bool   // it takes nothing new now, except into its reserve
+	Why   string // what the disk answers, as of a quota; empty: nothing
 }
 
 // Lack says why a store takes nothing new; empty: it does.
@@ -189,7 +190,11 @@ func (r Room) Lack() string {
 	case r.Free < r.Least:
 		return fmt.Sprintf("%d MiB are left on the disk, and %d are needed", r.Free>>20, r.Least>>20)
 	}
-	return fmt.Sprintf("%d MiB of %d are in use, and %d are left on the disk", r.Used>>20, r.Most>>20, r.Free>>20)
+	lack := fmt.Sprintf("%d MiB of %d are in use, and %d are left on the disk", r.Used>>20, r.Most>>20, r.Free>>20)
+	if r.Why != "" {
+		lack += ", which answers: " + r.Why
+	}
+	return lack
 }
 
 // Errors of a Store. ErrSkip is what a Change returns to leave its record alone.
@@ -201,6 +206,8 @@ var (
 	// that the store may have, or in its reserve.
 	ErrFull   = errors.New("the store is full")
 	ErrClosed = errors.New("the store is closed")
+	// ErrHangs: a write takes far too long. It goes on once the disk answers.
+	ErrHangs = errors.New("the disk has not answered")
 	// ErrUncertain: a store on the network did not answer. The ops may have been
 	// carried out, or may be yet. If they are repeated, a New with an identity may be a
 	// duplicate, and a Change may see its own first run.

@@ -261,7 +261,14 @@ func (g *gateway) keepWatch() (end func()) {
 		return func() {}
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	mending := func() bool { s, _ := g.current(); return s == nil || s.Healthy() != nil }
+	mending := func() bool {
+		s, _ := g.current()
+		if s == nil {
+			return true
+		}
+		why := s.Healthy()
+		return why != nil && !errors.Is(why, queue.ErrHangs)
+	}
 	var watching sync.WaitGroup
 	watching.Go(func() { watch(ctx, interval, g.pulse, mending, func(s string) { daemon.SdNotify(false, s) }) })
 	return func() { cancel(); watching.Wait() }

@@ -147,8 +147,11 @@ func (s *Store) checkpoint() error {
 		return err
 	})
 	err = s.explain(err)
-	s.overdue.Store(err != nil)
-	s.overdueBy, s.retryAt = err, time.Now().Add(max(retryFactor*time.Since(begun), retryLeast))
+	s.overdueBy.Store(nil)
+	if err != nil {
+		s.overdueBy.Store(&err)
+	}
+	s.retryAt = time.Now().Add(max(retryFactor*time.Since(begun), retryLeast))
 	return err
 }
 
@@ -247,7 +250,7 @@ func (s *Store) dueIn() (time.Duration, bool) {
 	case used > s.opts.LogBytes/calmPart && at.After(s.lastWrite.Add(calm)):
 		at = s.lastWrite.Add(calm) // by then what was just stored has been sent
 	}
-	if s.overdue.Load() && at.Before(s.retryAt) {
+	if s.overdue() != nil && at.Before(s.retryAt) {
 		at = s.retryAt
 	}
 	return time.Until(at), true

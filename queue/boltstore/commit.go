@@ -79,6 +79,7 @@ func (s *Store) commitLoop() {
 	defer timer.Stop()
 	for {
 		batch, wait, over := s.line.Take((*call).size, maxBatch)
+		s.works()
 		if over {
 			s.last()
 			return
@@ -103,6 +104,7 @@ func (s *Store) commitLoop() {
 			wait = min(wait, max(line.LazyWait-due, time.Millisecond))
 		}
 		timer.Reset(wait)
+		s.rests()
 		select {
 		case <-s.line.Wake():
 		case <-timer.C:
@@ -223,7 +225,7 @@ func (s *Store) write(batch []*call) error {
 // anything is refused for lack of it, a checkpoint measures it.
 func (s *Store) draft(batch []*call) (d *draft, err error) {
 	s.lookForFiles()
-	if s.overdue.Load() && time.Now().After(s.retryAt) {
+	if s.overdue() != nil && time.Now().After(s.retryAt) {
 		if err := s.checkpoint(); err != nil {
 			s.complain(err)
 		}
@@ -299,10 +301,10 @@ func (s *Store) tell() {
 }
 
 func (s *Store) took(d time.Duration) {
-	if !s.overdue.Load() {
+	if s.overdue() == nil {
 		s.fails(nil)
 	}
-	if !s.complained.IsZero() && !s.overdue.Load() {
+	if !s.complained.IsZero() && s.overdue() == nil {
 		s.complained = time.Time{}
 		s.log.Info("writing the queue works again")
 	}
@@ -313,18 +315,24 @@ func (s *Store) took(d time.Duration) {
 	s.mu.Unlock()
 }
 
-// explain turns errors about a lack of room into ErrFull. bbolt passes on some errors of
-// the system as text only.
+// explain turns errors about a lack of room into ErrFull.
 func (s *Store) explain(err error) error {
 	if err == nil {
 		return nil
 	}
-	full := errors.Is(err, berrors.ErrMaxSizeReached)
-	for _, no := range []syscall.Errno{syscall.ENOSPC, syscall.EDQUOT, syscall.EFBIG} {
-		full = full || errors.Is(err, no) || strings.HasSuffix(err.Error(), no.Error())
-	}
-	if full {
+	if _, full := noRoom(err); full || errors.Is(err, berrors.ErrMaxSizeReached) {
 		return fmt.Errorf("%w: %w (make room on the disk of %s)", queue.ErrFull, err, s.path)
 	}
 	return err
+}
+
+// noRoom finds what the system says about a lack of room. bbolt passes on some errors of the
+// system as text only.
+func noRoom(err error) (no syscall.Errno, lacks bool) {
+	for _, no := range []syscall.Errno{syscall.ENOSPC, syscall.EDQUOT, syscall.EFBIG} {
+		if err != nil && (errors.Is(err, no) || strings.Contains(err.Error(), no.Error())) {
+			return no, true
+		}
+	}
+	return 0, false
 }

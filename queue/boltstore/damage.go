@@ -111,6 +111,7 @@ func (s *Store) repair() {
 		return
 	}
 	s.repaired = time.Now()
+	s.rests()           // it may take minutes, and Healthy says why
 	s.full.Store(false) // the fresh file is measured anew
 	why := s.broken()
 	f, t, err := replaceDamaged(s.path, s.wal, s.opts, why)

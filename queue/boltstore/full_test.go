@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	bolt "go.etcd.io/bbolt"
+
 	"posthouse/bridge/message"
 	"posthouse/queue"
 )
@@ -217,6 +219,29 @@ func TestFullStaysFull(t *testing.T) {
 		t.Errorf("no longer full, and Room says so: %s", r.Lack())
 	}
 	verified(t, s)
+}
+
+// A quota is full while the disk has room: the operator has to hear what the disk answers.
+func TestRoomTellsOfAQuota(t *testing.T) {
+	full := true
+	s := openIn(t, t.TempDir(), Options{NoSync: true, commit: func(tx *bolt.Tx) error {
+		if full {
+			return errors.Join(errors.New("write queue.db: "+syscall.EDQUOT.Error()), tx.Rollback()) // bbolt says it so
+		}
+		return tx.Commit()
+	}})
+	defer closeStore(t, s)
+	applyEach(t, s, 0, 1)
+	_ = s.alone(t.Context(), s.checkpoint)
+	if r, _ := s.Room(); !strings.Contains(r.Lack(), "left on the disk, which answers: disk quota exceeded") {
+		t.Errorf("a full quota: %q", r.Lack())
+	}
+	if err := s.alone(t.Context(), func() error { full = false; return s.checkpoint() }); err != nil {
+		t.Fatal(err)
+	}
+	if r, _ := s.Room(); r.Lack() != "" {
+		t.Errorf("with room: %q", r.Lack())
+	}
 }
 
 // TestNoRoomForTheLog: a log that does not fit takes none of the room that the

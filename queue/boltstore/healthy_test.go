@@ -1,6 +1,7 @@
 package boltstore
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -79,6 +80,44 @@ func TestADiskThatFailsIsNotFull(t *testing.T) {
 		time.Sleep(2 * time.Minute)
 		applyEach(t, s, 3, 1)
 	})
+}
+
+// A disk that hangs gives no error. Whoever asks is answered all the same, also while the
+// checkpoint holds what reads wait for; and once the disk answers all is well.
+func TestHealthyTellsThatTheDiskHangs(t *testing.T) {
+	for _, what := range []string{"the log", "the data file"} {
+		t.Run(what, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				hanging, answers := atomic.Bool{}, make(chan struct{})
+				hang := func(here string) {
+					if here == what && hanging.Load() {
+						<-answers
+					}
+				}
+				o := Options{NoSync: true, commit: func(tx *bolt.Tx) error { hang("the data file"); return tx.Commit() }}
+				o.sync = func(*os.File) error { hang("the log"); return nil }
+				s := openIn(t, t.TempDir(), o)
+				defer closeStore(t, s)
+				applyEach(t, s, 0, 1)
+				hanging.Store(true)
+				done := make(chan error)
+				go func() { _, err := s.Apply(context.Background(), queue.Op{New: sample(1)}); done <- err }()
+				time.Sleep(checkpointWait + hangs + time.Second)
+				if err := s.Healthy(); !errors.Is(err, queue.ErrHangs) {
+					t.Errorf("the disk hangs: %v", err)
+				}
+				hanging.Store(false)
+				close(answers)
+				if err := <-done; err != nil {
+					t.Error(err)
+				}
+				synctest.Wait()
+				if err := s.Healthy(); err != nil {
+					t.Errorf("the disk answers again: %v", err)
+				}
+			})
+		})
+	}
 }
 
 // A store without room goes on: what empties it comes in.

@@ -33,7 +33,7 @@ func (s *Store) worn() bool {
 // renewIn tells how long a worn file stays open. One whose list of free pages is not
 // on the disk does: it would have to be read whole.
 func (s *Store) renewIn() (time.Duration, bool) {
-	if s.file.db.NoFreelistSync || s.overdue.Load() || s.unsettled || !s.worn() {
+	if s.file.db.NoFreelistSync || s.overdue() != nil || s.unsettled || !s.worn() {
 		return 0, false
 	}
 	at := s.lastWrite.Add(renewCalm)

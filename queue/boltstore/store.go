@@ -124,6 +124,10 @@ type Store struct {
 	closeErr   error
 	compacting bool
 
+	overdueBy atomic.Pointer[error] // why the last checkpoint failed; see overdue
+	opened    time.Time
+	workSince atomic.Int64 // nanoseconds after opened: since when the committer has been at one piece of work; 0: it rests
+
 	// Used by the committer only.
 	wal         *wal
 	firstChange time.Time   // that is not in the data file; zero for none
@@ -131,8 +135,6 @@ type Store struct {
 	full        atomic.Bool // a New had no room, and nothing was removed since; Room reads it
 	short       bool        // the disk had no room at the last look
 	asked       time.Time   // the last look
-	overdue     atomic.Bool // the last checkpoint failed; Room reads it
-	overdueBy   error       // why
 	unsettled   bool        // see unsettle
 	retryAt     time.Time   // of the checkpoint
 	forLists    int64       // bytes that lists of free pages may take, see keepFreelist
@@ -178,7 +180,7 @@ func openAt(path string, opts Options, fresh bool) (*Store, error) {
 		}
 	}
 	s := &Store{path: path, opts: opts, log: opts.Log, lock: lock, stopped: make(chan struct{}), removed: make(chan struct{}), suspects: map[uint64]bool{}}
-	s.compactWait = compactRetry
+	s.compactWait, s.opened = compactRetry, time.Now()
 	s.life, s.end = context.WithCancel(context.Background())
 	s.line = line.New[*call](lazyWait, lazyMany)
 	s.watchers.end = make(chan struct{})
@@ -290,8 +292,19 @@ func (s *Store) Room() (r queue.Room, ok bool) {
 		r.Used = t.used
 		return nil
 	})
-	r.Full = s.full.Load() || s.overdue.Load() || ok && r.Free < r.Least
+	r.Full = s.full.Load() || s.overdue() != nil || ok && r.Free < r.Least
+	if no, lacks := noRoom(s.overdue()); lacks {
+		r.Why = no.Error()
+	}
 	return r, ok && err == nil
+}
+
+// overdue is why the last checkpoint failed; nil: it did not. Room asks, too.
+func (s *Store) overdue() error {
+	if why := s.overdueBy.Load(); why != nil {
+		return *why
+	}
+	return nil
 }
 
 // usedIn tells how many bytes of the file are in use at the beginning of a
@@ -312,8 +325,8 @@ func (s *Store) room(short bool) room {
 	switch {
 	case s.gone != nil:
 		r.normal, r.why = 0, s.gone
-	case s.overdue.Load() && !s.short && !errors.Is(s.overdueBy, queue.ErrFull):
-		r.why = s.overdueBy
+	case !s.short && !errors.Is(s.overdue(), queue.ErrFull):
+		r.why = s.overdue()
 	}
 	return r
 }
@@ -326,7 +339,7 @@ func (s *Store) isShort() bool {
 		free, ok := diskFree(s.path)
 		s.asked, s.short = time.Now(), ok && free < s.opts.MinFree
 	}
-	return s.overdue.Load() || s.short
+	return s.overdue() != nil || s.short
 }
 
 // Close writes what waits, ends all that the store runs and lets go of the file.
