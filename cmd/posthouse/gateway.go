@@ -306,10 +306,13 @@ func (g *gateway) work(ctx context.Context, environ env) error {
 
 // cannotWork is the exit code for what stops the gateway. After wrong settings it is not
 // restarted, since they need a person. An address that does not exist yet may appear, as
-// after a power failure with a slow router, and one in use may become free.
+// after a power failure with a slow router, one in use may become free, and so may what the
+// system lacks.
 func cannotWork(err error) int {
-	if errors.Is(err, syscall.EADDRNOTAVAIL) || errors.Is(err, syscall.EADDRINUSE) {
-		return exitUnavailable
+	for _, passes := range []error{syscall.EADDRNOTAVAIL, syscall.EADDRINUSE, syscall.EMFILE, syscall.ENFILE, syscall.ENOBUFS, syscall.ENOMEM} {
+		if errors.Is(err, passes) {
+			return exitUnavailable
+		}
 	}
 	return exitConfig
 }

@@ -16,7 +16,7 @@ var remedies = []struct {
 }{
 	{[]error{syscall.EROFS}, "its file system is read-only: mount it for writing (a card that fails is mounted so, too: see 'dmesg')"},
 	{[]error{fs.ErrPermission}, "the user that the daemon runs as has to own the folder: 'chown -R posthouse: FOLDER'"},
-	{[]error{syscall.ENOSPC, syscall.EDQUOT}, "make room there: 'df -h FOLDER' shows how much is left"},
+	{[]error{syscall.ENOSPC, syscall.EDQUOT}, "make room there: 'df -h FOLDER' shows how much is left, 'df -i FOLDER' how many files"},
 	{[]error{syscall.ENOLCK, syscall.ENOSYS, syscall.ENOTSUP, syscall.EINVAL}, "a network's file system may know no locks: set POSTHOUSE_DATA_DIR to a folder on a disk of this machine"},
 	{[]error{syscall.ENOMEM}, "the queue is mapped into memory: lift the limit of addresses ('ulimit -v', LimitAS= of systemd); MemoryMax= may be small"},
 	{[]error{syscall.EMFILE, syscall.ENFILE}, "let the daemon open more files: 'ulimit -n', LimitNOFILE= of systemd"},

@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -53,6 +54,21 @@ func TestNoFileInTheQueuesPlace(t *testing.T) {
 			if err == nil || !strings.Contains(err.Error(), name+" is no file") {
 				t.Errorf("%s: got %v", name, err)
 			}
+		}
+	}
+}
+
+// What the system lacks now may be there again when the gateway is started anew; a wrong
+// setting stays wrong.
+func TestWhatPassesIsNoWrongSetting(t *testing.T) {
+	for _, c := range []struct {
+		err  error
+		code int
+	}{
+		{syscall.EMFILE, exitUnavailable}, {syscall.ENOBUFS, exitUnavailable}, {syscall.EADDRINUSE, exitUnavailable}, {syscall.EACCES, exitConfig},
+	} {
+		if got := cannotWork(fmt.Errorf("listen for mail: %w", os.NewSyscallError("socket", c.err))); got != c.code {
+			t.Errorf("%v: exit code %d, want %d", c.err, got, c.code)
 		}
 	}
 }
