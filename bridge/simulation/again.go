@@ -65,6 +65,9 @@ func (s *station) reset() {
 func (j *judge) notKnownUnseen(f *file) {
 	for _, k := range f.find(known) {
 		first := f.entries[0].at - time.Second // what a stranger brings is there before anybody answers
+		if f.at > 0 {
+			first = min(first, f.at)
+		}
 		had := slices.ContainsFunc(f.entries, func(e entry) bool {
 			return (e.what == taken || e.what == takenFar) && e.gateway == k.gateway && e.at <= k.at
 		})

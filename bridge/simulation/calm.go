@@ -310,9 +310,27 @@ func (j *judge) unheard(f *file) bool {
 	case j.l.w.plan.signed: // there nothing is lost for good
 		return false
 	}
-	return f.told() && len(f.outside())+len(f.find(passed)) == 0 && !slices.ContainsFunc(j.l.all, func(e entry) bool {
+	if !f.told() {
+		return false
+	}
+	if out := f.firstOut(); len(out) > 0 {
+		return j.movedUnheard(f, out[len(out)-1])
+	}
+	return len(f.find(passed)) == 0 && !slices.ContainsFunc(j.l.all, func(e entry) bool {
 		return (e.what == heardOf || e.what == toldOf) && e.station == f.to && e.at > from && e.at < taken[0].at+lifetime &&
 			slices.ContainsFunc(taken, func(t entry) bool { return t.gateway == e.gateway })
+	})
+}
+
+// lastWait is how long after a try in vain a station that is heard is left alone at most.
+const lastWait = 2 * time.Minute
+
+// movedUnheard tells whether who sent a text last, to where its addressee was then, never
+// knew that he has been anywhere since, but for right after that.
+func (j *judge) movedUnheard(f *file, last entry) bool {
+	return !slices.ContainsFunc(j.l.all, func(e entry) bool {
+		heard := e.what == heardOf && e.at > last.at+lastWait || e.what == toldOf && e.until > last.at+lastWait
+		return heard && e.station == f.to && e.gateway == last.gateway && e.at < f.find(taken)[0].at+lifetime
 	})
 }
 

@@ -189,7 +189,7 @@ func (e *end) tell(host link.TrunkHost, h heardAt) {
 	if wanted && h.Gateway != e.call {
 		f := h.FarHearing
 		f.Ago = time.Since(h.at)
-		e.wire.w.ledger.note(entry{what: toldOf, gateway: e.call, station: h.Call})
+		e.wire.w.ledger.note(entry{what: toldOf, gateway: e.call, station: h.Call, until: e.wire.w.since() - f.Ago})
 		host.FarHeard(f)
 	}
 }

@@ -46,10 +46,11 @@ const (
 	linkDown word = "linkDown"
 	badDisk  word = "badDisk"
 	quieted  word = "quieted"
+	unheard  word = "unheard" // another gateway takes it for dead: its announcements got lost
 	started  word = "started"
 	blocked  word = "blocked" // an operator blocked a station
 	heardOf  word = "heardOf" // a gateway heard a station
-	toldOf   word = "toldOf"  // a far gateway told it that it hears a station
+	toldOf   word = "toldOf"  // a far gateway told it that it hears a station, and until when it did
 	resumed  word = "resumed"
 
 	disbelieved word = "disbelieved" // its operator took another gateway off the list

@@ -77,7 +77,8 @@ func (p *plan) strangerWrites(as string, bad bool) {
 		l.bad = "the gateway that brought it is not believed"
 	}
 	p.letters = append(p.letters, l)
-	p.happens(p.sometime(), func(w *world) {
+	l.at = p.sometime()
+	p.happens(l.at, func(w *world) {
 		x := w.wire.exchange
 		x.utter(x.key(stranger, 0), as, envelope.Group("ALL"), envelope.Text{From: l.from, To: l.to, OriginID: l.id, Text: l.text, Exercise: w.plan.exercise, Hops: []string{as}})
 	}, "a stranger brings a text as %s: %s", as, l.text)

@@ -31,6 +31,7 @@ type wire struct {
 	cut      map[string]time.Time // gateways without a connection, until when
 	last     uint64               // number given to an event
 	old      []event              // what a listener has kept for a replay
+	missed   map[[3]string]int    // announcements lost in a row: whose, for which mesh, and who missed them
 	exchange *exchange            // instead of all that, where gateways sign
 }
 
@@ -56,7 +57,7 @@ type event struct {
 func newWire(w *world) *wire {
 	x := &wire{
 		w: w, ends: map[string]*end{}, presence: map[string]presence.Say{}, heard: map[string]heardAt{},
-		mailbox: map[string][]event{}, cut: map[string]time.Time{},
+		mailbox: map[string][]event{}, cut: map[string]time.Time{}, missed: map[[3]string]int{},
 	}
 	x.exchange = newExchange(x)
 	return x
@@ -108,13 +109,35 @@ func (w *wire) publish(e event) {
 	}
 	for _, call := range calls {
 		key := []string{"wire", e.kind, e.from, call, e.m.From, e.m.To, e.m.Text}
-		if call == e.from || w.w.chance.hits(w.loss, append(key, "lost")...) {
+		if call == e.from {
+			continue
+		}
+		lost := w.w.chance.hits(w.loss, append(key, "lost")...)
+		w.miss(call, e, lost)
+		if lost {
 			continue
 		}
 		w.w.after(w.w.chance.between(10*time.Millisecond, w.late, append(key, "slow")...), func() { w.arrive(call, e) }, append(key, "late")...)
 		if w.w.chance.hits(w.twice, append(key, "twice")...) {
 			w.w.after(w.late, func() { w.arrive(call, e) }, append(key, "again")...)
 		}
+	}
+}
+
+// miss notes a gateway that another one takes for dead, since all that it said of itself
+// for so long got lost.
+func (w *wire) miss(by string, e event, lost bool) {
+	k := [3]string{e.from, e.say.Mesh, by}
+	switch {
+	case e.kind != "presence":
+		return
+	case !lost:
+		delete(w.missed, k)
+		return
+	}
+	w.missed[k]++
+	if w.missed[k] >= int(presence.Alive/presence.Every) {
+		w.w.ledger.note(entry{what: unheard, gateway: e.from})
 	}
 }
 

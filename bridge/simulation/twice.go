@@ -47,6 +47,9 @@ func (j *judge) excuse(f *file, a, b entry) string {
 		return "taken after the backup that its gateway went on with, and again"
 	}
 	if a.gateway != b.gateway {
+		if a.what == mailed && f.onTwoMeshes(b.at) {
+			return "two meshes heard it, and each has another way to mail"
+		}
 		if j.changedAmong(j.whoMayTransmit(a, b), a.at, b.at) {
 			return "change of transmitter"
 		}
@@ -105,12 +108,23 @@ func (j *judge) excuseNoAck(f *file, a, b entry) string {
 	return "not acknowledged"
 }
 
-// markedBy is when it is on disk at the latest that something was sent. While a
-// store beyond a network is away, that waits.
+// onTwoMeshes tells whether a roaming writer was heard on two meshes before a time.
+func (f *file) onTwoMeshes(before time.Duration) bool {
+	meshes := map[string]bool{}
+	for _, e := range f.find(taken) {
+		if e.at < before {
+			meshes[f.l.w.gateway(e.gateway).mesh] = true
+		}
+	}
+	return len(meshes) > 1
+}
+
+// markedBy is when it is on disk at the latest that something was sent. While a disk fails
+// that waits.
 func (j *judge) markedBy(sent entry) time.Duration {
 	late := sent.at + lateMark
 	for _, e := range j.l.all {
-		if j.l.w.plan.remote && e.what == badDisk && e.gateway == sent.gateway && e.at <= late && e.until >= sent.at {
+		if e.what == badDisk && e.gateway == sent.gateway && e.at <= late && e.until >= sent.at {
 			late = max(late, e.until+lateMark)
 		}
 	}

@@ -163,7 +163,7 @@ func (j *judge) troubled(gateway string, from, to time.Duration, words ...word) 
 // changedAmong is changed for some gateways.
 func (j *judge) changedAmong(gateways []string, from, to time.Duration) bool {
 	return slices.ContainsFunc(gateways, func(g string) bool {
-		return j.troubled(g, from-changeOver, to, crashed, stopped, severed, linkDown, quieted) || j.troubled(g, from-changeOver-standsBack, to, badDisk)
+		return j.troubled(g, from-changeOver, to, crashed, stopped, severed, linkDown, quieted, unheard) || j.troubled(g, from-changeOver-standsBack, to, badDisk)
 	})
 }
 
@@ -171,7 +171,7 @@ func (j *judge) changedAmong(gateways []string, from, to time.Duration) bool {
 // transmits, or whether one of them had another of these troubles.
 func (j *judge) changed(from, to time.Duration, words ...word) bool {
 	if len(words) == 0 {
-		words = []word{crashed, stopped, severed, linkDown}
+		words = []word{crashed, stopped, severed, linkDown, unheard}
 	}
 	for _, g := range j.l.w.gateways {
 		if j.troubled(g.call, from-changeOver, to, words...) {
