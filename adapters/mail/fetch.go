@@ -23,7 +23,7 @@ const (
 	roundBytes = 1 << 20          // of answers, beside the mails themselves
 	againAfter = 5 * time.Minute  // a mail that could not be taken for now
 	asideFor   = time.Hour        // a mail over which the conversation broke off twice
-	mostAgain  = 1000             // such mails that are remembered
+	mostAgain  = 1000             // such mails that are remembered one by one
 	firstLogin = 5 * time.Second  // after a failure, doubled to lastLogin
 	lastLogin  = 10 * time.Minute // providers lock out those who knock too often
 )
@@ -83,6 +83,7 @@ type visit struct {
 	found *imap.SearchData       // what is unseen, while there is more of it than a round takes
 	next  imap.UID               // the first that was not looked at
 	again map[imap.UID]time.Time // looked at, could not be taken, and when to try again
+	anew  time.Time              // when to look at everything again, since again had no room; zero: it had
 }
 
 // run fetches until ctx ends.
@@ -119,7 +120,8 @@ func (f *fetcher) run(ctx context.Context) {
 
 // visit is one connection from greeting to end. It ends with an error, or with ctx.
 func (f *fetcher) visit(ctx context.Context) error {
-	v := &visit{fetcher: f, news: make(chan struct{}, 1), next: 1, again: make(map[imap.UID]time.Time)}
+	v := &visit{fetcher: f, news: make(chan struct{}, 1)}
+	v.startOver()
 	if err := v.open(ctx); err != nil {
 		return err
 	}
@@ -163,9 +165,24 @@ func (v *visit) enter() error {
 	}
 	if v.validity != folder.UIDValidity {
 		v.validity, v.stumbles = folder.UIDValidity, nil
-		v.found, v.next, v.again = nil, 1, make(map[imap.UID]time.Time)
+		v.startOver()
 	}
 	return nil
+}
+
+// startOver looks at everything unseen, as a new connection does.
+func (v *visit) startOver() {
+	v.found, v.next, v.again, v.anew = nil, 1, make(map[imap.UID]time.Time), time.Time{}
+}
+
+// leave leaves a mail that could not be taken for later.
+func (v *visit) leave(uid imap.UID) {
+	switch now := v.o.Now(); {
+	case len(v.again) < mostAgain:
+		v.again[uid] = now.Add(againAfter)
+	case v.anew.IsZero():
+		v.anew = now.Add(asideFor)
+	}
 }
 
 // attentive hears that a folder can only be read, which the client does not tell: the
@@ -272,6 +289,9 @@ func greetMailbox(conn net.Conn, o Options, options *imapclient.Options) (*imapc
 
 // round takes what is new; more tells that there is still more.
 func (v *visit) round() (more bool, err error) {
+	if !v.anew.IsZero() && !v.o.Now().Before(v.anew) {
+		v.startOver()
+	}
 	if v.found == nil { // else the last round left some of it
 		if v.found, err = v.search(); err != nil {
 			return false, err

@@ -123,9 +123,7 @@ func (v *visit) take(l letter) error {
 	refused := v.judge(l, raw)
 	if refused != nil && v.passes(refused) {
 		v.log.Info("mail left for later", "err", refused)
-		if len(v.again) < mostAgain {
-			v.again[l.uid] = v.o.Now().Add(againAfter)
-		}
+		v.leave(l.uid)
 		return nil
 	}
 	flags := []imap.Flag{imap.FlagSeen}

@@ -354,6 +354,26 @@ func TestMailStaysUnseenWhileTheStoreFails(t *testing.T) {
 	g.until(t, "it is taken over later", func() bool { return len(g.host.Kept()) == 1 && p.unseen() == 0 })
 }
 
+// While the store is full more mails may come than are remembered one by one.
+func TestMoreMailsAreLeftForLaterThanAreRemembered(t *testing.T) {
+	p := newPost(t, imap.CapIdle)
+	for range mostAgain + 1 {
+		p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	}
+	var now clock
+	a, err := New(p.options(func(o *Options) { o.Now, o.Mailbox.Every = now.read, 50*time.Millisecond }))
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := &gateway{Adapter: a, host: &adaptertest.Host{}}
+	g.host.Refuse(link.CodeFull, "no room")
+	g.runOn(t)
+	g.until(t, "all are looked at", func() bool { return len(g.host.Offered()) == mostAgain+1 })
+	g.host.Refuse("", "")
+	now.add(asideFor)
+	g.until(t, "all are taken over", func() bool { return len(g.host.Kept()) == mostAgain+1 && p.unseen() == 0 })
+}
+
 func TestWhatIsNotForAStationIsLeftAlone(t *testing.T) {
 	p := newPost(t, imap.CapIdle)
 	p.lay(letterTo("treasurer@club.example", passed, "the bill"))
