@@ -154,7 +154,7 @@ func tlsAdvice(err error) string {
 		return "it knows only TLS before 1.2, which keeps nothing secret: its operator has to bring it up to date"
 	}
 	if _, ok := errors.AsType[x509.UnknownAuthorityError](err); ok {
-		return "its certificate is signed by nobody whom this machine knows: name the signer's certificate (for a trunk in _CA_FILE, else in /usr/local/share/ca-certificates, then update-ca-certificates)"
+		return "its certificate is signed by nobody whom this machine knows: name the signer's certificate (for a trunk in _CA_FILE, else in /usr/local/share/ca-certificates, then update-ca-certificates, and restart a gateway that runs)"
 	}
 	return ""
 }
