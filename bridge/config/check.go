@@ -84,7 +84,7 @@ func (l *loader) checkStore() {
 func (l *loader) checkPage() {
 	const name = Prefix + "HTTP_LISTEN"
 	host, ok := l.checkListen(name, l.config.HTTPListen)
-	if !ok || isLoopback(host) {
+	if !ok || isLoopback(host) || l.blames(Prefix+"OPERATORS_FILE") {
 		return
 	}
 	if l.config.OperatorsFile == "" {
@@ -141,10 +141,10 @@ func (l *loader) checkAlertTo() {
 	for _, to := range l.config.AlertTo {
 		switch {
 		case message.IsMail(to) && isMail(to):
-			if !slices.ContainsFunc(l.config.Links, func(k Link) bool { return k.Kind == KindMail || k.Kind == KindTrunk }) {
+			if !l.blames(Prefix+"LINKS") && !slices.ContainsFunc(l.config.Links, func(k Link) bool { return k.Kind == KindMail || k.Kind == KindTrunk }) {
 				l.fail(name, "has the mail address "+quote(to)+", and no link carries mail", "add a mail link, or name a call sign")
 			}
-		case l.config.Aliases[to] != "":
+		case l.config.Aliases[to] != "", isWord(to) && l.blames(Prefix+"ALIASES"):
 		case !isCall(to):
 			l.fail(name, "has "+quote(to)+", neither a call sign nor a mail address", "write for example N0QRA,duty@county.example")
 		case to == l.config.Callsign, callsign.Same(to, callsign.Placeholder):
@@ -234,6 +234,7 @@ func (l *loader) checkUnheard() {
 func (l *loader) checkWayOut(name, what, link string) {
 	k := l.config.Links.Find(link)
 	switch {
+	case k == nil && l.blames(Prefix+"LINKS"):
 	case k == nil:
 		advice := "name one of the links"
 		if len(l.config.Links) > 0 {

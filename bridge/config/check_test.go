@@ -166,7 +166,7 @@ func TestOneWrongSetting(t *testing.T) {
 		{"stations file is not there", []string{"VALLEY_STATIONS_FILE=/nowhere"}, []string{"error: POSTHOUSE_VALLEY_STATIONS_FILE names a file that cannot be read"}},
 		{"stations file with a wrong line", []string{"VALLEY_STATIONS_FILE=" + file(t, 0o644, "# us\n!0a1b N0QRA Ann\n!0a1c\n")}, []string{"error: POSTHOUSE_VALLEY_STATIONS_FILE line 3 has no call sign"}},
 		{"channel not looked at", []string{"VALLEY_OPEN_CHANNEL"}, []string{"warning: POSTHOUSE_VALLEY_OPEN_CHANNEL is not yes"}},
-		{"yes misspelt", []string{"VALLEY_OPEN_CHANNEL=ja"}, []string{`error: POSTHOUSE_VALLEY_OPEN_CHANNEL is "ja"; write yes or no`, "warning: POSTHOUSE_VALLEY_OPEN_CHANNEL is not yes"}},
+		{"yes misspelt", []string{"VALLEY_OPEN_CHANNEL=ja"}, []string{`error: POSTHOUSE_VALLEY_OPEN_CHANNEL is "ja"; write yes or no`}},
 		{"tiny frames", []string{"VALLEY_MAX_BYTES=10"}, []string{"error: POSTHOUSE_VALLEY_MAX_BYTES is out of range; write a number from 20 to 65535"}},
 		{"no number", []string{"VALLEY_MAX_PARTS=four"}, []string{`error: POSTHOUSE_VALLEY_MAX_PARTS is "four", not a whole number`}},
 		{"resends below zero", []string{"VALLEY_RESENDS=-1"}, []string{"error: POSTHOUSE_VALLEY_RESENDS is out of range"}},
@@ -179,7 +179,7 @@ func TestOneWrongSetting(t *testing.T) {
 		{"bandwidth of no radio", []string{"VALLEY_SF=9", "VALLEY_BW=100", "VALLEY_CR=4/5", "VALLEY_OVERHEAD_BYTES=16"}, []string{"error: POSTHOUSE_VALLEY_BW is a setting that no radio has"}},
 		{"coding rate", []string{"VALLEY_SF=9", "VALLEY_BW=125", "VALLEY_CR=5/4", "VALLEY_OVERHEAD_BYTES=16"}, []string{`error: POSTHOUSE_VALLEY_CR is "5/4"`}},
 		{"bandwidth is not a number", []string{"VALLEY_SF=9", "VALLEY_BW=NaN", "VALLEY_CR=4/5", "VALLEY_OVERHEAD_BYTES=16"}, []string{`error: POSTHOUSE_VALLEY_BW is "NaN", not a number`}},
-		{"bandwidth without spreading factor", []string{"VALLEY_BW=125"}, []string{"error: POSTHOUSE_VALLEY_BW has no effect without POSTHOUSE_VALLEY_SF"}},
+		{"bandwidth without spreading factor", []string{"VALLEY_BW=125"}, []string{"error: POSTHOUSE_VALLEY_SF is missing, and POSTHOUSE_VALLEY_BW is set"}},
 		{"no header counted", []string{"VALLEY_SF=9", "VALLEY_BW=125", "VALLEY_CR=4/5"}, []string{"warning: POSTHOUSE_VALLEY_OVERHEAD_BYTES is 0"}},
 		{"more than a LoRa frame", []string{"VALLEY_SF=9", "VALLEY_BW=125", "VALLEY_CR=4/5", "VALLEY_OVERHEAD_BYTES=16", "VALLEY_MAX_BYTES=240"},
 			[]string{"warning: POSTHOUSE_VALLEY_MAX_BYTES with POSTHOUSE_VALLEY_OVERHEAD_BYTES is more than the 255 bytes"}},
@@ -237,7 +237,7 @@ func TestOneWrongSetting(t *testing.T) {
 		{"mail in without a server", []string{"POST_LISTEN", "POST_DIRECTION=in"}, []string{"error: POSTHOUSE_POST_LISTEN is missing"}},
 		{"mail out without a smarthost", []string{"POST_SMARTHOST", "POST_DIRECTION=out"}, []string{"error: POSTHOUSE_POST_SMARTHOST is missing"}},
 		{"relays are believed", []string{"POST_RELAYS"}, []string{"warning: POSTHOUSE_POST_RELAYS are believed"}},
-		{"relay by name", []string{"POST_RELAYS=mx.example"}, []string{`error: POSTHOUSE_POST_RELAYS has "mx.example"`, "warning: POSTHOUSE_POST_RELAYS are believed"}},
+		{"relay by name", []string{"POST_RELAYS=mx.example"}, []string{`error: POSTHOUSE_POST_RELAYS has "mx.example"`}},
 		{"smarthost without port", []string{"POST_SMARTHOST=mail.example"}, []string{`error: POSTHOUSE_POST_SMARTHOST is "mail.example"`}},
 		{"mail in clear over the internet", []string{"POST_SMARTHOST_TLS=none"}, []string{"error: POSTHOUSE_POST_SMARTHOST_TLS is none"}},
 		{"mail encrypted on an amateur link", []string{"POST_MEDIUM=amateur"}, []string{"error: POSTHOUSE_POST_SMARTHOST_TLS is starttls, which encrypts"}},
@@ -284,6 +284,47 @@ func TestOneWrongSetting(t *testing.T) {
 				if f.Advice == "" {
 					t.Errorf("%s: does not say what to do", f)
 				}
+			}
+		})
+	}
+}
+
+// TestOneMistakeIsOneFinding: nothing is said besides that only follows from it.
+func TestOneMistakeIsOneFinding(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change []string // the first is the mistake
+		want   string
+	}{
+		{"no links", []string{"LINKS", "ROUTES=N0QRA*=aprs", "UNHEARD=far", "ALERT_TO=duty@county.example"}, "POSTHOUSE_LINKS is missing"},
+		{"links in quotes", []string{`LINKS="valley,far,aprs,post"`, "ROUTES=N0QRA*=aprs"}, "POSTHOUSE_LINKS has quotation marks"},
+		{"links without commas", []string{"LINKS=valley far aprs post", "UNHEARD=far"}, `POSTHOUSE_LINKS names a link "valley far aprs post"`},
+		{"aliases", []string{"ALIASES=EOC:eoc@county.example", "ALERT_TO=EOC"}, `POSTHOUSE_ALIASES has "EOC:eoc@county.example"`},
+		{"operators in quotes", []string{`OPERATORS_FILE="operators"`, "HTTP_LISTEN=192.0.2.1:8327"}, "POSTHOUSE_OPERATORS_FILE has quotation marks"},
+		{"the placeholder and a passcode", []string{"CALLSIGN=N0CALL", "APRS_PASSCODE=666"}, "POSTHOUSE_CALLSIGN is the placeholder"},
+		{"broker's address in quotes", []string{`VALLEY_BROKER_LISTEN="127.0.0.1:1884"`, "VALLEY_BROKER_URL"}, "POSTHOUSE_VALLEY_BROKER_LISTEN has quotation marks"},
+		{"overhead", []string{"VALLEY_OVERHEAD_BYTES=many", "VALLEY_SF=11", "VALLEY_BW=250", "VALLEY_CR=4/5"}, `POSTHOUSE_VALLEY_OVERHEAD_BYTES is "many"`},
+		{"coding rate in quotes", []string{`VALLEY_CR="4/5"`, "VALLEY_OVERHEAD_BYTES=16", "VALLEY_SF=11", "VALLEY_BW=250"}, "POSTHOUSE_VALLEY_CR has quotation marks"},
+		{"spreading factor", []string{"VALLEY_SF=SF11", "VALLEY_BW=250", "VALLEY_CR=4/5", "VALLEY_DUTY=1"}, `POSTHOUSE_VALLEY_SF is "SF11"`},
+		{"no spreading factor", []string{"VALLEY_SF", "VALLEY_BW=250", "VALLEY_CR=4/5", "VALLEY_DUTY=1"}, "POSTHOUSE_VALLEY_SF is missing, and POSTHOUSE_VALLEY_BW is set"},
+		{"stations in quotes", []string{`VALLEY_STATIONS_FILE="stations"`, "VALLEY_UNKNOWN=refuse"}, "POSTHOUSE_VALLEY_STATIONS_FILE has quotation marks"},
+		{"several brokers", []string{"FAR_BROKER_URL=one,two"}, "POSTHOUSE_FAR_BROKER_URL is not a URL of a broker"},
+		{"a broker without ssl", []string{"FAR_BROKER_URL=broker.county.example:8883", "FAR_CA_FILE=" + file(t, 0o644, "")}, "POSTHOUSE_FAR_BROKER_URL is not a URL of a broker"},
+		{"whom to trust", []string{"FAR_TRUST=everybody", "FAR_TRUST_FILE"}, `POSTHOUSE_FAR_TRUST is "everybody"`},
+		{"direction of a trunk", []string{"FAR_DIRECTION=input", "FAR_SIGNING_KEY_FILE"}, `POSTHOUSE_FAR_DIRECTION is "input"`},
+		{"direction of an APRS link", []string{"APRS_DIRECTION=input", "APRS_PASSCODE"}, `POSTHOUSE_APRS_DIRECTION is "input"`},
+		{"medium of a broker of our own", []string{"VALLEY_MEDIUM=hamnet", "VALLEY_BROKER_URL", "VALLEY_BROKER_LISTEN=:1884"}, `POSTHOUSE_VALLEY_MEDIUM is "hamnet"`},
+		{"medium of a broker", []string{"VALLEY_MEDIUM=hamnet", "VALLEY_BROKER_URL=tcp://44.0.0.1:1883"}, `POSTHOUSE_VALLEY_MEDIUM is "hamnet"`},
+		{"medium of a smarthost", []string{"POST_MEDIUM=hamnet", "POST_SMARTHOST_TLS=none"}, `POSTHOUSE_POST_MEDIUM is "hamnet"`},
+		{"groups of a mail link", []string{"POST_GROUPS=not-a-word"}, `POSTHOUSE_POST_GROUPS has "NOT-A-WORD"`},
+		{"smarthost in quotes", []string{`POST_SMARTHOST="mail.county.example:587"`, "POST_LISTEN"}, "POSTHOUSE_POST_SMARTHOST has quotation marks"},
+		{"mail domain in quotes", []string{`POST_DOMAIN="county.example"`, "POST_MAILBOX_ADDRESS=gateway@county.example"}, "POSTHOUSE_POST_DOMAIN has quotation marks"},
+		{"who vouches", []string{`POST_MAILBOX_VOUCHES="mx.example"`, "POST_MAILBOX=imap.example:993", "POST_MAILBOX_USERNAME=a", "POST_MAILBOX_PASSWORD=b"}, "POSTHOUSE_POST_MAILBOX_VOUCHES has quotation marks"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, findings := Load(good(t).with(c.change...).environ(), hooks)
+			if len(findings) != 1 || !strings.HasPrefix(findings[0].String(), "error: "+c.want) {
+				t.Errorf("want only %q, got %q", c.want, findings)
 			}
 		})
 	}

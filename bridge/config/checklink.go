@@ -60,6 +60,7 @@ func (l *loader) checkGroupTo(k *Link) {
 		}
 	}
 	switch {
+	case len(k.Groups) > 0 && len(k.GroupTo) == 0 && l.blames(k.variable("GROUPS")):
 	case len(k.Groups) > 0 && len(k.GroupTo) == 0:
 		l.fail(name, "is missing, and "+k.variable("GROUPS")+" is set", "write the mail addresses that get the groups' texts")
 	case len(k.Groups) == 0 && len(k.GroupTo) > 0:
@@ -98,6 +99,7 @@ func (t *Trunk) BrokerURLs() []string {
 func (l *loader) checkBroker(k *Link) {
 	b := k.broker()
 	switch {
+	case b.urls[0] == "" && b.listen == "" && l.blames(k.variable("BROKER_LISTEN")):
 	case b.urls[0] == "" && b.listen == "":
 		l.fail(k.variable("BROKER_URL"), "is missing", "name the broker, or set "+k.variable("BROKER_LISTEN")+" to run the built-in one")
 	case b.urls[0] != "" && b.listen != "":
@@ -146,14 +148,19 @@ func (l *loader) checkBrokerURL(k *Link, address string, b broker) {
 	switch {
 	case k.Medium == Amateur && u.Scheme == "ssl":
 		l.fail(name, "uses TLS, which encrypts, on an amateur link", "write tcp://, or set "+k.variable("MEDIUM")+"=internet if that is what the path is")
-	case k.Medium == Internet && u.Scheme == "tcp" && !b.password.IsZero() && !isLoopback(host):
+	case l.isInternet(k) && u.Scheme == "tcp" && !b.password.IsZero() && !isLoopback(host):
 		l.warn(name, "sends the password in clear", "write ssl:// if the broker can")
 	}
 	l.warnAmateurAddress(k, name, host)
 }
 
+// isInternet tells whether the link's path is the internet, and was not to be another.
+func (l *loader) isInternet(k *Link) bool {
+	return k.Medium == Internet && !l.blames(k.variable("MEDIUM"))
+}
+
 func (l *loader) warnAmateurAddress(k *Link, name, host string) {
-	if k.Medium == Internet && isAmateurAddress(host) {
+	if l.isInternet(k) && isAmateurAddress(host) {
 		l.warn(name, "is in a network of radio amateurs", "set "+k.variable("MEDIUM")+"=amateur if the way there is by radio")
 	}
 }
@@ -168,7 +175,9 @@ func (l *loader) checkBrokerListen(k *Link, b broker) {
 		l.warn(name, "lets anybody on the network publish here", "limit access by address in the firewall")
 		return
 	}
-	l.fail(name, "can be reached from other machines, and anybody may publish there", "set "+k.variable("USERNAME")+" and "+k.variable("PASSWORD_FILE")+", or listen on 127.0.0.1")
+	if !l.blames(k.variable("MEDIUM"), k.variable("USERNAME"), k.variable("PASSWORD")) {
+		l.fail(name, "can be reached from other machines, and anybody may publish there", "set "+k.variable("USERNAME")+" and "+k.variable("PASSWORD_FILE")+", or listen on 127.0.0.1")
+	}
 }
 
 // checkBrokerTLS looks at the certificates of a trunk.
@@ -179,7 +188,7 @@ func (l *loader) checkBrokerTLS(k *Link) {
 		case f.path == "":
 		case k.Medium == Amateur:
 			l.fail(k.variable(f.suffix), "is for TLS, which encrypts, on an amateur link", "remove it, or set "+k.variable("MEDIUM")+"=internet if that is what the path is")
-		case t.BrokerURL != "" && !strings.Contains(t.BrokerURL, "ssl:"):
+		case t.BrokerURL != "" && !strings.Contains(t.BrokerURL, "ssl:") && !l.blames(k.variable("BROKER_URL")):
 			l.fail(k.variable(f.suffix), "has no effect on a broker without TLS", "remove it, or write ssl:// in "+k.variable("BROKER_URL"))
 		}
 	}
@@ -230,7 +239,7 @@ func (l *loader) checkKeys(k *Link) {
 			l.warnIfOpen(name, t.SigningKeyFile)
 			l.checkContent(name, key, l.hooks.CheckSigningKey, "make a key with posthouse key, and name its file")
 		}
-	} else if k.MaySend() {
+	} else if k.MaySend() && !l.blames(k.variable("DIRECTION")) {
 		l.fail(name, "is missing", "make a key with posthouse key, and name its file")
 	}
 	name = k.variable("TRUST_FILE")
@@ -238,7 +247,7 @@ func (l *loader) checkKeys(k *Link) {
 		if list, ok := l.readFile(name, t.TrustFile, maxList); ok {
 			l.checkContent(name, list, l.hooks.CheckTrust, "write on each line what posthouse key printed at that gateway")
 		}
-	} else if t.Trust == "listed" && k.MayReceive() {
+	} else if t.Trust == "listed" && k.MayReceive() && !l.blames(k.variable("TRUST"), k.variable("DIRECTION")) {
 		l.fail(name, "is missing, so nobody would be believed", "name a file with a JWK line for each gateway")
 	}
 }
@@ -284,24 +293,14 @@ func (l *loader) checkPasscode(k *Link) {
 	switch {
 	case !k.MaySend():
 	case code == "":
-		if !l.blames(name) {
+		if !l.blames(name, k.variable("DIRECTION")) {
 			l.fail(name, "is missing, and without it the server takes nothing from us", "set "+name+"_FILE, or "+k.variable("DIRECTION")+"=in")
 		}
 	case code == receiveOnly, strings.EqualFold(code, "none"):
 		l.fail(name, "is "+code+", with which the server takes nothing from us", "set the passcode of your call sign, or "+k.variable("DIRECTION")+"=in")
-	case l.hooks.CheckPasscode != nil && isCall(l.config.Callsign):
+	case l.hooks.CheckPasscode != nil && !l.blames(Prefix+"CALLSIGN"):
 		if l.hooks.CheckPasscode(l.config.Callsign, code) != nil {
 			l.fail(name, "does not fit the call sign", "ask for the passcode of "+l.config.Callsign)
 		}
 	}
-}
-
-// blames tells whether there is a finding on a secret or its file already.
-func (l *loader) blames(name string) bool {
-	for _, f := range l.findings {
-		if f.Level == Error && (f.Variable == name || f.Variable == name+"_FILE") {
-			return true
-		}
-	}
-	return false
 }

@@ -12,13 +12,15 @@ func (l *loader) checkMailIn(k *Link) {
 	}
 	l.checkListen(k.variable("LISTEN"), m.Listen)
 	switch {
+	case l.blames(k.variable("LISTEN"), k.variable("MAILBOX"), k.variable("SMARTHOST"), k.variable("DIRECTION")): // maybe nothing is missing
 	case m.Listen == "" && m.Mailbox == "" && m.Smarthost == "":
 		l.fail(k.variable("LISTEN"), "and "+k.variable("SMARTHOST")+" are both missing", "set one of them or both, or "+k.variable("MAILBOX"))
 	case m.Listen == "" && m.Mailbox == "" && k.Direction == "in":
 		l.fail(k.variable("LISTEN"), "is missing, and the link is to receive only", "set it or "+k.variable("MAILBOX")+", or change "+k.variable("DIRECTION"))
 	case m.Smarthost == "" && k.Direction == "out":
 		l.fail(k.variable("SMARTHOST"), "is missing, and the link is to send only", "set it, or change "+k.variable("DIRECTION"))
-	case m.Listen != "" && len(m.Relays) > 0 && k.MayReceive():
+	}
+	if m.Listen != "" && len(m.Relays) > 0 && k.MayReceive() {
 		l.warn(k.variable("RELAYS"), "are believed about who wrote a mail: "+relaysText(k),
 			"make sure that the mail server there verifies From (DKIM or DMARC), or empty the list")
 	}
@@ -32,7 +34,7 @@ func (l *loader) checkMailIn(k *Link) {
 func (l *loader) checkMailbox(k *Link) {
 	m := k.Mail
 	name := k.variable("MAILBOX")
-	if m.MailboxAddress != "" {
+	if m.MailboxAddress != "" && !l.blames(k.variable("DOMAIN")) {
 		user, domain, ok := strings.Cut(m.MailboxAddress, "@")
 		if !ok || user == "" || len(user) > 16 || !strings.EqualFold(domain, m.Domain) {
 			l.fail(k.variable("MAILBOX_ADDRESS"), "is "+quote(m.MailboxAddress), "write an address of at most 16 characters before @"+m.Domain)
@@ -96,7 +98,7 @@ func (l *loader) checkSmarthost(k *Link) {
 	switch {
 	case k.Medium == Amateur && m.SmarthostTLS != "none":
 		l.fail(k.variable("SMARTHOST_TLS"), "is "+m.SmarthostTLS+", which encrypts, on an amateur link", "write none, or set "+k.variable("MEDIUM")+"=internet if that is what the path is")
-	case k.Medium == Internet && m.SmarthostTLS == "none" && !isLoopback(host):
+	case l.isInternet(k) && m.SmarthostTLS == "none" && !isLoopback(host):
 		l.fail(k.variable("SMARTHOST_TLS"), "is none, and the smarthost is not on this machine", "write starttls or implicit")
 	}
 	l.warnAmateurAddress(k, name, host)

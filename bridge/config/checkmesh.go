@@ -100,7 +100,7 @@ func (l *loader) checkTemplate(k *Link) {
 func (l *loader) checkStations(k *Link) {
 	m := k.Mesh
 	if m.StationsFile == "" {
-		if m.Unknown != UnknownPass {
+		if m.Unknown != UnknownPass && !l.blames(k.variable("STATIONS_FILE")) {
 			l.fail(k.variable("UNKNOWN"), "is "+m.Unknown+", and no station is known", "name a list in "+k.variable("STATIONS_FILE")+", or write pass")
 		}
 		return

@@ -27,7 +27,8 @@ func (l *loader) checkRadio(k *Link) {
 			is     bool
 		}{{"BW", m.BW != 0}, {"CR", m.CR != ""}, {"DUTY", m.Duty != 0}} {
 			if set.is {
-				l.fail(k.variable(set.suffix), "has no effect without "+k.variable("SF"), "set all of SF, BW and CR, or none")
+				l.fail(k.variable("SF"), "is missing, and "+k.variable(set.suffix)+" is set", "set all of SF, BW and CR, or none")
+				return
 			}
 		}
 		return
@@ -49,7 +50,7 @@ func (l *loader) checkRadioSet(k *Link) bool {
 	} else if _, err := airtime.ParseCR(m.CR); err != nil {
 		l.fail(k.variable("CR"), "is "+quote(m.CR), "write one of 4/5, 4/6, 4/7, 4/8")
 	}
-	if m.BW == 0 || len(l.findings) > before {
+	if m.BW == 0 || m.CR == "" || len(l.findings) > before {
 		return false
 	}
 	p, _ := m.Radio()

@@ -32,7 +32,7 @@ type Hooks struct {
 //
 // An empty value is the same as none, but where the table gives it a meaning.
 func Load(environ []string, hooks Hooks) (*Config, []Finding) {
-	l := &loader{env: environment(environ), known: map[string]bool{}, hooks: hooks, config: new(Config)}
+	l := &loader{env: environment(environ), known: map[string]bool{}, unread: map[string]bool{}, hooks: hooks, config: new(Config)}
 	c := l.config
 	l.base = table(c)
 	l.read(Prefix, l.base, "", "")
@@ -52,6 +52,7 @@ func Load(environ []string, hooks Hooks) (*Config, []Finding) {
 type loader struct {
 	env      map[string]string
 	known    map[string]bool // every variable that there is for these links
+	unread   map[string]bool // variables that are at their default since they could not be read
 	foreign  []string        // prefixes whose variables cannot be judged
 	hooks    Hooks
 	base     []variable
@@ -75,17 +76,27 @@ func environment(environ []string) map[string]string {
 	return env
 }
 
-// fail reports an error. A value that could not be read is not missing besides.
 func (l *loader) fail(variable, problem, advice string) {
-	unread := func(f Finding) bool { return f.Variable == variable && f.Level == Error }
-	if strings.HasPrefix(problem, "is missing") && slices.ContainsFunc(l.findings, unread) {
-		return
-	}
-	l.findings = append(l.findings, Finding{variable, problem, advice, Error})
+	l.add(Finding{variable, problem, advice, Error})
 }
 
 func (l *loader) warn(variable, problem, advice string) {
-	l.findings = append(l.findings, Finding{variable, problem, advice, Warning})
+	l.add(Finding{variable, problem, advice, Warning})
+}
+
+// add reports a finding once, and none about the default of what could not be read.
+func (l *loader) add(f Finding) {
+	if !l.unread[f.Variable] && !slices.Contains(l.findings, f) {
+		l.findings = append(l.findings, f)
+	}
+}
+
+// blames tells whether there is an error in one of these variables, or in the file of a
+// secret: what only follows from it is not reported.
+func (l *loader) blames(names ...string) bool {
+	return slices.ContainsFunc(l.findings, func(f Finding) bool {
+		return f.Level == Error && (slices.Contains(names, f.Variable) || slices.Contains(names, strings.TrimSuffix(f.Variable, "_FILE")))
+	})
 }
 
 // failErr reports an error, with its own advice if it is a fault.
@@ -117,9 +128,11 @@ func (l *loader) read(prefix string, rows []variable, name, kind string) {
 				v.field.SetZero()
 			} else if err := v.set(text); err != nil {
 				l.failErr(prefix+v.name, err)
+				l.unread[prefix+v.name] = true
 			}
 		case v.required():
 			l.fail(prefix+v.name, "is missing", "set it: "+v.desc())
+			l.unread[prefix+v.name] = true
 		}
 	}
 }

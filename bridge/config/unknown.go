@@ -18,6 +18,9 @@ func (l *loader) unknown() {
 			l.fail(quoteName(name), "does nothing: it is a setting of "+kind+" links", "remove it")
 			continue
 		}
+		if _, ok := orphan(upper); ok && l.blames(Prefix+"LINKS") {
+			continue // of a link that was meant there
+		}
 		l.fail(quoteName(name), "is not a variable of posthouse", l.guess(upper))
 	}
 }
