@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -173,10 +174,9 @@ func (r *reader) word(p pointer, most int) string {
 	case string:
 		s = strings.Trim(v, " ")
 	case json.Number:
-		if strings.ContainsAny(v.String(), ".eE") {
-			r.fail(dropWrongType)
+		if s = v.String(); strings.ContainsAny(s, ".eE") {
+			s = r.whole(v)
 		}
-		s = v.String()
 	default:
 		r.fail(dropWrongType)
 	}
@@ -184,6 +184,16 @@ func (r *reader) word(p pointer, most int) string {
 		r.fail(dropBadValue)
 	}
 	return s
+}
+
+// whole writes 4711.0 and 1e3 as 4711 and 1000 (RFC 8259 section 6 allows all four). Whoever
+// spells a whole number like that counts in floating point, so a float64 holds it.
+func (r *reader) whole(n json.Number) string {
+	f, err := n.Float64()
+	if err != nil || f != math.Trunc(f) {
+		r.fail(dropWrongType)
+	}
+	return strconv.FormatFloat(f, 'f', -1, 64)
 }
 
 func (r *reader) text(p pointer) (s string, there bool) {
