@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	gomessage "github.com/emersion/go-message"
 	"github.com/emersion/go-message/charset"
@@ -231,8 +232,12 @@ var answerMarks = []string{"re", "aw", "sv", "antw", "r", "res", "rif", "odp", "
 // plainSubject decodes the subject and takes the marks of answers off. The first of
 // them counts.
 func plainSubject(h gomail.Header) (subject string, reply, forward bool) {
+	written := h.Get("Subject")
+	if !utf8.ValidString(written) { // nobody encoded it, or says what it is in: taken for the commonest, as readers do
+		written, _ = charmap.Windows1252.NewDecoder().String(written) // has a character for each byte
+	}
 	h = h.Copy()
-	h.Set("Subject", latin1Word().ReplaceAllString(h.Get("Subject"), "=?windows-1252?"))
+	h.Set("Subject", latin1Word().ReplaceAllString(written, "=?windows-1252?"))
 	subject, err := h.Subject()
 	if err != nil {
 		return "", false, false // an unknown charset is never guessed
