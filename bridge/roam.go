@@ -89,6 +89,10 @@ func (b *Bridge) reroute(ctx context.Context) {
 	if time.Now().Before(b.rerouteAt) {
 		return
 	}
+	if !b.mayRoam(ctx) {
+		b.rerouted, b.rerouteAt = 0, time.Now().Add(roamedAgain)
+		return
+	}
 	list, err := b.store.List(ctx, true, b.rerouted, roamedAtOnce)
 	if err != nil {
 		return
@@ -121,6 +125,17 @@ func (b *Bridge) reroute(ctx context.Context) {
 	if _, err := b.store.Apply(ctx, ops...); err != nil {
 		b.log.Warn("rerouting messages failed, trying again", "err", err)
 	}
+}
+
+// mayRoam tells whether there is anything to reroute: something is held, or waits for a
+// stalled link. Mostly there is not, and then no record need be read.
+func (b *Bridge) mayRoam(ctx context.Context) bool {
+	if held, err := b.store.Sought(ctx, 1); err != nil || len(held) > 0 {
+		return true
+	}
+	return slices.ContainsFunc(b.lines, func(ln *line) bool {
+		return b.isStalled(ln.Name) && len(b.store.Stats().Open[ln.Name]) > 0
+	})
 }
 
 // isStalled tells whether a link is quiet, or has been down for a while. On a mesh

@@ -1,6 +1,7 @@
 package bridge_test
 
 import (
+	"fmt"
 	"testing"
 	"time"
 )
@@ -78,5 +79,22 @@ func TestStationRoamsWhileItsAckIsAwaited(t *testing.T) {
 			t.Errorf("on the coast birch was told %q", coast.told(birch))
 		}
 		same(t, "left open", c.open())
+	})
+}
+
+// Texts that wait on a link that works, for their acks or their turn, are not read again
+// and again: a small computer has other things to do.
+func TestWhatWaitsOnALinkThatWorksIsLeftAlone(t *testing.T) {
+	inWorld(t, []string{"POSTHOUSE_HILL_ACK_WAIT=2h"}, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		for i := range 10 {
+			w.says("valley", "N0QRA-7", "N0QRB-9", fmt.Sprint(i), fmt.Sprintf("text %d", i))
+		}
+		time.Sleep(10 * time.Minute) // each is looked at once, when it is 5 minutes old
+		before := w.read.Load() + w.listed.Load()
+		time.Sleep(20 * time.Minute)
+		if n := w.read.Load() + w.listed.Load() - before; n > 0 {
+			t.Errorf("10 texts that wait for their acks had %d records read in 20 minutes", n)
+		}
 	})
 }

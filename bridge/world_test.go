@@ -45,6 +45,7 @@ type world struct {
 	broken atomic.Bool  // every write to the store fails
 	unsaid atomic.Bool  // a write fails that changes a record which its caller has not given away
 	read   atomic.Int64 // records that were read
+	listed atomic.Int64 // records that were read in lists
 	room   int64        // for the store; 0: enough
 	disk   func() (queue.Room, bool)
 	jumped atomic.Int64 // nanoseconds by which the clock on the wall is wrong
@@ -107,7 +108,7 @@ func (w *world) start() {
 	}
 	w.reg = prometheus.NewRegistry()
 	w.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: w.cfg, Links: ways, Store: breakable{w.store, &w.broken, &w.unsaid, &w.read}, Log: log,
+		Config: w.cfg, Links: ways, Store: breakable{w.store, &w.broken, &w.unsaid, &w.read, &w.listed}, Log: log,
 		Clock: clock.New(saved, w.now, func() bool { return !w.unsure.Load() }),
 		Meter: metrics.New(w.reg, labels, link.Codes), JournalDir: filepath.Join(w.dir, "air"), Room: w.disk,
 	})
@@ -134,11 +135,18 @@ type breakable struct {
 	broken *atomic.Bool
 	unsaid *atomic.Bool
 	read   *atomic.Int64
+	listed *atomic.Int64
 }
 
 func (s breakable) Get(ctx context.Context, seq uint64) (*queue.Record, error) {
 	s.read.Add(1)
 	return s.Store.Get(ctx, seq)
+}
+
+func (s breakable) List(ctx context.Context, openOnly bool, after uint64, n int) ([]*queue.Record, error) {
+	list, err := s.Store.List(ctx, openOnly, after, n)
+	s.listed.Add(int64(len(list)))
+	return list, err
 }
 
 func (s breakable) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
