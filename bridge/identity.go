@@ -26,7 +26,10 @@ const identityVersion = "posthouse-identity-1"
 // yet marked or split.
 func identify(m *message.Message) queue.Identity {
 	to := m.Replyable()
-	if isToGateway(m.Written) { // the same words to two addressees are two messages
+	switch {
+	case message.IsMail(m.From): // to a station and to its alias it is one mail
+		to = m.To
+	case isToGateway(m.Written): // the same words to two addressees are two messages
 		to += " " + m.To
 	}
 	h := sha256.New()
@@ -53,7 +56,7 @@ func isToGateway(written string) bool {
 // gateway as addressee: by the time it is repeated the last message may be another.
 func (b *Bridge) identityOf(home *line, m *message.Message) queue.Identity {
 	if home.trunk == nil {
-		if as := *m; b.address(home, &as, b.clock.Age()) == nil && as.Text != m.Text {
+		if as := *m; b.address(home, &as, b.clock.Age()) == nil && (as.Text != m.Text || message.IsMail(m.From)) {
 			return identify(&as)
 		}
 	}

@@ -534,3 +534,27 @@ func TestUntrustedClockDatesNoText(t *testing.T) {
 		}
 	})
 }
+
+// A mail to a station and to its alias is one mail to it, in whichever order its
+// recipients come.
+func TestMailToAStationAndItsAliasArrivesOnce(t *testing.T) {
+	for _, to := range [][]string{{"TEAM3", "N0QRB-9"}, {"N0QRB-9", "TEAM3"}} {
+		t.Run(to[0]+" first", func(t *testing.T) {
+			inWorld(t, []string{"POSTHOUSE_ALIASES=TEAM3=N0QRB-9"}, func(t *testing.T, w *world) {
+				w.beacon("hill", "N0QRB-9")
+				first := w.says("post", "ann@club.example", to[0], "<m1@club.example>", "come home")
+				if v := w.says("post", "ann@club.example", to[1], "<m1@club.example>", "come home"); !v.Duplicate || v.ID != first.ID {
+					t.Errorf("to %s: %+v", to[1], v)
+				}
+				f := w.gets("hill", soon)
+				w.want(f, "text ann@club.example>N0QRB-9 come home")
+				w.ack("hill", f)
+				w.silent("hill", 10*time.Minute)
+				if f := w.gets("post", soon); f.Message.Kind != message.Notice || !strings.HasPrefix(f.Text, "delivered: "+to[0]+" acknowledged") {
+					t.Errorf("its writer got %s", show(f))
+				}
+				w.silent("post", 10*time.Minute)
+			})
+		})
+	}
+}
