@@ -50,6 +50,7 @@
 //	taken.go       they tell each other what they have taken over
 //	shadow.go      the others keep copies (shadows) in case it falls silent
 //	handover.go    the others hand what waits for the mesh to the one that transmits
+//	unsaid.go      tells of what was refused while none transmitted
 //	overheard.go   acknowledgements that only another gateway of the mesh heard
 //	hub.go         one gateway in several processes
 //

@@ -90,6 +90,7 @@ const followEvery = 10 * time.Second
 // second.
 func (b *Bridge) followFar(ctx context.Context) {
 	b.vote()
+	b.tellUnsaid(ctx)
 	trunks, says := b.trunks(), b.says()
 	for _, ln := range trunks {
 		ln.trunk.Announce(says)

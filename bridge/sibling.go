@@ -35,6 +35,7 @@ type siblings struct {
 	tell   map[string]*link.Taken       // by mesh: what to tell the others next
 	rounds map[queue.Identity]round     // texts with the same words under new ids
 	full   time.Time                    // when the store was last full
+	unsaid []unsaid                     // refusals while nobody transmitted
 }
 
 func newSiblings() *siblings {

@@ -158,8 +158,7 @@ func firstOf(text string, most int) string {
 // is told unless that would do harm.
 func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, id queue.Identity, ref *rules.Refusal) plan {
 	b.refused(ln, m, id, ref.Code, ref.Why)
-	verdict := link.Verdict{Code: ref.Code, Why: ref.Why}
-	p := settled(verdict)
+	p := settled(link.Verdict{Code: ref.Code, Why: ref.Why})
 	if ln.trunk != nil {
 		if rec := b.refuseBack(m, ref); rec != nil {
 			p.ops = []queue.Op{{New: rec, EventFor: time.Hour, Urgent: true}}
@@ -170,6 +169,19 @@ func (b *Bridge) planRefusal(ctx context.Context, ln *line, m *message.Message, 
 		}
 		ln = home // handed to us as the transmitter of the writer's mesh: we tell the writer
 	}
+	if b.tellsLater(ln, m, id, ref) {
+		return p
+	}
+	told := b.planTelling(ctx, ln, m, id, ref)
+	told.ops = append(p.ops, told.ops...)
+	return told
+}
+
+// planTelling plans the words about a refusal to its writer, and to the operators of an
+// emergency.
+func (b *Bridge) planTelling(ctx context.Context, ln *line, m *message.Message, id queue.Identity, ref *rules.Refusal) plan {
+	verdict := link.Verdict{Code: ref.Code, Why: ref.Why}
+	p := settled(verdict)
 	// A radio repeats what is not acknowledged, but is told only once.
 	told := identify(&message.Message{From: m.From, OriginID: "refused", Text: string(id[:])})
 	if _, known, err := b.store.Known(ctx, told, b.clock.Age().Add(-ln.DedupWindow)); err != nil || known {
