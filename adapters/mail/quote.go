@@ -23,7 +23,7 @@ func shorten(text string) string {
 	const most = 20 // passes
 	text = tidy(text)
 	for range most {
-		next := tidy(cutFooter(cutDisclaimer(cutQuotes(cutSignature(cutOriginal(text))))))
+		next := tidy(cutFooter(cutDisclaimer(cutQuotes(cutSignature(cutOriginal(cutBanner(text)))))))
 		if next == text {
 			break
 		}
@@ -32,9 +32,9 @@ func shorten(text string) string {
 	return text
 }
 
-// isBare tells whether nothing but a signature or a footer is in a text.
+// isBare tells whether nothing but a banner, a signature or a footer is in a text.
 func isBare(text string) bool {
-	return tidy(cutFooter(tidy(cutDisclaimer(tidy(cutSignature(tidy(text))))))) == ""
+	return tidy(cutFooter(tidy(cutDisclaimer(tidy(cutSignature(tidy(cutBanner(tidy(text))))))))) == ""
 }
 
 // cutSignature ends the text at its signature mark. Programs that trim lines
