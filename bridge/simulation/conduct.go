@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"posthouse/bridge/link"
 	"posthouse/bridge/message"
 	"posthouse/bridge/presence"
 )
@@ -72,6 +73,28 @@ func (j *judge) notBlocked(f *file) {
 // letter: then nobody need be told.
 func (j *judge) isBlocked(f *file) bool {
 	return slices.ContainsFunc(j.l.all, func(e entry) bool { return e.what == blocked && (e.station == f.from || e.station == f.to) })
+}
+
+// answersBlocked tells whether an answer without an address ended since whom it answers was
+// blocked: a gateway that had blocked somebody who wrote to its writer refused it for that,
+// after all that took it over. Then nobody need be told either.
+func (j *judge) answersBlocked(f *file) bool {
+	takes := f.find(taken)
+	if !f.answers || len(f.outside()) > 0 || len(takes) == 0 {
+		return false
+	}
+	return slices.ContainsFunc(f.find(refused), func(e entry) bool {
+		return e.text == link.CodeBlocked && e.at > takes[len(takes)-1].at && slices.ContainsFunc(j.l.all, func(b entry) bool {
+			return b.what == blocked && b.gateway == e.gateway && b.at < e.at && j.wroteTo(b.station, f.from, e.at)
+		})
+	})
+}
+
+// wroteTo tells whether somebody's text had been given to a station by then.
+func (j *judge) wroteTo(writer, station string, by time.Duration) bool {
+	return slices.ContainsFunc(j.l.all, func(e entry) bool {
+		return (e.what == transmitted || e.what == acks) && e.letter > 0 && e.station == station && e.at < by && j.files[e.letter-1].from == writer
+	})
 }
 
 // toTheLiving checks that nothing is handed to a gateway that has been off for so

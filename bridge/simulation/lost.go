@@ -20,6 +20,8 @@ func (j *judge) notLost(f *file) {
 	switch {
 	case j.isBlocked(f):
 		j.counts["blocked by an operator"]++
+	case j.answersBlocked(f):
+		j.counts["an answer to somebody whom an operator had blocked"]++
 	case j.isForgotten(f):
 		j.counts["taken after the backup that a gateway went on with"]++
 	case len(f.find(lostRecord)) > 0:

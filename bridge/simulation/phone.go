@@ -271,11 +271,9 @@ func (j *judge) answered(f *file) {
 			by = max(by, e.at)
 		}
 	}
-	for _, e := range j.l.all {
-		if (e.what == transmitted || e.what == acks) && e.letter > 0 && e.station == f.from && e.at < min(by, out[0].at) && j.files[e.letter-1].from == f.to {
-			j.counts["answers without an address"]++
-			return
-		}
+	if j.wroteTo(f.to, f.from, min(by, out[0].at)) {
+		j.counts["answers without an address"]++
+		return
 	}
 	j.fault(1, "%v, an answer, went to %s, who had written nothing to %s", f, f.to, f.from)
 }
