@@ -130,6 +130,9 @@ func number(text string) int {
 // answered is a gateway's answer to what came in.
 func (l *ledger) answered(gateway, name string, m *message.Message, v link.Verdict) {
 	e := entry{gateway: gateway, mesh: name, station: m.From, letter: l.w.plan.letterBy(m.From, m.Text), to: m.Via}
+	if l.w.plan.ring && l.w.gateway(m.From) != nil {
+		e.letter = 0 // a notice came round: it quotes a letter, and may have cut its number
+	}
 	if name != "far" && m.Via == "" && !message.IsMail(m.From) {
 		l.note(entry{what: heardOf, gateway: gateway, station: m.From, mesh: name})
 	}
