@@ -60,6 +60,10 @@ func (v *visit) addressed(uids []imap.UID) (letters []letter, err error) {
 			continue
 		}
 		left = slices.DeleteFunc(left, func(uid imap.UID) bool { return uid == mail.UID })
+		if len(mail.BodySection) == 0 { // somebody else marks it just now, and the server tells us that
+			v.leave(mail.UID)
+			continue
+		}
 		l := letter{uid: mail.UID, size: mail.RFC822Size}
 		if l.to, l.bounced = v.recipients(mail.FindBodySection(head)); len(l.to) > 0 || l.bounced != "" {
 			letters = append(letters, l)

@@ -354,6 +354,34 @@ func TestMailStaysUnseenWhileTheStoreFails(t *testing.T) {
 	g.until(t, "it is taken over later", func() bool { return len(g.host.Kept()) == 1 && p.unseen() == 0 })
 }
 
+// telling is a server that first tells of a mail what another client did with it.
+type telling struct {
+	imapserver.Session
+	told *atomic.Bool
+}
+
+func (s telling) Fetch(w *imapserver.FetchWriter, set imap.NumSet, options *imap.FetchOptions) error {
+	if s.told.CompareAndSwap(false, true) {
+		about := w.CreateMessage(1)
+		about.WriteUID(1)
+		about.WriteFlags([]imap.Flag{imap.FlagFlagged})
+		if err := about.Close(); err != nil {
+			return err
+		}
+	}
+	return s.Session.Fetch(w, set, options)
+}
+
+// The client library takes that for the answer and throws the answer away.
+func TestAMailThatAnotherClientMarksIsNotPassedOver(t *testing.T) {
+	var told atomic.Bool
+	p := newPostOf(t, func(s imapserver.Session) imapserver.Session { return telling{s, &told} })
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	var now clock
+	g := p.fetch(func(o *Options) { o.Now, o.Mailbox.Every = now.read, 10*time.Millisecond })
+	g.until(t, "it is taken over", func() bool { now.add(againAfter); return len(g.host.Kept()) == 1 })
+}
+
 // While the store is full more mails may come than are remembered one by one.
 func TestMoreMailsAreLeftForLaterThanAreRemembered(t *testing.T) {
 	p := newPost(t, imap.CapIdle)
