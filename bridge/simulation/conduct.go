@@ -136,18 +136,30 @@ func (j *judge) triedWhenHeard(f *file) {
 	if len(takes) == 0 || f.group || f.mail || f.bad != "" || !f.told() || len(f.find(transmitted)) > 0 || j.isBlocked(f) || f.naks {
 		return
 	}
-	take := takes[0]
 	for _, h := range j.l.all {
+		take := f.heldBy(h.at)
 		if h.what != heardOf || h.station != f.to || h.gateway != take.gateway || h.mesh != "air" {
 			continue
 		}
-		if h.at < take.at+longAfter || h.at > take.at+lifetime-longBefore || j.airlessAt(take.gateway) || j.changed(take.at, h.at+longBefore) ||
-			j.changed(take.at, h.at+longBefore, badDisk, quieted) || f.trustedBy(take.gateway, h.at) {
+		if h.at < take.at+longAfter || h.at > takes[0].at+lifetime-longBefore || j.airlessAt(take.gateway) || j.changed(takes[0].at, h.at+longBefore) ||
+			j.changed(takes[0].at, h.at+longBefore, badDisk, quieted) || f.trustedBy(take.gateway, h.at) {
 			continue
 		}
 		j.fault(1, "%v waited at %s, which heard %s at %.1f s; it was never tried", f, take.gateway, f.to, h.at.Seconds())
 		return
 	}
+}
+
+// heldBy is the entry of the gateway at which a letter waits then: who took it first, or to
+// whom it was handed over last.
+func (f *file) heldBy(then time.Duration) entry {
+	take := f.find(taken)[0]
+	for _, e := range f.find(takenFar) {
+		if e.at < then {
+			take = e
+		}
+	}
+	return take
 }
 
 // notThrown checks that no text is handed on until that has been too often: where

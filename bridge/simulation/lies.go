@@ -106,14 +106,10 @@ func (l *ledger) gave(about string) bool {
 // liar's word.
 func (f *file) trusted() bool { return len(f.find(misled)) > 0 }
 
-// trustedBy tells whether a gateway had given a letter to the liar by then, itself or by the
-// one to which it had handed it: it is the liar's to deliver, wherever its addressee is heard since.
+// trustedBy tells whether a gateway had given a letter to the liar by then: it is the
+// liar's to deliver, wherever its addressee is heard since.
 func (f *file) trustedBy(gateway string, then time.Duration) bool {
-	return slices.ContainsFunc(f.find(misled), func(e entry) bool {
-		return e.at < then && (e.gateway == gateway || slices.ContainsFunc(f.find(passed), func(p entry) bool {
-			return p.gateway == gateway && p.to == e.gateway && p.at < e.at
-		}))
-	})
+	return slices.ContainsFunc(f.find(misled), func(e entry) bool { return e.gateway == gateway && e.at < then })
 }
 
 // The flood: texts of one station, far more than its turn, and each of them once more
