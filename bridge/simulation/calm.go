@@ -310,7 +310,7 @@ func (j *judge) unheard(f *file) bool {
 	case j.l.w.plan.signed: // there nothing is lost for good
 		return false
 	}
-	if !f.told() {
+	if !f.told() && !j.toldAmongOthers(f) {
 		return false
 	}
 	if out := f.firstOut(); len(out) > 0 {

@@ -104,6 +104,14 @@ func (f *file) told() bool {
 
 var andOthers = regexp.MustCompile(`\b(\d+) others?\.`)
 
+// toldAmongOthers tells whether a notice after a letter was taken says that others of its
+// writer failed, too: toldTogether counts whether it may be one of them.
+func (j *judge) toldAmongOthers(f *file) bool {
+	return slices.ContainsFunc(j.l.all, func(e entry) bool {
+		return e.what == noticed && e.station == f.from && e.at > f.find(taken)[0].at && andOthers.MatchString(e.text)
+	})
+}
+
 // toldTogether has writers told of those failures that no notice names: a notice to
 // somebody who had many says how many more there are.
 func (j *judge) toldTogether() {
