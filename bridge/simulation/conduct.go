@@ -99,12 +99,16 @@ func (j *judge) wroteTo(writer, station string, by time.Duration) bool {
 
 // toTheLiving checks that nothing is handed to a gateway that has been off for so
 // long that everybody has to know. Who has just come back, or could write nothing for a
-// while, may have got old word of it.
+// while, may have got old word of it, and so may who gets late what it wrote before, and has
+// not seen yet.
 func (j *judge) toTheLiving(f *file) {
 	for _, e := range f.find(passed) {
 		off, since := j.offSince(e.to, e.at)
 		longest := presence.Alive + 15*time.Second
-		if off && e.at-since > longest && !j.troubled(e.gateway, e.at-longest, e.at, started, severed, badDisk, storeAway) {
+		spoke := slices.ContainsFunc(j.l.all, func(t entry) bool {
+			return t.what == takenFar && t.gateway == e.gateway && t.to == e.to && t.at <= e.at && t.at > e.at-longest
+		})
+		if off && e.at-since > longest && !spoke && !j.troubled(e.gateway, e.at-longest, e.at, started, severed, badDisk, storeAway) {
 			j.fault(1, "%v was handed to %s by %s at %.1f s, which had been off for %.1f s", f, e.to, e.gateway, e.at.Seconds(), (e.at - since).Seconds())
 			return
 		}
