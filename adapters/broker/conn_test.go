@@ -7,7 +7,6 @@ import (
 	"math/rand/v2"
 	"net"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"testing/iotest"
@@ -165,37 +164,17 @@ func TestBrokerThatAnswersASubscriptionWrongly(t *testing.T) {
 		"of another": {func(id uint16) uint16 { return id + 1 }, []byte{1}, false},
 	} {
 		t.Run(name, func(t *testing.T) {
-			l, err := net.Listen("tcp", "127.0.0.1:0")
-			if err != nil {
-				t.Fatal(err)
-			}
-			var serving sync.WaitGroup
-			serving.Go(func() {
-				for {
-					conn, err := l.Accept()
-					if err != nil {
-						return
-					}
-					for {
-						p, err := packets.ReadPacket(conn)
-						if err != nil {
-							break
-						}
-						switch p := p.(type) {
-						case *packets.ConnectPacket:
-							packets.NewControlPacket(packets.Connack).Write(conn)
-						case *packets.SubscribePacket:
-							a := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
-							a.MessageID, a.ReturnCodes = c.id(p.MessageID), c.codes
-							a.Write(conn)
-						}
-					}
-					conn.Close()
+			addr := oddBroker(t, func(conn net.Conn, p packets.ControlPacket) bool {
+				sub, is := p.(*packets.SubscribePacket)
+				if !is {
+					return asUsual(conn, p)
 				}
+				a := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
+				a.MessageID, a.ReturnCodes = c.id(sub.MessageID), c.codes
+				return a.Write(conn) == nil
 			})
-			t.Cleanup(func() { l.Close(); serving.Wait() }) // after the link's own end
 			host := &adaptertest.Host{}
-			r := run(t, newMesh(t, MeshOptions{BrokerURL: "tcp://" + l.Addr().String()}), host)
+			r := run(t, newMesh(t, MeshOptions{BrokerURL: "tcp://" + addr}), host)
 			r.await(t, "what became of it", func() bool {
 				s := host.States()
 				return len(s) > 0 && (s[len(s)-1].Up == c.up) && (c.up || strings.Contains(s[len(s)-1].Why, errSuback.Error()))

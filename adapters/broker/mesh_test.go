@@ -5,12 +5,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"net"
 	"os"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -311,33 +309,14 @@ func TestBrokerThatTurnsUsAway(t *testing.T) {
 // turnsAway is a broker that answers each CONNECT with this code, in the form of MQTT 5
 // where it is one of that. It waits for the client to hang up.
 func turnsAway(t *testing.T, code byte) string {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	var serving sync.WaitGroup
-	serving.Go(func() {
-		for {
-			conn, err := l.Accept()
-			if err != nil {
-				return
-			}
-			serving.Go(func() {
-				defer conn.Close()
-				if _, err := packets.ReadPacket(conn); err != nil {
-					return
-				}
-				answer := []byte{0x20, 2, 0, code}
-				if code >= 0x80 {
-					answer = []byte{0x20, 3, 0, code, 0} // no properties
-				}
-				conn.Write(answer) // the client's words say what came of it
-				io.Copy(io.Discard, conn)
-			})
+	return oddBroker(t, func(conn net.Conn, _ packets.ControlPacket) bool {
+		answer := []byte{0x20, 2, 0, code}
+		if code >= 0x80 {
+			answer = []byte{0x20, 3, 0, code, 0} // no properties
 		}
+		conn.Write(answer) // the client's words say what came of it
+		return true
 	})
-	t.Cleanup(func() { l.Close(); serving.Wait() })
-	return l.Addr().String()
 }
 
 func TestLargePayloads(t *testing.T) {
