@@ -11,13 +11,13 @@ import (
 // practice, no source).
 var (
 	footerWords = pattern(`(?i)^(sent (from|via|with|using) |get outlook for |` +
-		`(von|diese nachricht wurde von) mein.* gesendet|gesendet (von|mit|über|aus) |outlook für .* herunterladen|` +
+		`(von|diese nachricht wurde von) mein.* gesendet|gesendet (von|mit|über|aus) |outlook für .* (herunterladen|beziehen)|holen sie sich outlook für |` +
 		`envoyé (de|depuis|à partir de|avec) |obtenir outlook |téléchargez outlook |enviado (desde|de|do|con|a partir) |obtener outlook |obter o outlook |inviato da|ottieni outlook |` +
 		`verzonden (vanaf|met|vanuit|via) |outlook voor .* downloaden|skickat från |sendt fra |lähetetty |wysłan[eoy] z|pobierz outlook |odesláno z|` +
 		`отправлено (с|из) |надіслано з |στάλθηκε από |trimis de pe |poslano [sz] |odoslané z |enviat des de|küldve a|dikirim dari |ส่งจาก|gửi từ |saadetud min|nosūtīts no |išsiųsta iš |` +
 		`נשלח מ|أُرسلت من |.*gönderildi$|.*에서 보냄$|发自我的|從我的.*傳送|.*から送信$)`)
 	footerThing = pattern(`(?i)(iphon|ipad|\bios\b|android|galaxy|samsung|huawei|xiaomi|outlook|\bmail|-mail|gmail|windows|` +
-		`(phone|handy|tablet|device|gerät|mobil\pL*|telefon|teléfono|téléphone|celular|móvil|puhelime\pL*|почты|телефона)\.?$|から送信)`)
+		`(phone|handy|tablet|device|gerät|mobil\pL*|telefon|teléfono|téléphone|celular|móvil|puhelime\pL*|почты|телефона)( gesendet)?\.?$|から送信)`)
 	// What checks mails for viruses says so.
 	footerScan  = pattern(`(?i)^(virus-?free\b|virenfrei\b|garanti sans virus|libre de virus|senza virus|this e-?mail (has been|was) (checked|scanned) (for viruses|by)|diese e-?mail wurde .*auf viren gepr\x{fc}ft)`)
 	footerMore  = pattern(`[,;:!?@]|\d{3}`)

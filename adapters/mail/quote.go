@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"slices"
 	"strings"
 )
 
@@ -52,7 +53,7 @@ func cutSignature(text string) string {
 
 // original is the line above a quoted mail that is not marked line by line
 // (common practice, no source).
-var original = pattern(`(?i)^-{3,}\s*(original message|forwarded message|urspr\x{fc}ngliche nachricht|message d'origine|mensaje original|mensagem original|messaggio originale|` +
+var original = pattern(`(?i)^-{3,}\s*(original message|forwarded message|urspr\x{fc}ngliche nachricht|original-?nachricht|message d'origine|mensaje original|mensagem original|messaggio originale|` +
 	`oorspronkelijk bericht|ursprungligt meddelande|oprindelig meddelelse|исходное сообщение|原始邮件|原始郵件|元のメッセージ|원본 메일|원본 메시지)\s*-{3,}$`)
 
 // The first lines of a quoted mail's header, which office programs put above it, under
@@ -65,13 +66,13 @@ var (
 	quotedTo   = pattern(`(?i)^(to|an|\x{e0}|a|para|aan|till|til|do|komu|címzett|kime|vastaanottaja|кому|宛先|收件人|收件者|받는 사람|subject|betreff|objet|oggetto|asunto|assunto|onderwerp|\x{e4}mne|emne|temat|předmět|tárgy|konu|aihe|тема|件名|主题|主旨|제목)\s*[:：]`)
 	quotedCopy = pattern(`(?i)^(cc|copia|copie|kopie|kopia|копия)\s*[:：]`)
 	ruler      = pattern(`^_{10,}$`)
-	dashed     = pattern(`^-{3,}\s*[^-]{3,40}\s*-{3,}$`)
+	dashed     = pattern(`^-{3,}\s*[^-].{1,38}[^-]\s*-{3,}$`)
 )
 
 func cutOriginal(text string) string {
 	lines := strings.Split(text, "\n")
 	for i := range lines {
-		if isOriginal(lines, i) || isHeader(lines, i) || isIndented(lines, i) {
+		if isOriginal(lines, i) || isHeader(lines, i) || isUnmarked(lines, i) {
 			if i > 0 && ruler().MatchString(lines[i-1]) {
 				i--
 			}
@@ -84,14 +85,16 @@ func cutOriginal(text string) string {
 // The functions below look for a sign that costs nothing first: few lines have one,
 // and a regular expression reads all of a line for each word in it.
 
-// isOriginal tells whether line i is such a line, in words that are known, or above a
-// header with an address, which a form that a person fills in has not.
+// isOriginal tells whether line i is such a line, in words that are known, or an
+// attribution, or above a header with an address, which a form that a person fills in has
+// not.
 func isOriginal(lines []string, i int) bool {
 	if !strings.HasPrefix(lines[i], "---") {
 		return false
 	}
 	below := lines[i+1 : min(i+5, len(lines))]
 	return original().MatchString(lines[i]) ||
+		strings.HasSuffix(lines[i], "---") && isAttribution(lines[i]) ||
 		dashed().MatchString(lines[i]) && len(below) > 0 && isField(below[0]) && strings.Contains(strings.Join(below, "\n"), "@")
 }
 
@@ -103,8 +106,11 @@ func isField(line string) bool {
 // isHeader tells whether a quoted mail's header begins on line i: two of its fields
 // where it stands apart, else three, with an address.
 func isHeader(lines []string, i int) bool {
-	if i+1 >= len(lines) || !strings.ContainsAny(lines[i], ":：") || !quotedFrom().MatchString(lines[i]) {
+	if i+1 >= len(lines) || !strings.ContainsAny(lines[i], ":：") {
 		return false
+	}
+	if !quotedFrom().MatchString(lines[i]) {
+		return quotedSent().MatchString(lines[i]) && isAddressed(lines[i:])
 	}
 	apart := i > 0 && (strings.TrimSpace(lines[i-1]) == "" || ruler().MatchString(lines[i-1]))
 	sent := quotedSent().MatchString(lines[i+1])
@@ -112,26 +118,43 @@ func isHeader(lines []string, i int) bool {
 		return true
 	}
 	three := i+2 < len(lines) && (sent || quotedDate().MatchString(lines[i+1])) && quotedTo().MatchString(lines[i+2])
-	return three && (apart || strings.Contains(lines[i], "@"))
+	return three && apart || isAddressed(lines[i:])
 }
 
-// isIndented tells whether line i says who wrote what stands below it, and all of
-// that is indented by a blank, as one large provider's pages quote, or stands behind
-// it on the same line, as that provider's phone program does.
-func isIndented(lines []string, i int) bool {
+// isAddressed tells whether lines begin with a header, in any order, that says from which
+// address, when and to whom.
+func isAddressed(lines []string) bool {
+	var from, when, to bool
+	for _, line := range lines[:min(4, len(lines))] {
+		switch {
+		case quotedFrom().MatchString(line):
+			from = strings.Contains(line, "@")
+		case quotedSent().MatchString(line), quotedDate().MatchString(line):
+			when = true
+		case quotedTo().MatchString(line):
+			to = true
+		default:
+			return false
+		}
+		if from && when && to {
+			return true
+		}
+	}
+	return false
+}
+
+// isUnmarked tells whether line i says who wrote what stands below it, as some large
+// providers' pages quote: none of that is marked line by line, or it stands behind it on
+// the same line, as a provider's phone program does.
+func isUnmarked(lines []string, i int) bool {
 	if strings.HasPrefix(lines[i], " ") && wroteInLine().MatchString(lines[i]) {
 		return true
 	}
 	line := strings.TrimSpace(lines[i])
-	if i+1 == len(lines) || !strings.HasSuffix(line, ":") || !strings.Contains(line, "@") || !wroteAtEnd().MatchString(line) {
+	if i+1 == len(lines) || !strings.HasSuffix(line, ":") || !isAttribution(line) || !wroteAtEnd().MatchString(line) {
 		return false
 	}
-	for _, below := range lines[i+1:] {
-		if below != "" && below[0] != ' ' {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(lines[i+1:], func(below string) bool { return strings.HasPrefix(below, ">") })
 }
 
 // cutQuotes takes out the lines that begin with > and the attribution above
@@ -158,7 +181,7 @@ func cutQuotes(text string) string {
 var wrote = pattern(`(?i)(wrote|writes|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|ha scritto|napisa\x{142}|napsal|@|\b(19|20)\d\d\b)`)
 
 // wroteAtEnd ends an attribution line, whatever stands in it.
-var wroteAtEnd = pattern(`(?i)(wrote|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|escreveu|ha scritto|napisa\x{142}):$`)
+var wroteAtEnd = pattern(`(?i)(wrote|schrieb|geschrieben|schreef|skrev|a \x{e9}crit|escribi\x{f3}|escreveu|ha scritto|napisa\x{142})[ \x{a0}]?:$`)
 
 // wroteInLine is an attribution with the quoted text behind it.
 var wroteInLine = pattern(`^ +\S.*\d.*<\S+@\S+> ?[\pL ]{1,20}: {2,}\S`)

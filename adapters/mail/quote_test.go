@@ -57,9 +57,33 @@ func TestHeadersGoWithWhatTheyHead(t *testing.T) {
 		"------------------ 原始邮件 ------------------\n发件人: \"N0QRA-7\"",
 		"-------- Original message --------\nFrom: N0QRA-7",
 		"  On Sun, Nov 29, 2026 at 14:00, N0QRA-7 via N0QRZ-10<n0qra-7@radio.example> wrote:   got the water",
+		"Gesendet: Sonntag, 29. November 2026 um 14:00 Uhr\nVon: N0QRA-7 <n0qra-7@radio.example>\nAn: ann@club.example\nBetreff: Re: Got it",
+		"From:\tN0QRA-7 <n0qra-7@radio.example>\nTo:\tann@club.example\nDate:\t29.11.2026 14:00\nSubject:\tRe: Got it",
+		"-----Original-Nachricht-----\nBetreff: Re: Got it\nDatum: 2026-11-29T14:00:00+0100\nVon: N0QRA-7 <n0qra-7@radio.example>",
+		"------ Originalnachricht ------\nVon \"N0QRA-7\" <n0qra-7@radio.example>\nAn ann@club.example",
+		"---- On Sun, 29 Nov 2026 14:00:00 +0100 N0QRA-7 via N0QRZ-10 <n0qra-7@radio.example> wrote ---",
+		"On Nov 29, 2026, at 2:00 PM, N0QRA-7 via N0QRZ-10 <n0qra-7@radio.example> wrote:",
+		"Am Sonntag, 29. November 2026 um 14:00:00 MEZ hat N0QRA-7 via N0QRZ-10 <n0qra-7@radio.example> Folgendes geschrieben:",
 	} {
 		if got := cut("Two cans.\n\n" + head + "\n\ngot the water"); got != "Two cans." {
 			t.Errorf("%q stays: %q", head, got)
 		}
+		// What was HTML has no empty line between them.
+		if got := cut("Two cans.\n" + head + "\ngot the water"); got != "Two cans." {
+			t.Errorf("right below the answer %q stays: %q", head, got)
+		}
+	}
+	for _, said := range []string{
+		"To: EOC\nFrom: Shelter 4\nDate: 29 Nov\nSubject: water\nNeed 200 L", "Sent: two cans\nTo: the hut\nFrom: Ann",
+		"In 2026 at 14:00 write to Ann <ann@club.example> for:\nwater\n> not this", "Ann <ann@club.example> at 14:00:\nbring water",
+		"From: ann@club.example\nDate: 29 Nov\nNeed 200 L",
+	} {
+		if got := cut("Hello.\n\n" + said); !strings.HasPrefix(got+"\n> not this", "Hello.\n\n"+said) {
+			t.Errorf("a person's %q became %q", said, got)
+		}
+	}
+	answered := "On Nov 29, 2026, at 2:00 PM, N0QRA-7 <n0qra-7@radio.example> wrote:\ngot the water"
+	if got := cut(answered); got != answered {
+		t.Errorf("with nothing above it a quotation without marks became %q", got)
 	}
 }
