@@ -34,6 +34,9 @@ type letter struct {
 	bounced string
 }
 
+// large tells whether a mail is too large to be read.
+func (l letter) large(o Options) bool { return l.size > o.MaxMessageBytes }
+
 // addressed picks those of the mails that are for us, by To and Cc. The rest
 // belongs to somebody else who reads the same mailbox, and stays unseen.
 func (v *visit) addressed(uids []imap.UID) (letters []letter, err error) {
@@ -141,13 +144,14 @@ func (v *visit) take(l letter) error {
 	return nil
 }
 
-// read fetches a whole mail, without marking it. nil: it is too large.
+// read fetches a whole mail, or the header of a large one, without marking it. nil: it is
+// larger than the server said.
 func (v *visit) read(l letter) ([]byte, error) {
-	if l.size > v.o.MaxMessageBytes {
-		return nil, nil
+	section := &imap.FetchItemBodySection{Peek: true}
+	if l.large(v.o) {
+		section.Specifier = imap.PartSpecifierHeader
 	}
-	whole := &imap.FetchItemBodySection{Peek: true}
-	fetch := v.client.Fetch(imap.UIDSetNum(l.uid), &imap.FetchOptions{UID: true, BodySection: []*imap.FetchItemBodySection{whole}})
+	fetch := v.client.Fetch(imap.UIDSetNum(l.uid), &imap.FetchOptions{UID: true, BodySection: []*imap.FetchItemBodySection{section}})
 	defer fetch.Close()
 	data := fetch.Next()
 	if data == nil {
@@ -176,10 +180,11 @@ var errGone = errors.New("the mail is gone")
 // waits for an answer here, so a writer who is known to be himself, and may write
 // to that station, is told by the bridge.
 func (v *visit) judge(l letter, raw []byte) error {
-	if raw == nil {
-		return v.counted(l, nil, reply(552, 5, 3, 4, "the mail has more than %d bytes", v.o.MaxMessageBytes))
-	}
-	if l.bounced != "" {
+	tooLarge := refuse(link.CodeTooLong, "the mail has more than %d bytes: write plain text, without pictures and attachments", v.o.MaxMessageBytes)
+	switch {
+	case raw == nil, l.large(v.o) && (l.bounced != "" || v.o.Mailbox.Vouches == ""): // a signature is over all of it
+		return v.counted(l, nil, tooLarge)
+	case l.bounced != "":
 		return v.counted(l, nil, v.takeReport(raw, l.bounced))
 	}
 	m, wrong := readMail(raw, v.o.Now())
@@ -188,6 +193,9 @@ func (v *visit) judge(l letter, raw []byte) error {
 	}
 	if err := v.proven(m, raw, l.to); err != nil {
 		return v.counted(l, m, err)
+	}
+	if l.large(v.o) {
+		wrong = tooLarge
 	}
 	m.fetched = true
 	if wrong == nil && len(l.to) > mostStations {

@@ -465,12 +465,16 @@ func TestWhoWroteAFetchedMail(t *testing.T) {
 // In a mailbox nobody waits for the answer: who may write is told, by the bridge.
 func TestWhoIsToldOfARefusal(t *testing.T) {
 	cipher := "Content-Type: multipart/encrypted; protocol=\"application/pgp-encrypted\"; boundary=b\nMIME-Version: 1.0\n"
+	large := "Content-Type: multipart/mixed; boundary=b\nMIME-Version: 1.0\n"
 	for _, c := range []struct {
 		name, mail string
 		told       string // the code, empty: nobody
 	}{
 		{"encrypted", letterTo("n0qrb@"+domain, passed+cipher, "--b\n\nx\n--b--"), link.CodeLooksEncrypted},
 		{"no text", strings.Replace(letterTo("n0qrb@"+domain, passed, ""), "Subject: water\r\n", "", 1), link.CodeNotText},
+		{"too large", letterTo("n0qrb@"+domain, passed+large, "--b\n\nhello\n--b\n\n"+strings.Repeat("x\n", 40_000)+"--b--"), link.CodeTooLong},
+		{"too large, not proven", letterTo("n0qrb@"+domain, large, strings.Repeat("x\n", 40_000)), ""},
+		{"too large and automatic", letterTo("n0qrb@"+domain, passed+"X-Autoreply: yes\n", strings.Repeat("x\n", 40_000)), ""},
 		{"automatic", letterTo("n0qrb@"+domain, passed+"Auto-Submitted: auto-replied\n", "I am away"), ""},
 		{"automatic, and unfit", letterTo("n0qrb@"+domain, passed+"X-Autoreply: yes\n"+cipher, "--b\n\nx\n--b--"), ""},
 		{"automatic by its envelope", letterTo("n0qrb@"+domain, passed+"Return-Path: <>\n", "I am away"), ""},
