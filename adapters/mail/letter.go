@@ -101,7 +101,7 @@ func (in *intake) recipients(head []byte) (to []string, bounced string) {
 }
 
 // roughAddress is what looks like an address in a list that is none by RFC 5322: with
-// semicolons, or a name in bytes that are no UTF-8.
+// semicolons, or a name in bytes that are no UTF-8 or with signs that need quotation marks.
 var roughAddress = pattern(`[^\s<>,;:"()@]+@[^\s<>,;:"()@]+`)
 
 // roughly reads a list of addresses, also a broken one: a mail that nobody looks at
@@ -109,7 +109,9 @@ var roughAddress = pattern(`[^\s<>,;:"()@]+@[^\s<>,;:"()@]+`)
 func roughly(h gomail.Header, key string) (all []string) {
 	list, err := addresses(h, key)
 	if err != nil {
-		return roughAddress().FindAllString(h.Get(key), maxRough)
+		for _, a := range roughAddress().FindAllString(h.Get(key), maxRough) {
+			all = append(all, strings.Trim(a, "'"))
+		}
 	}
 	for _, a := range list {
 		all = append(all, a.Address)

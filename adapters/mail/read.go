@@ -140,11 +140,14 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 			return reply(554, 5, 6, 0, "the mail has %d fields %s, and one is allowed", n, key)
 		}
 	}
-	from, err := addresses(m.header, "From")
-	if err != nil || len(from) != 1 {
+	from := roughly(m.header, "From")
+	for i := range from {
+		from[i] = canonical(from[i])
+	}
+	if from = slices.Compact(from); len(from) != 1 {
 		return refuse(link.CodeNotAllowed, "From must hold exactly one address")
 	}
-	m.from = canonical(from[0].Address)
+	m.from = from[0]
 	switch _, domain, ok := cutAddress(m.from); {
 	case !isASCII(m.from):
 		return notASCII("sender")

@@ -105,14 +105,9 @@ func (in *intake) holds(v *dkim.Verification, m *incoming, to []string) string {
 // to somebody else cannot be sent on to it.
 func (in *intake) signedFor(v *dkim.Verification, m *incoming, station string) bool {
 	for _, key := range []string{"To", "Cc"} {
-		list, err := addresses(m.header, key)
-		if err != nil || !covers(v, key) {
-			continue
-		}
-		for _, a := range list {
-			if strings.EqualFold(a.Address, in.o.addressOf(station)) {
-				return true
-			}
+		named := func(address string) bool { return strings.EqualFold(address, in.o.addressOf(station)) }
+		if covers(v, key) && slices.ContainsFunc(roughly(m.header, key), named) {
+			return true
 		}
 	}
 	return false

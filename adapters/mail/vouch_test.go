@@ -92,6 +92,7 @@ func TestOnlyAnAlignedSignatureVouches(t *testing.T) {
 			func(o *Options) { o.Allow = append(o.Allow, Allow{Address: "qra@mail.home.example"}) }},
 		{"two signatures, one is good", k.sign(t, good, "evil.example", all), "250", "water: two cans", nil},
 		{"an unsigned subject is not carried", k.sign(t, mail, "home.example", without("Subject")), "250", "two cans", nil},
+		{"To is no list of RFC 5322", k.sign(t, strings.Replace(mail, "To: ", "To: eoc@county.example; Ben [hut] ", 1), "home.example", all), "250", "water: two cans", nil},
 
 		{"unsigned", mail, "550 5.7.20", "", nil},
 		{"signed by another domain", k.sign(t, mail, "evil.example", all), "550 5.7.20", "", nil},
