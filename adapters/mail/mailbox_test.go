@@ -440,11 +440,18 @@ func TestWhoWroteAFetchedMail(t *testing.T) {
 		{"a foreign signature passed", own + "dkim=pass header.d=evil.example\n", false},
 		{"DMARC passed for another domain", own + "dmarc=pass header.from=evil.example\n", false},
 		{"SPF alone", own + "spf=pass smtp.mailfrom=qra@home.example\n", false},
+		{"as providers write it without a blank, and with an address", own + "dkim=pass; dmarc=pass(p=NONE dis=NONE) header.from=qra@home.example\n", true},
+		{"semicolons in words (RFC 8601 section 2.2)", own + "spf=none (no; record); dkim=pass reason=\"good; signature\" (key; 2048) header.d=\"home.example\"\n", true},
+		{"an envelope's address that says so in a comment", own + "spf=pass (domain of \"a; dmarc=pass header.from=home.example; x=y (b\"@evil.example) smtp.mailfrom=evil.example; dmarc=none\n", false},
+		{"an envelope's address that says so in a value", own + "spf=pass smtp.mailfrom=\"a; dmarc=pass header.from=home.example; x=y a.b=\\\"b\"@evil.example; dmarc=none\n", false},
+		{"an envelope's address that ends a comment", own + "spf=pass (domain of \"a) ; dmarc=pass header.from=home.example; x=y (b\"@evil.example); dmarc=fail header.from=home.example\n", false},
+		{"a comment without an end", own + "dmarc=pass header.from=home.example (it is\n", false},
 		{"everything failed", own + "dkim=fail header.d=home.example; dmarc=fail header.from=home.example\n", false},
 		{"no result (RFC 8601 appendix B.2)", own + "none\n", false},
 		{"somebody else's word", "Authentication-Results: mx.evil.example; dmarc=pass header.from=home.example\n", false},
 		{"the provider's name further down came with the mail", own + "dmarc=fail header.from=home.example\n" + passed, false},
 		{"nobody's word", "", false},
+		{"broken, above what came with the mail", own + "spf\n" + passed, false},
 		{"broken", own + ";;dmarc==pass header.from=home.example\n", false},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"slices"
 	"strings"
 
 	"github.com/emersion/go-msgauth/authres"
@@ -18,10 +19,9 @@ func (in *intake) proven(m *incoming, raw []byte, to []string) error {
 	if !ok {
 		return refuse(link.CodeBadSignature, "the mailbox's provider (%s) says nothing of who wrote this mail", in.o.Mailbox.Vouches)
 	}
-	for _, r := range results {
-		if believes(r, domainOf(m.from)) {
-			return nil
-		}
+	proves := func(r authres.Result) bool { return believes(r, domainOf(m.from)) }
+	if slices.ContainsFunc(results, proves) && !denied(results) {
+		return nil
 	}
 	return refuse(link.CodeBadSignature, "the mailbox's provider found no proof that %s wrote this mail", m.from)
 }
@@ -30,12 +30,61 @@ func (in *intake) proven(m *incoming, raw []byte, to []string) error {
 // its name. A line further down may have come with the mail (RFC 8601 section 5).
 func (in *intake) results(m *incoming) ([]authres.Result, bool) {
 	for f := m.header.FieldsByKey("Authentication-Results"); f.Next(); {
-		id, results, err := authres.Parse(f.Value())
-		if name, _, _ := strings.Cut(strings.TrimSpace(id), " "); err == nil && strings.EqualFold(name, in.o.Mailbox.Vouches) {
-			return results, true
+		said, whole := plainResults(f.Value())
+		name, _, _ := strings.Cut(said, ";")
+		name, _, _ = strings.Cut(strings.TrimSpace(name), " ")
+		if strings.EqualFold(name, in.o.Mailbox.Vouches) {
+			_, results, err := authres.Parse(said)
+			return results, whole && err == nil
 		}
 	}
 	return nil, false
+}
+
+// plainResults takes comments and quotation marks out of findings (RFC 8601 section 2.2,
+// RFC 5322 section 3.2), as the parser knows neither. Providers quote the envelope's sender
+// there, and who sends a mail may write "; dmarc=pass" into that. What stays open is not
+// whole.
+func plainResults(field string) (said string, whole bool) {
+	var b strings.Builder
+	comments, quoted := 0, false
+	for i := 0; i < len(field); i++ {
+		switch c := field[i]; {
+		case c == '\\' && (quoted || comments > 0):
+			i++ // what stands behind it ends nothing
+		case quoted && c == '"':
+			quoted = false
+		case quoted && strings.IndexByte("; \t=", c) >= 0:
+			b.WriteByte('_')
+		case quoted:
+			b.WriteByte(c)
+		case c == '(':
+			comments++
+			b.WriteByte(' ')
+		case c == ')' && comments > 0:
+			comments--
+		case comments > 0:
+		case c == '"':
+			quoted = true
+		default:
+			b.WriteByte(c)
+		}
+	}
+	return b.String(), comments == 0 && !quoted
+}
+
+// denied tells whether the provider says that From is not true, or says two things of it:
+// then one of them may have come with the mail.
+func denied(results []authres.Result) bool {
+	findings := 0
+	for _, r := range results {
+		if d, ok := r.(*authres.DMARCResult); ok {
+			if findings++; d.Value == authres.ResultFail {
+				return true
+			}
+		}
+	}
+	return findings > 1
 }
 
 // believes tells whether a finding proves the domain of From: DMARC passed (RFC
@@ -44,7 +93,8 @@ func (in *intake) results(m *incoming) ([]authres.Result, bool) {
 func believes(r authres.Result, from string) bool {
 	switch r := r.(type) {
 	case *authres.DMARCResult:
-		return r.Value == authres.ResultPass && strings.EqualFold(r.From, from)
+		domain := r.From[strings.LastIndexByte(r.From, '@')+1:] // some providers give the address
+		return r.Value == authres.ResultPass && strings.EqualFold(domain, from)
 	case *authres.DKIMResult:
 		d := r.Domain
 		if d == "" {
