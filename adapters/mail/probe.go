@@ -2,7 +2,11 @@ package mail
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"strings"
+
+	"github.com/emersion/go-smtp"
 )
 
 // Probe connects to the smarthost and to the mailbox, TLS and login included,
@@ -13,7 +17,11 @@ func (a *Adapter) Probe(ctx context.Context, say func(string)) error {
 		if err != nil {
 			return err
 		}
+		err = c.lets(a.o)
 		c.quit()
+		if err != nil {
+			return cleanError("smarthost "+a.o.Smarthost, err)
+		}
 		say(reached("smarthost "+a.o.Smarthost, a.o.SmarthostTLS, a.o.Username))
 	}
 	if a.o.Mailbox.Server == "" {
@@ -28,6 +36,32 @@ func (a *Adapter) Probe(ctx context.Context, say func(string)) error {
 		return cleanError("mailbox "+a.o.Mailbox.Server, err)
 	}
 	say(reached("mailbox "+a.o.Mailbox.Server, a.o.Mailbox.TLS, a.o.Mailbox.Username))
+	return nil
+}
+
+// lets tells whether the smarthost lets us send from the addresses that we need: some
+// providers take the account's own only. Postfix says so at RCPT (smtpd_delay_reject), where
+// other answers are about the recipient. No mail is sent.
+func (c *connection) lets(o Options) error {
+	bounce, err := o.bounceAddress("check")
+	if err != nil {
+		return err
+	}
+	for _, from := range []string{bounce, ""} {
+		err := c.Mail(from, nil)
+		if err == nil {
+			err = c.Rcpt(o.addressOf(strings.ToLower(o.Call)), nil)
+			if err != nil && !strings.Contains(strings.ToLower(err.Error()), "sender") {
+				err = nil
+			}
+		}
+		if answer, ok := errors.AsType[*smtp.SMTPError](err); ok && answer.Code/100 == 5 {
+			return fmt.Errorf("it takes no mail from <%s>, have it let this user send as any address at %s, and without one: %w", from, o.Domain, err)
+		}
+		if err := c.Reset(); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 

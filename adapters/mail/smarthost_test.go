@@ -449,6 +449,44 @@ func greetedOnce(conn net.Conn, never *atomic.Bool) {
 	}
 }
 
+// A provider may let an account send from its own addresses only. Each mail would fail, and
+// nobody know before.
+func TestASmarthostThatRefusesOurAddresses(t *testing.T) {
+	for _, c := range []struct {
+		name, at string // a step and the beginning of its address; $ ends it
+		answer   *smtp.SMTPError
+		want     string
+	}{
+		{"the address for reports", "MAIL bounce+", &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 7, 1}, Message: "not your address"}, "takes no mail from <bounce+"},
+		{"and says so late", "RCPT ", &smtp.SMTPError{Code: 553, EnhancedCode: smtp.EnhancedCode{5, 7, 1}, Message: "Sender address rejected: not owned by user gateway"}, "takes no mail from <bounce+"},
+		{"no sender at all", "MAIL $", &smtp.SMTPError{Code: 501, EnhancedCode: smtp.EnhancedCode{5, 1, 7}, Message: "bad sender"}, "takes no mail from <>"},
+		{"us for now", "MAIL bounce+", &smtp.SMTPError{Code: 450, EnhancedCode: smtp.EnhancedCode{4, 7, 1}, Message: "greylisted"}, ""},
+		{"the recipient", "RCPT ", &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "no such user"}, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := startSink(t, sink.Options{Answer: func(step, address string) error {
+				if strings.HasPrefix(step+" "+address+"$", c.at) {
+					return c.answer
+				}
+				return nil
+			}})
+			o := testOptions()
+			o.Smarthost, o.SmarthostTLS = s.Address(), NoTLS
+			a, err := New(o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			err = a.Probe(t.Context(), func(string) {})
+			if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
+				t.Errorf("the probe says %v", err)
+			}
+			if len(s.Mails()) > 0 {
+				t.Error("it sent a mail")
+			}
+		})
+	}
+}
+
 // Many servers allow a client only a few connections (Postfix:
 // smtpd_client_connection_count_limit) and greet the next one with 421.
 func TestAServerWithFewConnectionsIsNotDown(t *testing.T) {

@@ -74,6 +74,16 @@ func TestConnectToAPostfixThatWantsTLS(t *testing.T) {
 	speaks(t, said, "NOT OK: smarthost "+p.Addr, "TLS", "STARTTLS")
 }
 
+func TestConnectToAPostfixThatDoesNotLetUsSend(t *testing.T) {
+	t.Parallel()
+	p := postfixtest.Start(t, postfixtest.Options{Conf: []string{"smtpd_sender_restrictions = check_sender_access static:{553 5.7.1 not owned by you}"}})
+	code, said := connectFrom(t, "", mailTo(p.Addr, "none")...)
+	if code != exitUnavailable {
+		t.Errorf("exit code %d", code)
+	}
+	speaks(t, said, "NOT OK: smarthost "+p.Addr, "takes no mail from <bounce+", "not owned by you")
+}
+
 func TestConnectToARealMailbox(t *testing.T) {
 	t.Parallel()
 	cert, key := certificate(t)
