@@ -99,6 +99,22 @@ func (b *Bridge) isAnother(ctx context.Context, ln *line, seq uint64, m *message
 	return m.Filed.Sub(r.Message.Filed).Abs() > max(sameFor(&ln.Link), clocksApart)
 }
 
+// isFiledAlike tells whether a text without an id, which is known for two minutes only,
+// comes from a trunk with the very filing time of one that was here longer ago. Where it was
+// heard it was one text: another gateway hands its copy back, since the answer to the
+// hand-over was lost, say.
+func (b *Bridge) isFiledAlike(ctx context.Context, ln *line, m *message.Message, identity queue.Identity) bool {
+	if ln.trunk == nil || m.OriginID != "" || m.Filed.IsZero() {
+		return false
+	}
+	seq, known, err := b.store.Known(ctx, identity, b.clock.Age().Add(-sameFor(&ln.Link)))
+	if err != nil || !known {
+		return false
+	}
+	r, err := b.store.Get(ctx, seq)
+	return err == nil && r.Message.Filed.Equal(m.Filed)
+}
+
 // frames is how many frame ids there are: five digits of base 36, the longest
 // id that an APRS message can carry (APRS Protocol Reference 1.0.1 chapter 14).
 const (

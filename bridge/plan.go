@@ -91,6 +91,8 @@ func (b *Bridge) planText(ctx context.Context, ln *line, m *message.Message) pla
 	}
 	if known && b.isAnother(ctx, ln, seq, m) {
 		known, same = false, 0
+	} else if !known && b.isFiledAlike(ctx, ln, m, identity) {
+		known, same = true, sameFor(&ln.Link)
 	}
 	ours := b.isOurFrame(ctx, m)
 	alike := !ours && !known && b.kin.goesRound(m)

@@ -159,6 +159,30 @@ func TestStationRoamsThereAndBackAndThereAgain(t *testing.T) {
 	})
 }
 
+// Two gateways hold a text, since the custody receipt was lost. Its station gets it from the
+// one, and then the other one hands its copy back: that is the same text, however long ago
+// it was written, and with or without an id.
+func TestCopyThatIsHandedBackAfterTheTextHasArrived(t *testing.T) {
+	for _, id := range []string{"1", ""} {
+		inCountry(t, twoMeshes, func(t *testing.T, c *country) {
+			c.wire.spoil(func() {
+				c.wire.lose = func(to string, e *event) bool { return to == "N0QRA-10" && e.kind == "custody" }
+			})
+			c.airs["hill"].silence(birch, true)
+			c.airs["hill"].beacon(birch)
+			time.Sleep(time.Minute)
+			c.airs["valley"].says(alder, birch, id, "hello")
+			time.Sleep(10 * time.Minute)
+			c.airs["valley"].beacon(birch)
+			time.Sleep(30 * time.Minute)
+			same(t, fmt.Sprintf("birch, id %q", id), c.airs["valley"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+			for _, call := range c.calls() {
+				same(t, call, c.posts[call].outcomes("hello"), "delivered")
+			}
+		})
+	}
+}
+
 func TestAtMostEightHandOvers(t *testing.T) {
 	inCountry(t, []string{"N0QRA-10 valley", "N0QRB-10 hill", "N0QRE-10 coast LIFETIME=8h"}, func(t *testing.T, c *country) {
 		for _, a := range c.airs {

@@ -342,7 +342,7 @@ func (j *judge) notAfterAck(f *file) {
 	}
 	for _, a := range f.find(ackTaken) {
 		for _, e := range f.find(transmitted) {
-			if e.parts == 1 && e.at > a.at+lateMark && f.wasSentAs(a) && !j.takenAnew(f, e.gateway) && !j.cameLate(f, e.gateway, a) {
+			if e.parts == 1 && e.at > a.at+lateMark && f.wasSentAs(a) && !j.takenAnew(f, e.gateway) && !j.cameLate(f, e.gateway, a) && !j.leftBehind(f, e.gateway, a) {
 				j.fault(2, "%v went out by %s on %s at %.1f s, and %s knew at %.1f s that it had arrived", f, e.gateway, e.mesh, e.at.Seconds(), a.gateway, a.at.Seconds())
 				return
 			}
@@ -354,6 +354,19 @@ func (j *judge) notAfterAck(f *file) {
 // one without a clock, whose word nobody believes, had taken the ack.
 func (j *judge) cameLate(f *file, gateway string, ack entry) bool {
 	return ack.gateway == j.l.w.plan.past && j.troubled(gateway, ack.at, ack.at, linkDown) && f.firstAt(gateway).at > ack.at
+}
+
+// leftBehind tells whether a gateway of another mesh had taken a letter from the one that
+// took the ack, and that one never learned of it: the wire lost the custody receipt.
+func (j *judge) leftBehind(f *file, gateway string, ack entry) bool {
+	if j.l.w.gateway(gateway).mesh == j.l.w.gateway(ack.gateway).mesh {
+		return false
+	}
+	return slices.ContainsFunc(f.find(custody), func(c entry) bool {
+		return c.gateway == gateway && c.to == ack.gateway && c.at < ack.at && slices.ContainsFunc(j.l.all, func(e entry) bool {
+			return e.what == unknown && e.gateway == gateway && e.to == ack.gateway && e.record == c.record && e.at < ack.at
+		})
+	})
 }
 
 // wasSentAs tells whether an ack is for a frame that the gateway that took it had sent.

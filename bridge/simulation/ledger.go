@@ -25,6 +25,7 @@ const (
 	takenFar word = "takenFar" // a gateway took it from another one
 	custody  word = "custody"  // and gave a custody receipt
 	passed   word = "passed"   // a gateway published it on the trunk
+	unknown  word = "unknown"  // the wire lost the custody receipt: who gave the letter does not know that it was taken
 
 	transmitted word = "transmitted" // a gateway sent it to a station or group
 	rejected    word = "rejected"    // the other side did not take it from the gateway
@@ -70,7 +71,7 @@ type entry struct {
 	mesh    string
 	station string
 	frame   string
-	record  string // what a gateway sends: its own id of it
+	record  string // what a gateway sends: its own id of it; custody: the id that the giver has for it
 	part    int
 	parts   int
 	to      string // receipts: in whose name; passed: the far gateway
@@ -222,7 +223,7 @@ func (l *ledger) mailed(gateway string, f *link.Frame) {
 }
 
 func (l *ledger) custody(gateway string, m *message.Message) {
-	l.note(entry{what: custody, letter: l.w.plan.letterBy(m.From, m.Text), gateway: gateway, to: m.Via})
+	l.note(entry{what: custody, letter: l.w.plan.letterBy(m.From, m.Text), gateway: gateway, to: m.Via, record: m.TrunkID})
 }
 
 func (l *ledger) passed(gateway string, f *link.Frame) {

@@ -114,6 +114,9 @@ func (w *wire) publish(e event) {
 		}
 		lost := w.w.chance.hits(w.loss, append(key, "lost")...)
 		w.miss(call, e, lost)
+		if lost && e.kind == "custody" {
+			w.w.ledger.note(entry{what: unknown, gateway: e.from, to: call, record: e.m.Acks})
+		}
 		if lost {
 			continue
 		}
