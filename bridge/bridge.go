@@ -92,11 +92,11 @@ type line struct {
 	courier *queue.Courier
 	pace    *pace // nil: no airtime budget
 	gated   *positions
-	trunk   link.Trunk         // nil: no trunk
-	vote    *presence.Election // nil: no other gateway can be on this mesh
-	elected atomic.Bool
-	news    atomic.Bool // something new waits here
-	handed  time.Time   // when handOver last looked at it; the clerk's only
+	trunk   link.Trunk                // nil: no trunk
+	vote    *presence.Election        // nil: no other gateway can be on this mesh
+	elected atomic.Pointer[time.Time] // until when this gateway may transmit, if it does not decide again; nil: not at all
+	news    atomic.Bool               // something new waits here
+	handed  time.Time                 // when handOver last looked at it; the clerk's only
 
 	stations rules.Stations // who is on this mesh; nil: no list
 
@@ -194,7 +194,9 @@ func (b *Bridge) shareMeshes() {
 	for _, ln := range b.lines {
 		if ln.Mesh != nil && ln.Mesh.Mesh != "" {
 			ln.vote = &presence.Election{Mesh: ln.Mesh.Mesh, Own: b.own.String()}
-			ln.elected.Store(!b.leads) // only the process that leads votes; it hands over what another gateway should send
+			if !b.leads { // only the process that leads votes; it hands over what another gateway should send
+				ln.elected.Store(&forGood)
+			}
 		}
 	}
 }

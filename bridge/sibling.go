@@ -66,8 +66,14 @@ func (b *Bridge) loadBoot(ctx context.Context) error {
 }
 
 // transmits tells whether this gateway transmits on a link: on a shared mesh only
-// while it is the transmitter.
-func (ln *line) transmits() bool { return ln.vote == nil || ln.elected.Load() }
+// while it is the transmitter. A gateway that was frozen is not until it has decided again.
+func (ln *line) transmits() bool {
+	until := ln.elected.Load()
+	return ln.vote == nil || until != nil && time.Now().Before(*until)
+}
+
+// forGood never comes.
+var forGood = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // vote decides for each shared mesh whether this gateway transmits.
 func (b *Bridge) vote() {
@@ -79,10 +85,14 @@ func (b *Bridge) vote() {
 		if ln.vote == nil {
 			continue
 		}
-		was := ln.elected.Load()
+		was, until := ln.elected.Load() != nil, (*time.Time)(nil)
 		c.MeshUp, c.Standby = ln.up.Load(), b.standsBy(ln)
 		is := ln.vote.Decide(b.far.table, c, time.Now())
-		ln.elected.Store(is)
+		if is {
+			end := time.Now().Add(presence.Lapse)
+			until = &end
+		}
+		ln.elected.Store(until)
 		if was == is {
 			continue
 		}

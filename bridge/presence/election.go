@@ -12,6 +12,9 @@ import "time"
 // from the others transmits: the mesh must not fall silent, at the price that a message that
 // both have may be sent twice.
 //
+// One that stood still for Lapse, its computer frozen, say, is a newcomer: the others may have
+// taken it for dead.
+//
 // Of two that transmit the one with the higher call sign gives way as soon as it hears the
 // other. If the other goes on for longer than Alive it does not hear us: then we give way,
 // since what we would hand over would not get through, either.
@@ -23,6 +26,7 @@ type Election struct {
 	Mesh, Own string
 
 	transmits bool
+	decided   time.Time // the last time
 	joined    bool      // it was connected to the trunk before
 	connected time.Time // to the trunk; zero: cut off
 	cut       time.Time // since when it is cut off; zero: connected
@@ -40,6 +44,10 @@ type Condition struct {
 // Decide tells whether this gateway transmits now.
 func (e *Election) Decide(t *Table, c Condition, now time.Time) bool {
 	e.follow(c.TrunkUp, now)
+	if stoodStill := !e.decided.IsZero() && now.Sub(e.decided) >= Lapse; stoodStill && c.TrunkUp {
+		e.transmits, e.connected, e.followed = false, now, false
+	}
+	e.decided = now
 	e.transmits = c.MeshUp && e.may(t, c, now)
 	if !e.transmits {
 		e.rivalled = time.Time{}

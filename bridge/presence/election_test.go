@@ -186,6 +186,44 @@ func TestAnotherTakesOverWithin90Seconds(t *testing.T) {
 	}
 }
 
+// A gateway that stood still, since its computer was frozen, does not know that another one
+// has taken over: it listens before it transmits again.
+func TestWhoStoodStillListensFirst(t *testing.T) {
+	for _, frozen := range []time.Duration{Lapse - time.Second, Lapse, Lapse + 4*time.Second, Alive, 3 * time.Minute} {
+		for offset := range Every / time.Second { // since its last announcement
+			c := newCrowd("N0QRA-10")
+			c.run(time.Minute)
+			c.start("N0QRB-10")
+			c.run(2*time.Minute + offset*time.Second)
+			c.nodes["N0QRA-10"].alive = false
+			c.run(frozen)
+			c.nodes["N0QRA-10"].alive = true
+			if got := c.run(3 * time.Minute); got[2] > 0 {
+				t.Errorf("frozen for %v, %d s after it spoke: two transmitted for %d s", frozen, offset, got[2])
+			}
+			if got := c.run(time.Minute); got[1] != 60 {
+				t.Errorf("frozen for %v, %d s after it spoke: %v in the end", frozen, offset, got)
+			}
+		}
+	}
+}
+
+// Who stood still alone, or without a trunk, goes on at once.
+func TestWhoStoodStillAloneGoesOn(t *testing.T) {
+	c := newCrowd("N0QRA-10")
+	a := c.nodes["N0QRA-10"]
+	for range 2 {
+		c.run(time.Minute)
+		a.alive = false
+		c.run(5 * time.Minute)
+		a.alive = true
+		if got := c.run(2 * First); got[1] < int(First/time.Second) {
+			t.Errorf("after a standstill, trunk %v: %v", a.trunk, got)
+		}
+		a.trunk = false
+	}
+}
+
 func TestMeshDownAtTheTransmitter(t *testing.T) {
 	c := newCrowd("N0QRA-10")
 	c.run(time.Minute)

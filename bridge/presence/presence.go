@@ -19,6 +19,9 @@ const (
 	Every = 20 * time.Second
 	// Alive is how long an announcement counts: three may be lost.
 	Alive = 70 * time.Second
+	// Lapse is after what time without an announcement another gateway may have taken over:
+	// the last one may have been made Every earlier.
+	Lapse = Alive - Every
 	// First is how long a newcomer listens for others before it transmits.
 	First = 5 * time.Second
 

@@ -101,8 +101,8 @@ var bugs = []plant.Bug{
 	},
 	{
 		Name: "every gateway of a mesh transmits", File: "bridge/sibling.go",
-		Old:     "return ln.vote == nil || ln.elected.Load() }",
-		Planted: "return ln.vote == nil || ln.elected.Load() || planted(%q) }",
+		Old:     "return ln.vote == nil || until",
+		Planted: "return planted(%q) || ln.vote == nil || until",
 		Finds:   `invariant 2`, Seed: 1,
 	},
 	{
