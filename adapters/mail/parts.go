@@ -18,6 +18,7 @@ import (
 // parts is what is found in a mail's MIME tree beside its text.
 type parts struct {
 	attached []attachment
+	pictures int  // in the text: their names say nothing
 	spoken   bool // there was a text
 	count    int
 }
@@ -122,6 +123,10 @@ func (p *parts) readMultipart(e *gomessage.Entity, kind string, depth int) (said
 		if kind == "multipart/alternative" && leaf && len(p.attached) > before && fileName(part) == "" {
 			p.attached = p.attached[:before] // it says what the others say, as an invitation does
 		}
+		if kind == "multipart/related" && leaf && len(p.attached) > before && isPicture(part) { // RFC 2387
+			p.attached = p.attached[:before]
+			p.pictures++
+		}
 		if all = append(all, s); kind == "multipart/signed" {
 			break // the signature (RFC 1847): nobody could check it on air
 		}
@@ -197,6 +202,11 @@ func (p *parts) sealed() bool {
 func isAttachment(e *gomessage.Entity) bool {
 	disposition, _, _ := e.Header.ContentDisposition()
 	return strings.EqualFold(disposition, "attachment")
+}
+
+func isPicture(e *gomessage.Entity) bool {
+	kind, _, _ := e.Header.ContentType()
+	return strings.HasPrefix(kind, "image/")
 }
 
 // readText gives a text part in UTF-8 with LF ends. A charset that we do not
@@ -358,6 +368,13 @@ func (p *parts) notes() string {
 			name = "file"
 		}
 		fmt.Fprintf(&b, "[%s %s not sent]", name, size(a.bytes))
+	}
+	switch p.pictures {
+	case 0:
+	case 1:
+		b.WriteString("[picture not sent]")
+	default:
+		fmt.Fprintf(&b, "[%d pictures not sent]", p.pictures)
 	}
 	return b.String()
 }

@@ -4,7 +4,7 @@ import "strings"
 
 // What programs write into the plain text for what only their HTML shows (common
 // practice, no source): a link's address right behind its words, which are what a
-// reader of the HTML sees, and pictures, which are named as attachments.
+// reader of the HTML sees, and pictures, of which a note tells.
 var (
 	gluedLink = pattern(`([\pL\d/.])<(mailto:|https?://)[^<>\s]*>`)
 	picture   = pattern(`(\x{fffc}|\[(cid:|image: )[^][]*\]|\[[^][]*Description automatically generated\]) ?`)

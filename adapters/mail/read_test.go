@@ -142,7 +142,7 @@ func TestManyThingsToCut(t *testing.T) {
 func TestCutIsIdempotentAndOnlyRemoves(t *testing.T) {
 	line := rapid.SampledFrom([]string{
 		"", " ", ">", "> quoted", " > no quote", "-- ", "--", "hello", "On Mon, 1 Jan 2024 N0QRA wrote:", "N0QRA wrote:",
-		"On 2024-01-01 somebody", "<a@b.example> wrote:", "-----Original Message-----", "see below:", "\t x \t", "é\u00a0",
+		"On 2024-01-01 somebody", "<a@b.example> wrote:", "-----Original Message-----", "see below:", "On 2026-01-01 <a@b.example> wrote:", "Gesendet: 2026", "Von: <a@b.example>", "An: c", "\t x \t", "é\u00a0",
 	})
 	rapid.Check(t, func(t *rapid.T) {
 		text := strings.Join(rapid.SliceOfN(line, 0, 12).Draw(t, "lines"), "\n")
