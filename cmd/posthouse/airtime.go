@@ -9,10 +9,10 @@ import (
 )
 
 type airtimeCmd struct {
-	SF             int     `required:"" name:"sf" help:"Spreading factor, 5 to 12."`
-	BW             float64 `required:"" name:"bw" help:"Bandwidth in kHz."`
+	SF             int     `required:"" name:"sf" placeholder:"12" help:"Spreading factor, 5 to 12."`
+	BW             float64 `required:"" name:"bw" placeholder:"125" help:"Bandwidth in kHz."`
 	CR             string  `required:"" name:"cr" placeholder:"4/5" help:"Coding rate, 4/5 to 4/8."`
-	Bytes          int     `required:"" help:"Payload of a frame in bytes, the mesh's own header included."`
+	Bytes          int     `required:"" placeholder:"40" help:"Payload of a frame in bytes, the mesh's own header included."`
 	Preamble       int     `default:"8" help:"Preamble in symbols."`
 	NoCRC          bool    `name:"no-crc" help:"The payload has no CRC."`
 	ImplicitHeader bool    `help:"The LoRa header is left out."`

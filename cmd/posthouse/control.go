@@ -50,7 +50,7 @@ func dataDir(environ env) string {
 
 type sendCmd struct {
 	To         string `required:"" placeholder:"WHO" help:"A call sign, a group, an alias or a mail address."`
-	Text       string `required:"" help:"The text; - reads it from standard input."`
+	Text       string `required:"" placeholder:"TEXT" help:"The text; - reads it from standard input."`
 	Precedence string `placeholder:"routine" help:"emergency, priority, welfare or routine."`
 }
 

@@ -120,11 +120,26 @@ func run(args []string, s streams, environ []string) (code int) {
 		err = twice(ctx)
 	}
 	if err != nil {
-		fmt.Fprintf(s.err, "posthouse: %v\nTry 'posthouse --help'.\n", err)
-		return exitUsage
+		return misused(s.err, ctx, err)
 	}
 	callsign.Use(config.Calls(environ))
 	return complain(s.err, out.verdict(ctx.Run()))
+}
+
+// misused says what is wrong with a command line and how the command is written, as far
+// as one is named, and returns the exit code.
+func misused(w io.Writer, ctx *kong.Context, err error) int {
+	fmt.Fprintf(w, "posthouse: %v\n", err)
+	if wrong, ok := errors.AsType[*kong.ParseError](err); ok {
+		ctx = wrong.Context
+	}
+	help := "posthouse"
+	if command := ctx.Selected(); command != nil {
+		fmt.Fprintf(w, "Write: posthouse %s\n", command.Summary())
+		help = command.FullPath()
+	}
+	fmt.Fprintf(w, "Try '%s --help'.\n", help)
+	return exitUsage
 }
 
 // twice returns an error if a flag is given twice: of two addressees the parser would
