@@ -95,7 +95,7 @@ func (c *codec) read(r *reader) message.Message {
 		Filed:     r.time(at.time),
 	}
 	if m.From == "" {
-		r.fail(dropNoFrom)
+		r.fail(r.noSender())
 	}
 	ack, nak := r.word(at.ack, maxID), r.word(at.nak, maxID)
 	m.Acks, m.Nak = ack+nak, nak != ""
@@ -154,6 +154,14 @@ func (r *reader) fail(why dropped) {
 	if r.err == nil {
 		r.err = why
 	}
+}
+
+// noSender is why a packet has no sender: it is no object, or the member is not there.
+func (r *reader) noSender() dropped {
+	if _, object := r.tree.(map[string]any); !object {
+		return dropWrongType
+	}
+	return dropNoFrom
 }
 
 // has tells whether any of the members is there.
