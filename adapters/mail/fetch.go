@@ -40,8 +40,9 @@ type fetcher struct {
 	sides    *sides
 	validity uint32 // of the folder's numbers: with another one they are of other mails
 	stumbles map[imap.UID]stumble
-	cleared  bool // one was left aside, and those behind it need not wait
-	looked   bool // this connection was good for a look, at least
+	said     map[imap.UID]string // why a mail was left for later, as it was logged
+	cleared  bool                // one was left aside, and those behind it need not wait
+	looked   bool                // this connection was good for a look, at least
 }
 
 // stumble is what came of a mail over which the conversation broke off.
@@ -106,7 +107,7 @@ func (f *fetcher) run(ctx context.Context) {
 		err = cleanError("mailbox "+f.o.Mailbox.Server, err)
 		if f.looked { // some servers end each IDLE after seconds, and mail comes in all the same
 			wait = min(wait, f.o.Mailbox.Every)
-			f.log.Info("the connection to the mailbox ended", "err", err, "again", wait)
+			f.log.Debug("the connection to the mailbox ended", "err", err, "again", wait)
 		} else {
 			f.sides.fetching(err.Error(), f.o.Smarthost == "")
 			f.log.Warn("mail is not fetched", "err", err, "again", wait)
@@ -164,7 +165,7 @@ func (v *visit) enter() error {
 		return fmt.Errorf("the folder %s can only be read by this user: its mails cannot be marked as seen, so none is taken; give the user the right to set flags", v.o.Mailbox.Folder)
 	}
 	if v.validity != folder.UIDValidity {
-		v.validity, v.stumbles = folder.UIDValidity, nil
+		v.validity, v.stumbles, v.said = folder.UIDValidity, nil, nil
 		v.startOver()
 	}
 	return nil
@@ -173,6 +174,19 @@ func (v *visit) enter() error {
 // startOver looks at everything unseen, as a new connection does.
 func (v *visit) startOver() {
 	v.found, v.next, v.again, v.anew = nil, 1, make(map[imap.UID]time.Time), time.Time{}
+}
+
+// waits logs why a mail is left for later, when the reason is a new one: it may be tried
+// every few minutes for days.
+func (f *fetcher) waits(uid imap.UID, why string) {
+	if f.said[uid] == why {
+		return
+	}
+	if f.said == nil || len(f.said) >= mostAgain {
+		f.said = make(map[imap.UID]string)
+	}
+	f.said[uid] = why
+	f.log.Info("mail left for later", "why", why)
 }
 
 // leave leaves a mail that could not be taken for later.

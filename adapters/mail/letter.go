@@ -131,12 +131,13 @@ func (v *visit) take(l letter) error {
 	}
 	refused := v.judge(l, raw)
 	if refused != nil && v.passes(refused) {
-		v.log.Info("mail left for later", "err", refused)
+		v.waits(l.uid, printable(refused.Error()))
 		v.leave(l.uid)
 		return nil
 	}
 	flags := []imap.Flag{imap.FlagSeen}
 	if refused != nil {
+		v.log.Info("mail refused", "why", printable(refused.Error()))
 		flags = append(flags, imap.FlagFlagged)
 	}
 	store := v.client.Store(imap.UIDSetNum(l.uid), &imap.StoreFlags{Op: imap.StoreFlagsAdd, Silent: true, Flags: flags}, nil)
@@ -224,8 +225,8 @@ func unfit(err error) *message.Unfit {
 	return nil
 }
 
-// counted counts and logs a refusal that the bridge has not counted. m is the
-// mail as far as it could be read, or nil.
+// counted counts a refusal that the bridge has not counted. m is the mail as far as it
+// could be read, or nil.
 func (in *intake) counted(l letter, m *incoming, err error) error {
 	if err == nil {
 		return nil
@@ -243,7 +244,6 @@ func (in *intake) counted(l letter, m *incoming, err error) error {
 	default:
 		in.host.Count("smtp")
 	}
-	in.log.Info("mail refused", "why", printable(err.Error()))
 	return err
 }
 

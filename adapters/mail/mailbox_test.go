@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"io"
 	"log"
+	"log/slog"
 	"math/big"
 	"net"
 	"os"
@@ -21,6 +22,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -352,6 +354,62 @@ func TestMailStaysUnseenWhileTheStoreFails(t *testing.T) {
 	}
 	now.add(againAfter)
 	g.until(t, "it is taken over later", func() bool { return len(g.host.Kept()) == 1 && p.unseen() == 0 })
+}
+
+// A mail that waits is tried every few minutes, for days if need be: that is worth a line
+// when it begins, and another only when the reason is another.
+func TestAMailThatWaitsIsLoggedOnceForEachReason(t *testing.T) {
+	p := newPost(t, imap.CapIdle)
+	p.lay(letterTo("n0qrb-9@"+domain, passed, "two cans"))
+	var now clock
+	var said lines
+	a, err := New(p.options(func(o *Options) {
+		o.Now, o.Mailbox.Every, o.Log = now.read, 10*time.Millisecond, slog.New(slog.NewTextHandler(&said, nil))
+	}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := &gateway{Adapter: a, host: &adaptertest.Host{}}
+	g.host.Refuse(link.CodeFull, "no room")
+	g.runOn(t)
+	tries := func(n int) func() bool {
+		return func() bool { now.add(againAfter); return len(g.host.Offered()) >= n }
+	}
+	g.until(t, "it is tried three times", tries(3))
+	g.host.Refuse(link.CodeTooMany, "20 in 10m")
+	g.until(t, "it is tried six times", tries(len(g.host.Offered())+3))
+	for _, want := range []struct {
+		words string
+		n     int
+	}{{"no room", 1}, {"20 in 10m", 1}, {"mail refused", 0}} {
+		if n := said.count(want.words); n != want.n {
+			t.Errorf("%d lines with %q, want %d", n, want.words, want.n)
+		}
+	}
+}
+
+// lines are those of a log.
+type lines struct {
+	mu  sync.Mutex
+	all []string
+}
+
+func (l *lines) Write(line []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.all = append(l.all, string(line))
+	return len(line), nil
+}
+
+func (l *lines) count(words string) (n int) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, line := range l.all {
+		if strings.Contains(line, words) {
+			n++
+		}
+	}
+	return n
 }
 
 // telling is a server that first tells of a mail what another client did with it.
