@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 )
@@ -70,10 +71,14 @@ func post(ctx context.Context, dataDir, command string, request any) (*http.Resp
 	}
 	resp, err := client.Do(r)
 	if errors.Is(err, fs.ErrPermission) {
-		return nil, fmt.Errorf("%w: you may not use %s; run the command as the daemon's user, or as root", ErrUnreachable, path)
+		return nil, fmt.Errorf("%w: you may not use %s; run the command as the daemon's user ('sudo ph' does), or as root", ErrUnreachable, path)
+	}
+	if failed, ok := errors.AsType[*url.Error](err); ok { // of HTTP a person need not know
+		err = failed.Err
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%w at %s: start it with 'posthouse run' (restart it, if it runs), or set POSTHOUSE_DATA_DIR to its folder (%w)", ErrUnreachable, path, err)
+		return nil, fmt.Errorf("%w at %s: start it with 'posthouse run' (restart it, if it runs), or say where it runs: "+
+			"'sudo ph' in place of 'posthouse' for the package's own, else POSTHOUSE_DATA_DIR (%w)", ErrUnreachable, path, err)
 	}
 	return resp, nil
 }
