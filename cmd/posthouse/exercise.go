@@ -31,7 +31,7 @@ type exerciseStopCmd struct{}
 func (exerciseStopCmd) Run(s streams, environ env) error {
 	a, err := ask(environ, "exercise/stop", struct{}{})
 	if err == nil && a.Exercise != nil {
-		fmt.Fprintf(s.out, "exercise %s is over; what happened in it:\n  posthouse report --since %s --format html --out FILE\n",
+		fmt.Fprintf(s.out, "exercise %s is over; what happened in it:\n  posthouse report --since %s --format html > FILE\n",
 			a.Exercise.Name, a.Exercise.Since.At.UTC().Format(time.RFC3339))
 	}
 	return err

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
@@ -48,7 +49,15 @@ func (c reportCmd) Run(s streams, environ env) error {
 	if c.Out == "" || c.Out == "-" {
 		return write(s.out)
 	}
-	return fail(exitDisk, writeFile(c.Out, write))
+	return fail(exitDisk, byShell(writeFile(c.Out, write)))
+}
+
+// byShell says what to do where the gateway's user, as whom 'ph' runs, may not write.
+func byShell(err error) error {
+	if errors.Is(err, fs.ErrPermission) {
+		return fmt.Errorf("%w: write > FILE in place of --out FILE, then your shell writes it", err)
+	}
+	return err
 }
 
 // writeFile replaces a file atomically. It writes into a pipe or device, though: /dev/stdout
