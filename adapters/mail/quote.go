@@ -181,7 +181,7 @@ func cutQuotes(text string) string {
 var wrote = pattern(`(?i)(wrote|writes|schrieb|schreef|skrev|a \x{e9}crit|escribi\x{f3}|ha scritto|napisa\x{142}|napsal|@|\b(19|20)\d\d\b)`)
 
 // wroteAtEnd ends an attribution line, whatever stands in it.
-var wroteAtEnd = pattern(`(?i)(wrote|schrieb|geschrieben|schreef|skrev|a \x{e9}crit|escribi\x{f3}|escreveu|ha scritto|napisa\x{142})[ \x{a0}]?:$`)
+var wroteAtEnd = pattern(`(?i)(wrote|schrieb|geschrieben|schreef|skrev|a \x{e9}crit|escribi\x{f3}|escreveu|ha scritto|napisa\x{142}(\(a\))?)[ \x{a0}]?:$`)
 
 // wroteInLine is an attribution with the quoted text behind it.
 var wroteInLine = pattern(`^ +\S.*\d.*<\S+@\S+> ?[\pL ]{1,20}: {2,}\S`)
@@ -237,7 +237,7 @@ func beginsAttribution(line string) bool {
 }
 
 var (
-	attributedWho  = pattern(`<\s*[^\s<>@]+@[^\s<>@]+>`)
+	attributedWho  = pattern(`<\s*[^\s<>@]+@[^\s<>@]+>|\([^\s()@]+@[^\s()@]+\)`)
 	attributedWhen = pattern(`\b(19|20)\d\d(\D|$)`)
 )
 

@@ -64,6 +64,8 @@ func TestHeadersGoWithWhatTheyHead(t *testing.T) {
 		"---- On Sun, 29 Nov 2026 14:00:00 +0100 N0QRA-7 via N0QRZ-10 <n0qra-7@radio.example> wrote ---",
 		"On Nov 29, 2026, at 2:00 PM, N0QRA-7 via N0QRZ-10 <n0qra-7@radio.example> wrote:",
 		"Am Sonntag, 29. November 2026 um 14:00:00 MEZ hat N0QRA-7 via N0QRZ-10 <n0qra-7@radio.example> Folgendes geschrieben:",
+		"Dnia 29 listopada 2026 14:00 N0QRA-7 via N0QRZ-10 <n0qra-7@radio.example> napisał(a):",
+		"On 29. November 2026 at 14:00:00, N0QRA-7 via N0QRZ-10 (n0qra-7@radio.example) wrote:",
 	} {
 		if got := cut("Two cans.\n\n" + head + "\n\ngot the water"); got != "Two cans." {
 			t.Errorf("%q stays: %q", head, got)
