@@ -46,7 +46,11 @@ func (in *intake) results(m *incoming) ([]authres.Result, bool) {
 // there, and who sends a mail may write "; dmarc=pass" into that. What stays open is not
 // whole.
 func plainResults(field string) (said string, whole bool) {
+	if !strings.ContainsAny(field, `("`) {
+		return field, true
+	}
 	var b strings.Builder
+	b.Grow(len(field))
 	comments, quoted := 0, false
 	for i := 0; i < len(field); i++ {
 		switch c := field[i]; {
