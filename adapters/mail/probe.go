@@ -17,7 +17,9 @@ func (a *Adapter) Probe(ctx context.Context, say func(string)) error {
 		if err != nil {
 			return err
 		}
+		stop := context.AfterFunc(ctx, func() { c.conn.Close() }) // go-smtp knows no context
 		err = c.lets(a.o)
+		stop()
 		c.quit()
 		if err != nil {
 			return cleanError("smarthost "+a.o.Smarthost, err)
@@ -55,11 +57,11 @@ func (c *connection) lets(o Options) error {
 				err = nil
 			}
 		}
-		if answer, ok := errors.AsType[*smtp.SMTPError](err); ok && answer.Code/100 == 5 {
+		if answer, ok := errors.AsType[*smtp.SMTPError](err); ok && answer.Code/100 == 5 && !outOfTurn(err) {
 			return fmt.Errorf("it takes no mail from <%s>, have it let this user send as any address at %s, and without one: %w", from, o.Domain, err)
 		}
-		if err := c.Reset(); err != nil {
-			return err
+		if c.Reset() != nil {
+			return nil // some servers take one EHLO only, and go-smtp says it anew
 		}
 	}
 	return nil

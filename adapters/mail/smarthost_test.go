@@ -417,6 +417,9 @@ func TestAServerThatIsGreetedOnceLosesNoMail(t *testing.T) {
 			t.Errorf("mail %d: %v", i, err)
 		}
 	}
+	if err := g.Probe(t.Context(), func(string) {}); err != nil {
+		t.Errorf("the probe: %v", err)
+	}
 	never.Store(true)
 	err = g.Send(t.Context(), []link.Frame{frame("later")})[0]
 	if _, ok := errors.AsType[*link.LaterError](err); !ok {
