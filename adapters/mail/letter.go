@@ -86,7 +86,8 @@ func (in *intake) recipients(head []byte) (to []string, bounced string) {
 		return nil, ""
 	}
 	for _, key := range []string{"To", "Cc"} {
-		for _, address := range roughly(r.Header, key) {
+		all, _ := roughly(r.Header, key)
+		for _, address := range all {
 			local, ours := in.o.localPart(address)
 			if id, ok := bouncedID(in.o.BounceKey, local); ours && ok {
 				return nil, id
@@ -106,7 +107,7 @@ var roughAddress = pattern(`[^\s<>,;:"()@]+@[^\s<>,;:"()@]+`)
 
 // roughly reads a list of addresses, also a broken one: a mail that nobody looks at
 // for that would lie in the mailbox, and nobody know.
-func roughly(h gomail.Header, key string) (all []string) {
+func roughly(h gomail.Header, key string) (all []string, broken bool) {
 	list, err := addresses(h, key)
 	if err != nil {
 		for _, a := range roughAddress().FindAllString(h.Get(key), maxRough) {
@@ -116,7 +117,7 @@ func roughly(h gomail.Header, key string) (all []string) {
 	for _, a := range list {
 		all = append(all, a.Address)
 	}
-	return all
+	return all, err != nil
 }
 
 // take takes one mail over and marks it as seen, and as flagged when it was

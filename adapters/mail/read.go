@@ -42,6 +42,7 @@ var latin1Word = pattern(`(?i)=\?(iso-8859-1|us-ascii)\?`)
 type incoming struct {
 	header    gomail.Header
 	from      string // the one address in From, in lower case
+	oddFrom   bool   // From is none by RFC 5322, so programs may read another address in it
 	subject   string // decoded, without Re:
 	reply     bool   // it answers another mail
 	forward   bool   // it forwards one, and may answer one all the same
@@ -140,14 +141,14 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 			return reply(554, 5, 6, 0, "the mail has %d fields %s, and one is allowed", n, key)
 		}
 	}
-	from := roughly(m.header, "From")
+	from, odd := roughly(m.header, "From")
 	for i := range from {
 		from[i] = canonical(from[i])
 	}
 	if from = slices.Compact(from); len(from) != 1 {
 		return refuse(link.CodeNotAllowed, "From must hold exactly one address")
 	}
-	m.from = from[0]
+	m.from, m.oddFrom = from[0], odd
 	switch _, domain, ok := cutAddress(m.from); {
 	case !isASCII(m.from):
 		return notASCII("sender")

@@ -273,7 +273,7 @@ func (s *session) take(raw []byte) (*incoming, error) {
 	if err != nil {
 		return m, err
 	}
-	if !s.relay {
+	if !s.relay || m.oddFrom { // what a relay has checked may be another address
 		if err := s.vouch(m, raw, s.to); err != nil {
 			return m, err
 		}

@@ -323,6 +323,17 @@ func TestPatterns(t *testing.T) {
 	}
 }
 
+// A relay that cannot read a From checks nothing, or another address than the one that we
+// find in it.
+func TestARelayIsNotBelievedAboutAnOddFrom(t *testing.T) {
+	g := startGateway(t, nil) // the loopback is a relay
+	mail := crlf("From: Ann [club] <qra@home.example>\nTo: n0qrb-9@radio.club.example\nMessage-ID: <1@home.example>\nDate: " + time.Now().Format(time.RFC1123Z) + "\n\nhello\n")
+	err := g.deliver(t, "qra@home.example", []string{"n0qrb-9@radio.club.example"}, mail)
+	if answer, ok := errors.AsType[*smtp.SMTPError](err); !ok || codeText(answer) != "550 5.7.20" || len(g.host.Kept()) != 0 {
+		t.Errorf("answered %v, kept %+v", err, g.host.Kept())
+	}
+}
+
 func TestRelays(t *testing.T) {
 	s := &server{intake: intake{o: Options{Relays: []netip.Prefix{netip.MustParsePrefix("10.0.0.0/8")}}}}
 	for address, want := range map[string]bool{"10.1.2.3:25": true, "[::ffff:10.1.2.3]:25": true, "127.0.0.1:25": false, "[::1]:25": false} {

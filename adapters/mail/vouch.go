@@ -106,7 +106,7 @@ func (in *intake) holds(v *dkim.Verification, m *incoming, to []string) string {
 func (in *intake) signedFor(v *dkim.Verification, m *incoming, station string) bool {
 	for _, key := range []string{"To", "Cc"} {
 		named := func(address string) bool { return strings.EqualFold(address, in.o.addressOf(station)) }
-		if covers(v, key) && slices.ContainsFunc(roughly(m.header, key), named) {
+		if list, _ := roughly(m.header, key); covers(v, key) && slices.ContainsFunc(list, named) {
 			return true
 		}
 	}
