@@ -42,7 +42,7 @@ var latin1Word = pattern(`(?i)=\?(iso-8859-1|us-ascii)\?`)
 type incoming struct {
 	header    gomail.Header
 	from      string // the one address in From, in lower case
-	oddFrom   bool   // From is none by RFC 5322, so programs may read another address in it
+	oddFrom   bool   // programs may read different addresses in From
 	subject   string // decoded, without Re:
 	reply     bool   // it answers another mail
 	forward   bool   // it forwards one, and may answer one all the same
@@ -141,14 +141,14 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 			return reply(554, 5, 6, 0, "the mail has %d fields %s, and one is allowed", n, key)
 		}
 	}
-	from, odd := roughly(m.header, "From")
+	from, broken := roughly(m.header, "From")
 	for i := range from {
 		from[i] = canonical(from[i])
 	}
 	if from = slices.Compact(from); len(from) != 1 {
 		return refuse(link.CodeNotAllowed, "From must hold exactly one address")
 	}
-	m.from, m.oddFrom = from[0], odd
+	m.from, m.oddFrom = from[0], broken || isOdd(m.header.Get("From"))
 	switch _, domain, ok := cutAddress(m.from); {
 	case !isASCII(m.from):
 		return notASCII("sender")
@@ -166,6 +166,18 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 		m.date = date.UTC()
 	}
 	return nil
+}
+
+var quotedString = pattern(`"(\\.|[^"\\])*"`)
+
+// isOdd tells whether a From by RFC 5322 has more in it than a name and an address: a group,
+// or an address in a comment.
+func isOdd(from string) bool {
+	if !strings.ContainsAny(from, ":;(") {
+		return false
+	}
+	from = quotedString().ReplaceAllString(from, "")
+	return strings.ContainsAny(from, ":;") || len(roughAddress().FindAllString(from, 2)) != 1
 }
 
 // encodedWord is one of RFC 2047.
