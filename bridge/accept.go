@@ -18,7 +18,8 @@ type plan struct {
 	// full is the answer if the store has no room for a new message; empty for a
 	// message that may use the reserve.
 	full link.Verdict
-	// text is the message that is refused then, for the log.
+	// text is the message that is refused then, for the log; nil: it is none, such as a
+	// receipt.
 	text     *message.Message
 	identity queue.Identity
 	// err: the message could not be judged, the other side has to try again.
@@ -103,13 +104,14 @@ func (b *Bridge) carryOut(ctx context.Context, ln *line, plans []plan) ([]link.V
 }
 
 // carryOutEach writes each plan alone when the reserve is full, too, so that an
-// emergency for which there is no room does not keep out a receipt.
+// emergency for which there is no room does not keep out a receipt. A receipt for which
+// there is none cannot be refused: it is not confirmed, and comes again.
 func (b *Bridge) carryOutEach(ctx context.Context, ln *line, plans []plan) ([]link.Verdict, error) {
 	verdicts := make([]link.Verdict, len(plans))
 	for i := range plans {
 		p := &plans[i]
 		done, err := b.store.Apply(ctx, p.ops...)
-		if errors.Is(err, queue.ErrFull) {
+		if errors.Is(err, queue.ErrFull) && p.text != nil {
 			p.full = fullVerdict
 			b.refuseFull(ln, p)
 			done, err = nil, nil

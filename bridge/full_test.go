@@ -94,6 +94,28 @@ func TestReceiptGetsInBesideWhatHasNoRoom(t *testing.T) {
 	})
 }
 
+// A disk that is full may have room for nothing, not even for an acknowledgement. Then that
+// is not confirmed, so that whoever brings it keeps it and brings it again.
+func TestAnAckForWhichThereIsNoRoomIsNotConfirmed(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("hill", "N0QRB-9")
+		waiting := w.says("valley", "N0QRA-7", "N0QRB-9", "1", "hello")
+		f := w.gets("hill", soon)
+		w.packed.Store(true)
+		if _, err := w.links["hill"].Ack(t.Context(), f); err == nil {
+			t.Error("the ack was confirmed")
+		}
+		if v := w.says("valley", "N0QRC-7", "ALL", "e", "EMERGENCY house on fire"); v.Code != link.CodeFull {
+			t.Errorf("emergency: %+v", v)
+		}
+		w.packed.Store(false)
+		w.ack("hill", f)
+		if r := w.record(waiting.ID); r.Outcome != queue.Delivered {
+			t.Errorf("outcome %q", r.Outcome)
+		}
+	})
+}
+
 // TestFrameIDsThatCannotBeWrittenDown: nothing of a batch goes out whose frame ids
 // are not on disk, and all of it goes once they can be.
 func TestFrameIDsThatCannotBeWrittenDown(t *testing.T) {

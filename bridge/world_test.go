@@ -43,6 +43,7 @@ type world struct {
 	log    strings.Builder
 
 	broken atomic.Bool  // every write to the store fails
+	packed atomic.Bool  // the store has no room for anything, not even for a change
 	unsaid atomic.Bool  // a write fails that changes a record which its caller has not given away
 	read   atomic.Int64 // records that were read
 	listed atomic.Int64 // records that were read in lists
@@ -108,7 +109,7 @@ func (w *world) start() {
 	}
 	w.reg = prometheus.NewRegistry()
 	w.bridge, err = bridge.New(ctx, bridge.Options{
-		Config: w.cfg, Links: ways, Store: breakable{w.store, &w.broken, &w.unsaid, &w.read, &w.listed}, Log: log,
+		Config: w.cfg, Links: ways, Store: breakable{w.store, &w.broken, &w.packed, &w.unsaid, &w.read, &w.listed}, Log: log,
 		Clock: clock.New(saved, w.now, func() bool { return !w.unsure.Load() }),
 		Meter: metrics.New(w.reg, labels, link.Codes), JournalDir: filepath.Join(w.dir, "air"), Room: w.disk,
 	})
@@ -133,6 +134,7 @@ func (w *world) start() {
 type breakable struct {
 	*boltstore.Store
 	broken *atomic.Bool
+	packed *atomic.Bool
 	unsaid *atomic.Bool
 	read   *atomic.Int64
 	listed *atomic.Int64
@@ -152,6 +154,9 @@ func (s breakable) List(ctx context.Context, openOnly bool, after uint64, n int)
 func (s breakable) Apply(ctx context.Context, ops ...queue.Op) ([]queue.Done, error) {
 	if s.broken.Load() || s.unsaid.Load() && ops[0].Change != nil && ops[0].Read == nil && !ops[0].Lazy {
 		return nil, errors.New("input/output error")
+	}
+	if s.packed.Load() {
+		return nil, queue.ErrFull
 	}
 	return s.Store.Apply(ctx, ops...)
 }
