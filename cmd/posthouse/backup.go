@@ -60,10 +60,12 @@ func (c backupCmd) write(environ env) (*manifest, int64, error) {
 	if st, err := os.Stat(c.File); err == nil && !st.Mode().IsRegular() {
 		return nil, 0, fail(exitUsage, fmt.Errorf("%s is there already and is no file: name a file", c.File))
 	}
-	f, err := os.CreateTemp(filepath.Dir(c.File), "."+filepath.Base(c.File)+".*.part") // mode 0600
+	forgetParts(c.File)
+	f, err := os.CreateTemp(filepath.Dir(c.File), "."+filepath.Base(c.File)+".*"+partExt) // mode 0600
 	if err != nil {
 		return nil, 0, fail(exitDisk, fmt.Errorf("the backup cannot be written there: %w", err))
 	}
+	seize(f)
 	ctx, end := untilStopped()
 	defer end()
 	m, size, err := receive(ctx, environ, f)
@@ -81,6 +83,28 @@ func (c backupCmd) write(environ env) (*manifest, int64, error) {
 		return nil, 0, errors.Join(err, os.Remove(f.Name()))
 	}
 	return m, size, fail(exitDisk, syncFolder(filepath.Dir(c.File)))
+}
+
+const partExt = ".part" // of a backup that is being written
+
+// forgetParts removes what earlier backups have left beside a file, if they were killed or
+// lost the power: keys and passwords. Who is still at work has its part locked.
+func forgetParts(file string) {
+	dir := filepath.Dir(file)
+	left, _ := os.ReadDir(dir)
+	for _, l := range left {
+		if !l.Type().IsRegular() || !strings.HasPrefix(l.Name(), "."+filepath.Base(file)+".") || filepath.Ext(l.Name()) != partExt {
+			continue
+		}
+		f, err := os.OpenFile(filepath.Join(dir, l.Name()), os.O_RDWR, 0)
+		if err != nil {
+			continue // somebody else's
+		}
+		if seize(f) {
+			_ = os.Remove(f.Name()) // else the next backup tries again
+		}
+		_ = f.Close() // nothing was written
+	}
 }
 
 // receive has the daemon make a backup, and verifies it on the way to w.

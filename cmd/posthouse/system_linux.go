@@ -33,3 +33,6 @@ func isTerminal(w io.Writer) bool {
 	_, err := unix.IoctlGetTermios(int(f.Fd()), unix.TCGETS)
 	return err == nil
 }
+
+// seize locks a file until it is closed, if nobody else has.
+func seize(f *os.File) bool { return unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) == nil }
