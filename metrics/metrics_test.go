@@ -125,6 +125,7 @@ func TestForeseeableSeriesStartAtZero(t *testing.T) {
 		"posthouse_store_records":                     1,
 		"posthouse_store_damaged_records":             1,
 		"posthouse_store_bytes":                       1,
+		"posthouse_store_failing":                     1,
 		"posthouse_clock_trusted":                     1,
 		"posthouse_journal_lines_lost_total":          1,
 		"posthouse_log_lines_lost_total":              1,
@@ -230,7 +231,7 @@ func TestQueueShowsTheSnapshot(t *testing.T) {
 				"gone":   {message.Routine: 3}, "gone too": {message.Unset: 4},
 			},
 			Oldest:  map[string]time.Duration{"valley": 90 * time.Second, "gone": time.Minute, "gone too": time.Hour},
-			Records: 100, Damaged: 1, Bytes: 4096,
+			Records: 100, Damaged: 1, Bytes: 4096, Failing: true,
 		}
 	})
 	want := `
@@ -259,12 +260,15 @@ posthouse_store_bytes 4096
 # HELP posthouse_store_damaged_records Messages in the store that could not be read.
 # TYPE posthouse_store_damaged_records gauge
 posthouse_store_damaged_records 1
+# HELP posthouse_store_failing Whether the store fails, so that nothing is taken over: /healthz says why. A full one does not.
+# TYPE posthouse_store_failing gauge
+posthouse_store_failing 1
 # HELP posthouse_store_records Messages in the store, finished ones included.
 # TYPE posthouse_store_records gauge
 posthouse_store_records 100
 `
 	if err := testutil.GatherAndCompare(reg, strings.NewReader(want), "posthouse_queue_messages", "posthouse_queue_oldest_seconds",
-		"posthouse_store_bytes", "posthouse_store_damaged_records", "posthouse_store_records"); err != nil {
+		"posthouse_store_bytes", "posthouse_store_damaged_records", "posthouse_store_failing", "posthouse_store_records"); err != nil {
 		t.Error(err)
 	}
 }

@@ -16,6 +16,7 @@ type Snapshot struct {
 	Records int64                                   // all that the store keeps, finished ones included
 	Damaged int64                                   // records that could not be read
 	Bytes   int64                                   // of the store's file
+	Failing bool                                    // the store takes nothing over: its disk fails or hangs
 }
 
 // Queue shows what snapshot tells, which is asked at each scrape and must be
@@ -30,6 +31,7 @@ var (
 	storeRecords  = desc("store_records", "Messages in the store, finished ones included.")
 	storeDamaged  = desc("store_damaged_records", "Messages in the store that could not be read.")
 	storeBytes    = desc("store_bytes", "Size of the store's file.")
+	storeFailing  = desc("store_failing", "Whether the store fails, so that nothing is taken over: /healthz says why. A full one does not.")
 )
 
 func desc(name, help string, labels ...string) *prometheus.Desc {
@@ -44,7 +46,7 @@ type queueCollector struct {
 
 // Describe implements prometheus.Collector.
 func (c *queueCollector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{queueMessages, queueOldest, storeRecords, storeDamaged, storeBytes} {
+	for _, d := range []*prometheus.Desc{queueMessages, queueOldest, storeRecords, storeDamaged, storeBytes, storeFailing} {
 		ch <- d
 	}
 }
@@ -62,6 +64,7 @@ func (c *queueCollector) Collect(ch chan<- prometheus.Metric) {
 	ch <- gauge(storeRecords, float64(s.Records))
 	ch <- gauge(storeDamaged, float64(s.Damaged))
 	ch <- gauge(storeBytes, float64(s.Bytes))
+	ch <- gauge(storeFailing, number(s.Failing))
 }
 
 // byLabel adds up what falls under one label, and fills in zeros. A link that

@@ -358,7 +358,8 @@ func (g *gateway) close() error {
 func (g *gateway) snapshot() metrics.Snapshot {
 	queue, _ := g.current()
 	st := queue.Stats()
-	s := metrics.Snapshot{Records: st.Records, Damaged: st.Damaged, Bytes: st.Bytes, Open: map[string]map[message.Precedence]int64{}, Oldest: map[string]time.Duration{}}
+	s := metrics.Snapshot{Records: st.Records, Damaged: st.Damaged, Bytes: st.Bytes, Failing: queue.Healthy() != nil,
+		Open: map[string]map[message.Precedence]int64{}, Oldest: map[string]time.Duration{}}
 	now := g.clock.Age()
 	for name, open := range st.Open {
 		s.Open[name] = open
