@@ -346,6 +346,75 @@ func readOnlyFolder(t *testing.T, a *archive) {
 	a.cannotStart(a.dir)
 }
 
+// TestTheCardBecomesReadOnly: the file system meets an error and lets nobody write any more
+// (ext4(5), errors=remount-ro). The gateway says so and what to do, confirms nothing, and
+// once the card is mended and mounted again all is there.
+func TestTheCardBecomesReadOnly(t *testing.T) {
+	t.Parallel()
+	card := filepath.Join(t.TempDir(), "card")
+	dir, device := mountExt4(t, card)
+	a := openArchive(t, t.TempDir())
+	a.dir = filepath.Join(dir, "data")
+	a.env = append(a.env, "POSTHOUSE_DATA_DIR="+a.dir)
+	if err := os.Mkdir(a.dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	a.run()
+	a.alder.say(said{ID: "held", To: "N0QRD-3", Text: "held through it all"})
+	if err := os.WriteFile("/sys/fs/ext4/"+device+"/trigger_fs_error", []byte("1"), 0); err != nil {
+		t.Skipf("a file system that becomes read-only needs the kernel's help: %v", err)
+	}
+	a.alder.publish(said{ID: "new", From: "N0QRA-7", To: "N0QRD-3", Text: "written on a bad card"}) // its client keeps it until it is confirmed
+	a.awaitLog("level=ERROR", "writing the queue failed", "read-only file system", "mount it for writing")
+	a.await("/healthz to say so", func() bool { return strings.Contains(a.get("/healthz"), "mount it for writing") })
+	if n := a.metric("posthouse_store_failing"); n != 1 {
+		t.Errorf("posthouse_store_failing is %v", n)
+	}
+	a.kill()
+	if err := syscall.Unmount(dir, 0); err != nil {
+		t.Fatal(err)
+	}
+	runTool(t, "e2fsck", "-fy", card)
+	runTool(t, "mount", "-o", "loop", card, dir)
+	a.start()
+	a.dogwood.position()
+	a.dogwood.expectText("held through it all")
+	a.dogwood.expectText("written on a bad card")
+	if n := a.metric("posthouse_store_failing"); n != 0 {
+		t.Errorf("on the mended card posthouse_store_failing is %v", n)
+	}
+	a.stop()
+}
+
+// mountExt4 makes a file system in a file, with room for a gateway, and mounts it.
+func mountExt4(t *testing.T, file string) (dir, device string) {
+	t.Helper()
+	if err := errors.Join(os.WriteFile(file, nil, 0o600), os.Truncate(file, 128<<20)); err != nil {
+		t.Fatal(err)
+	}
+	dir = t.TempDir()
+	for _, args := range [][]string{{"mkfs.ext4", "-q", "-F", "-m", "0", file}, {"mount", "-o", "loop,errors=remount-ro", file, dir}} {
+		if out, err := exec.Command(args[0], args[1:]...).CombinedOutput(); err != nil {
+			t.Skipf("a card that breaks needs the right to mount: %v: %v\n%s", args, err, out)
+		}
+	}
+	t.Cleanup(func() { syscall.Unmount(dir, syscall.MNT_DETACH) }) // after the gateway has ended
+	out, err := exec.Command("losetup", "-n", "-O", "NAME", "-j", file).Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dir, filepath.Base(strings.TrimSpace(string(out)))
+}
+
+// runTool runs a program that may end with 1, as e2fsck(8) does when it has mended something.
+func runTool(t *testing.T, args ...string) {
+	t.Helper()
+	out, err := exec.Command(args[0], args[1:]...).CombinedOutput()
+	if exit, ok := errors.AsType[*exec.ExitError](err); err != nil && (!ok || exit.ExitCode() > 1) {
+		t.Fatalf("%q: %v\n%s", args, err, out)
+	}
+}
+
 // locked: a program holds the data file as bbolt locks it, another than
 // posthouse, maybe one that looks into it.
 func locked(t *testing.T, a *archive) {

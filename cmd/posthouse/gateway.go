@@ -164,7 +164,7 @@ func linkLabels(cfg *config.Config) []metrics.Link {
 func (g *gateway) makeLinks() error {
 	key, err := bounceKey(g.cfg.DataDir, g.log)
 	if err != nil {
-		return fail(exitDisk, err)
+		return fail(exitDisk, withRemedy(err, g.cfg.DataDir))
 	}
 	v, _ := build()
 	needs := adapters.Needs{
@@ -212,7 +212,7 @@ func (g *gateway) lack() string {
 // listen binds the control socket and the public address.
 func (g *gateway) listen() (err error) {
 	if g.control, err = web.ListenControl(g.cfg.DataDir); err != nil {
-		return fail(exitDisk, err)
+		return fail(exitDisk, withRemedy(err, g.cfg.DataDir))
 	}
 	if g.cfg.HTTPListen == "" {
 		return nil

@@ -22,7 +22,7 @@ var remedies = []struct {
 	{[]error{syscall.EMFILE, syscall.ENFILE}, "let the daemon open more files: 'ulimit -n', LimitNOFILE= of systemd"},
 	{[]error{syscall.EFBIG}, "lift the limit on the size of files: 'ulimit -f', LimitFSIZE= of systemd"},
 	{[]error{syscall.EIO}, "the disk fails: see 'dmesg', and 'posthouse restore' brings a backup onto another one"},
-	{[]error{fs.ErrNotExist}, "is FOLDER a link that leads nowhere, or is something in it?"},
+	{[]error{fs.ErrNotExist, fs.ErrExist}, "is FOLDER a link that leads nowhere, or is something in it?"},
 }
 
 // withRemedy adds what to do to an error of opening the queue in a folder.

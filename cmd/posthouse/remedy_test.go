@@ -26,6 +26,7 @@ func TestRemediesOfTheDataFolder(t *testing.T) {
 		{syscall.EFBIG, "ulimit -f"},
 		{syscall.EIO, "dmesg"},
 		{syscall.ENOENT, "is /data a link"},
+		{syscall.EEXIST, "is /data a link"}, // mkdir(2), in the place of a link that leads nowhere
 	} {
 		err := withRemedy(&os.PathError{Op: "open", Path: "/data/queue.db", Err: c.err}, "/data")
 		if !strings.Contains(err.Error(), c.want) || !errors.Is(err, c.err) {

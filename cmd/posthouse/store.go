@@ -25,12 +25,12 @@ type store interface {
 
 // local is a store in files of this machine.
 type local interface {
-	Removed() <-chan struct{} // closed once somebody has removed them
+	Removed() <-chan struct{} // closed once they were removed or replaced
 }
 
 // errRemoved ends a run: a new one has all files of the data folder again, the socket of the
 // commands, too.
-var errRemoved = errors.New("its data folder was removed, or the queue in it; the queue was put back: start it again")
+var errRemoved = errors.New("its data folder, or the queue in it, was removed or replaced; what was removed was put back: start it again")
 
 // shared is a store that the processes of a hub work with.
 type shared interface {
@@ -57,7 +57,8 @@ func openStore(ctx context.Context, cfg *config.Config, o storeOptions) (store, 
 	if hosts, ok := strings.CutPrefix(cfg.Store, "etcd://"); ok {
 		return openEtcd(ctx, cfg, strings.Split(hosts, ","), o)
 	}
-	s, err := boltstore.Open(filepath.Join(cfg.DataDir, queueFile), boltstore.Options{Log: o.log, OnCommit: o.onCommit})
+	advise := func(err error) error { return withRemedy(err, cfg.DataDir) }
+	s, err := boltstore.Open(filepath.Join(cfg.DataDir, queueFile), boltstore.Options{Log: o.log, OnCommit: o.onCommit, Advise: advise})
 	if err != nil {
 		return nil, err // a nil *Store would not be a nil store
 	}

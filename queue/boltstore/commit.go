@@ -181,6 +181,10 @@ func (s *Store) failed(batch []*call, err error) {
 }
 
 func (s *Store) complain(err error) {
+	if !errors.Is(err, queue.ErrFull) {
+		s.lookForAnother()
+		err = s.opts.Advise(err)
+	}
 	s.fails(err)
 	if time.Since(s.complained) > complainAgain {
 		s.complained = time.Now()

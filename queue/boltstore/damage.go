@@ -111,6 +111,9 @@ func (s *Store) repair() {
 		return
 	}
 	s.repaired = time.Now()
+	if s.lookForAnother() {
+		return // that one is not ours to repair
+	}
 	s.rests()           // it may take minutes, and Healthy says why
 	s.full.Store(false) // the fresh file is measured anew
 	why := s.broken()
@@ -118,6 +121,7 @@ func (s *Store) repair() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if err != nil {
+		err = s.opts.Advise(err)
 		s.bad = fmt.Errorf("%w: %s could not be repaired while running: start posthouse again once this is solved: %w", queue.ErrDamaged, s.path, err)
 		s.log.Error("the damaged queue could not be repaired", "err", err)
 		return

@@ -31,6 +31,8 @@
 //   - Disk broken or read-only: Apply gives the disk's error, and nothing counts as full.
 //     Receipts, emergencies and changes still go into the log as long as that can be written.
 //     Once the disk works again the same store does.
+//   - The disk fell off and was mounted again: what is open stays on the one before. Nothing
+//     new is taken over, and Removed tells that the store has to be opened again.
 //   - The files are removed while they are in use: nothing new is taken over, and Close puts
 //     the data file back (removed.go).
 //   - Disk full: the log has its space already. Once a checkpoint has failed, New gets

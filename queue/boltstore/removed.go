@@ -14,8 +14,8 @@ import (
 // process ends: with a cleaning hand in the data folder all that was taken over would be. So
 // the store takes nothing new from then on, says so, and Close puts the file back.
 
-// Removed is closed once the store has found that its file or its log was removed: it is to
-// be closed and opened again.
+// Removed is closed once the store has found that its file or its log was removed, or has
+// failed and another lies in its place: it is to be closed and opened again.
 func (s *Store) Removed() <-chan struct{} { return s.removed }
 
 // lookForFiles notes that the file or its log was removed. The committer asks before each
@@ -24,10 +24,34 @@ func (s *Store) lookForFiles() {
 	if s.gone != nil || !isRemoved(s.file.raw) && !isRemoved(s.wal.file) {
 		return
 	}
-	s.mu.Lock()
-	s.gone = fmt.Errorf("the files of the queue %s were removed: nothing new is taken over", s.path)
-	s.mu.Unlock()
+	s.loses("were removed")
 	s.log.Error("files of the queue were removed while they are in use; what is in it is put back when posthouse stops", "file", s.path)
+}
+
+// lookForAnother notes that another file lies in the place of ours. Asked while nothing can
+// be written: a disk that fell off and was mounted again is another one, and what is open
+// stays on the one before for ever.
+func (s *Store) lookForAnother() bool {
+	if s.gone != nil {
+		return true
+	}
+	there, err := os.Stat(s.path)
+	if err != nil { // not mounted yet
+		return false
+	}
+	if ours, err := s.file.raw.Stat(); err != nil || os.SameFile(ours, there) {
+		return false
+	}
+	s.loses("cannot be written, and others lie in their place")
+	s.log.Error("the queue cannot be written, and another file lies in its place, as when its disk was mounted anew: posthouse has to start again to work with that one", "file", s.path)
+	return true
+}
+
+// loses has nothing new taken over from now on.
+func (s *Store) loses(what string) {
+	s.mu.Lock()
+	s.gone = fmt.Errorf("the files of the queue %s %s: nothing new is taken over", s.path, what)
+	s.mu.Unlock()
 	close(s.removed)
 }
 

@@ -6,6 +6,8 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"posthouse/bridge/message"
 	"posthouse/queue"
@@ -52,6 +54,52 @@ func TestFilesAreRemovedWhileInUse(t *testing.T) {
 			verified(t, s)
 		})
 	}
+}
+
+// A disk falls off, gives errors for ever, and is mounted again in its place (umount(8),
+// --lazy): what the store has open is not what lies there now. It says so, and leaves that
+// alone.
+func TestTheDiskIsMountedAnew(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		path := filepath.Join(t.TempDir(), "queue.db")
+		o, fails, _ := failing()
+		s := openIn(t, filepath.Dir(path), o)
+		told := func() bool {
+			time.Sleep(2 * checkpointWait)
+			synctest.Wait()
+			select {
+			case <-s.Removed():
+				return true
+			default:
+				return false
+			}
+		}
+		fails.Store(true)
+		applyEach(t, s, 0, 1)
+		if told() {
+			t.Error("it fails in its place, and is called removed")
+		}
+		if err := os.Rename(path, path+".before"); err != nil {
+			t.Fatal(err)
+		}
+		if told() {
+			t.Error("nothing is mounted yet, and it is called removed")
+		}
+		const there = "what the disk holds now"
+		if err := os.WriteFile(path, []byte(there), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if !told() {
+			t.Error("nobody is told")
+		}
+		if s.Healthy() == nil {
+			t.Error("the store is called healthy")
+		}
+		closeStore(t, s)
+		if b, err := os.ReadFile(path); err != nil || string(b) != there {
+			t.Errorf("in its place is %.20q, %v", b, err)
+		}
+	})
 }
 
 // What lies in the place of a removed file is left there.

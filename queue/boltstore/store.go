@@ -40,6 +40,8 @@ type Options struct {
 	OnCommit func(time.Duration)
 	// Log gets reports of damage and repairs; nil: none.
 	Log *slog.Logger
+	// Advise adds to an error of the disk what to do about it; nil: nothing.
+	Advise func(error) error
 	// Now names the file that is set aside when damaged; nil for time.Now.
 	Now func() time.Time
 
@@ -72,6 +74,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Advise == nil {
+		o.Advise = func(err error) error { return err }
 	}
 	if o.Now == nil {
 		o.Now = time.Now
