@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
+	"net/mail"
 	"slices"
 	"strings"
 	"time"
@@ -158,14 +159,26 @@ func (m *incoming) readHeader(raw []byte, now time.Time) error {
 	m.subject, m.reply, m.forward = plainSubject(m.header)
 	m.answers = !m.reply && automaticSubject().MatchString(m.subject)
 	m.readIDs(raw)
-	date, err := time.Parse(time.RFC1123Z, m.header.Get("Date")) // as most programs write it
-	if err != nil {
-		date, err = m.header.Date()
-	}
-	if err == nil && date.Before(now.Add(10*time.Minute)) {
+	if date, err := readDate(m.header.Get("Date")); err == nil && date.Before(now.Add(10*time.Minute)) {
 		m.date = date.UTC()
 	}
 	return nil
+}
+
+// oldZones are the names that mean a zone (RFC 5322 section 4.3). Package mail knows those of
+// this computer's own zone only, and takes others for UTC.
+var oldZones = strings.NewReplacer(" EST", " -0500", " EDT", " -0400", " CST", " -0600", " CDT", " -0500",
+	" MST", " -0700", " MDT", " -0600", " PST", " -0800", " PDT", " -0700")
+
+// readDate reads a date, whatever day of the week it names, in whatever language.
+func readDate(s string) (time.Time, error) {
+	if t, err := time.Parse(time.RFC1123Z, s); err == nil { // as most programs write it
+		return t, nil
+	}
+	if day, rest, ok := strings.Cut(s, ","); ok && !strings.Contains(day, " ") {
+		s = rest
+	}
+	return mail.ParseDate(strings.TrimSpace(oldZones.Replace(s)))
 }
 
 var quotedString = pattern(`"(\\.|[^"\\])*"`)

@@ -103,6 +103,23 @@ func TestIDsOfAMail(t *testing.T) {
 	}
 }
 
+// A name of a zone that this computer does not know is no time of its own (RFC 5322 section
+// 4.3), and the day of the week says nothing.
+func TestDatesOfMails(t *testing.T) {
+	for date, want := range map[string]string{
+		"Mon, 30 Nov 2026 10:00:00 +0100": "0900", "Mon, 30 Nov 2026 10:00:00 +0100 (CET, winter)": "0900", "30 Nov 2026 10:00 -0000": "1000",
+		"Mon, 30 Nov 2026 10:00:00 EST": "1500", "Mon, 30 Nov 2026 03:00:00 PDT": "1000", "30 Nov 26 10:00 GMT": "1000",
+		"Mo, 30 Nov 2026 10:00:00 +0100": "0900", "Mon,30 Nov 2026 10:00:00 +0100": "0900",
+	} {
+		if got, err := readDate(date); err != nil || got.UTC().Format("1504") != want {
+			t.Errorf("%s: %v, %v, want %s", date, got.UTC(), err, want)
+		}
+	}
+	if got, err := readDate("yesterday, 10:00"); err == nil {
+		t.Errorf("got %v of no date", got)
+	}
+}
+
 // The laws of a text for radio: it is valid UTF-8 without control characters, no
 // longer than the mail, and cutting it again changes nothing.
 func checkLaws(t interface{ Fatalf(string, ...any) }, text string, most int) {

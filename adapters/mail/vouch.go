@@ -24,7 +24,7 @@ func (in *intake) vouch(m *incoming, raw []byte, to []string) error {
 	if !in.o.ClockTrusted() {
 		return reply(451, 4, 3, 0, "our clock is not set, so no signature can be checked: try again later")
 	}
-	if m.date.IsZero() || m.id == "" {
+	if m.date.IsZero() || m.header.Get("Message-Id") == "" {
 		return refuse(link.CodeBadSignature, "the mail has no believable Date or no Message-ID")
 	}
 	// Whoever has a signed mail can send it again; its Date bounds for how long.

@@ -93,8 +93,10 @@ func TestOnlyAnAlignedSignatureVouches(t *testing.T) {
 		{"two signatures, one is good", k.sign(t, good, "evil.example", all), "250", "water: two cans", nil},
 		{"an unsigned subject is not carried", k.sign(t, mail, "home.example", without("Subject")), "250", "two cans", nil},
 		{"To is no list of RFC 5322", k.sign(t, strings.Replace(mail, "To: ", "To: eoc@county.example; Ben [hut] ", 1), "home.example", all), "250", "water: two cans", nil},
+		{"Message-ID is none of RFC 5322", k.sign(t, strings.Replace(mail, "<1@", "<[1]:2@", 1), "home.example", all), "250", "water: two cans", nil},
 
 		{"unsigned", mail, "550 5.7.20", "", nil},
+		{"without Message-ID", k.sign(t, strings.Replace(mail, "Message-ID: <1@home.example>\r\n", "", 1), "home.example", all), "550 5.7.20", "", nil},
 		{"signed by another domain", k.sign(t, mail, "evil.example", all), "550 5.7.20", "", nil},
 		{"signed by a child domain", k.sign(t, mail, "mail.home.example", all), "550 5.7.20", "", nil},
 		{"signed by a public suffix", k.sign(t, mail, "example", all), "550 5.7.20", "", nil},
