@@ -72,7 +72,7 @@ func failedText(r *queue.Record) string {
 	if !message.IsMail(m.From) { // the whole of it is in the log
 		why = firstOf(why, 80)
 	}
-	return fmt.Sprintf("not delivered to %s: %s. %s", m.Replyable(), why, quote(m.Text))
+	return fmt.Sprintf("not delivered to %s: %s. %s", addresseeOf(m), why, quote(m.Text))
 }
 
 // failedWhy says in a few words why a message did not arrive, as far as known: not
@@ -108,7 +108,7 @@ func ackedParts(d *queue.Delivery) int {
 }
 
 func deliveredText(m *message.Message, at queue.Stamp) string {
-	return fmt.Sprintf("delivered: %s acknowledged your message %sat %s.\n%s", m.Replyable(), filedAt(m), at.Wall.Format("1504Z"), quote(m.Text))
+	return fmt.Sprintf("delivered: %s acknowledged your message %sat %s.\n%s", addresseeOf(m), filedAt(m), at.Wall.Format("1504Z"), quote(m.Text))
 }
 
 func filedAt(m *message.Message) string {
@@ -118,11 +118,20 @@ func filedAt(m *message.Message) string {
 	return "of " + m.Filed.UTC().Format("1504Z") + " "
 }
 
+// addresseeOf is the name in which a notice speaks of an addressee: as its writer wrote
+// it, and that is in front of the text if the text was written to a gateway or to POST.
+func addresseeOf(m *message.Message) string {
+	if isToGateway(m.Written) {
+		return m.To
+	}
+	return m.Replyable()
+}
+
 func heldText(m *message.Message, last string) string {
 	if message.IsMail(m.To) {
-		return fmt.Sprintf("held: %s: no way to mail now. Goes out when there is one. %s", m.Replyable(), quote(m.Text))
+		return fmt.Sprintf("held: %s: no way to mail now. Goes out when there is one. %s", addresseeOf(m), quote(m.Text))
 	}
-	return fmt.Sprintf("held: %s %s. Goes out when heard. %s", m.Replyable(), last, quote(m.Text))
+	return fmt.Sprintf("held: %s %s. Goes out when heard. %s", addresseeOf(m), last, quote(m.Text))
 }
 
 // quote returns the beginning of a text, so that its writer recognises it.
@@ -227,8 +236,9 @@ func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal,
 		return nil
 	}
 	text := fmt.Sprintf("not taken: %s (%s).", ref.Why, ref.Code)
-	if ref.Code != link.CodeLooksEncrypted { // of that nothing may go out, not even a quotation
-		text += " " + quote(showable(m.Text, refusalText))
+	// Of what looks encrypted nothing may go out, not even a quotation.
+	if words := showable(m.Text, refusalText); words != "" && ref.Code != link.CodeLooksEncrypted {
+		text += " " + quote(words)
 	}
 	return b.notice(m, 0, b.stamp(), text)
 }
