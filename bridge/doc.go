@@ -60,6 +60,7 @@
 //	operate.go     hold, release, retry, move and drop
 //	exercise.go    an exercise begins and ends
 //	logbook.go     what waits, what became of each message, who was heard
+//	told.go        who was told what became of a message
 //	recent.go      the latest messages
 //	view.go        a record as the desk shows it
 //	day.go         the totals of the last 24 hours

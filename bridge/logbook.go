@@ -152,7 +152,11 @@ func (b *Bridge) Story(ctx context.Context, id string) (desk.Story, error) {
 	if err != nil {
 		return desk.Story{}, err
 	}
-	return b.story(r), nil
+	s := b.story(r)
+	if s.Told, err = b.told(ctx, r); err != nil {
+		return desk.Story{}, fmt.Errorf("reading what was told of message %s: %w", s.ID, err)
+	}
+	return s, nil
 }
 
 // find reads the record of an id as people write it: N0QRZ-10.123, or 123.

@@ -88,7 +88,7 @@ func (c *carrier) joinTurns(ctx context.Context, t *trip, others []*queue.Record
 			if !c.has(&r.Deliveries[0]) {
 				return nil, queue.ErrSkip
 			}
-			r.Note(at, "told", c.ln.Name, "with "+c.b.id(t.item.Seq))
+			r.Deliveries[0].Error = "told with " + c.b.id(t.item.Seq)
 			return c.b.end(r, 0, queue.Taken, at, nil), nil
 		}})
 	}

@@ -74,6 +74,8 @@ func (b *Bridge) waitsFor(d *queue.Delivery) string {
 	switch {
 	case stop != "":
 		return because(stop, d.Error)
+	case d.State == queue.Later && d.Error != "" && d.Attempts == 0: // a notice whose turn has not come
+		return d.Error
 	case d.State == queue.Later && d.Error != "":
 		return "tried: " + d.Error
 	case d.State == queue.Later && d.Gateway != "":

@@ -110,7 +110,10 @@ func (d *busyDesk) Exercise() desk.Exercise { return desk.Exercise{Name: "AUTUMN
 func (d *busyDesk) Story(_ context.Context, id string) (desk.Story, error) {
 	for _, r := range d.rows {
 		if r.ID == id {
-			return desk.Story{Line: desk.Line{Head: r.Head, Result: "open", Ways: []desk.Way{r.Way}, Steps: []desk.Step{{What: "accepted", Note: r.Text}}}}, nil
+			return desk.Story{
+				Line: desk.Line{Head: r.Head, Result: "open", Ways: []desk.Way{r.Way}, Steps: []desk.Step{{What: "accepted", Note: r.Text}}},
+				Told: []desk.Told{{ID: "N0QRZ-10.98", Kind: message.Notice, To: r.From, Result: "sent", Ended: at(time.Minute)}},
+			}, nil
 		}
 	}
 	return desk.Story{}, desk.ErrUnknown
@@ -269,6 +272,13 @@ func TestHostMustBeOurs(t *testing.T) {
 				t.Errorf("%s at host %q: %d, want %d", path, host, w.Code, want)
 			}
 		}
+	}
+}
+
+func TestMessageSaysWhoWasTold(t *testing.T) {
+	body := request(newTestPage(t, newBusyDesk()), "GET", "/message?id=N0QRZ-10.12", nil).Body.String()
+	if want := `<bdi>N0QRA-7</bdi> by notice <a href="/message?id=N0QRZ-10.98">N0QRZ-10.98</a>: sent 1999-12-31 23:59:00Z`; !strings.Contains(body, want) {
+		t.Errorf("no %q in\n%s", want, body)
 	}
 }
 

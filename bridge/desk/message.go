@@ -86,6 +86,18 @@ type Story struct {
 	RSSI      *float64  `json:"rssi_dbm,omitempty"`
 	Hops      []string  `json:"hops,omitempty"`
 	Receipted bool      `json:"receipted,omitempty"` // the writer's station has had the end-to-end receipt
+	Told      []Told    `json:"told,omitempty"`
+}
+
+// Told is a receipt, a notice or an alert about a message: who was told what became of it.
+type Told struct {
+	ID      string       `json:"id"`
+	Kind    message.Kind `json:"kind"`
+	To      string       `json:"to"`
+	Gateway string       `json:"gateway,omitempty"` // the far one that tells, on a trunk
+	Result  string       `json:"result"`            // as of a Line
+	Why     string       `json:"why,omitempty"`
+	Ended   Moment       `json:"ended,omitzero"`
 }
 
 // Span is from Since, inclusive, to Until, exclusive; a zero time is open.

@@ -159,6 +159,9 @@ func printStory(out *table, st *desk.Story) {
 	for _, w := range st.Ways {
 		out.field("way", wayLine(w))
 	}
+	for _, t := range st.Told {
+		out.field("told", toldLine(t))
+	}
 	out.line("")
 	day := ""
 	for _, step := range st.Steps {
@@ -235,6 +238,21 @@ func wayLine(w desk.Way) string {
 	}
 	if !w.Due.IsZero() {
 		s += "; next look " + w.Due.Clock()
+	}
+	return s
+}
+
+func toldLine(t desk.Told) string {
+	s := fmt.Sprintf("%s by %s %s", t.To, t.Kind, number(t.ID))
+	if t.Gateway != "" {
+		s += " to " + t.Gateway
+	}
+	s += ": " + t.Result
+	if !t.Ended.IsZero() {
+		s += " " + t.Ended.String()
+	}
+	if t.Why != "" {
+		s += "; " + t.Why
 	}
 	return s
 }

@@ -58,6 +58,10 @@ func TestListsFitInEightyColumns(t *testing.T) {
 					{At: h.Accepted, What: "accepted", Link: h.In, Note: "hill"},
 					{At: at(26 * time.Hour), What: "try failed", Link: "hill", Note: strings.Repeat("the other side says no ", 6)},
 				}
+				st.Told = []desk.Told{
+					{ID: "N0QRZ-10.98", Kind: message.Notice, To: h.From, Result: "open", Why: "it has had 6 notices within the hour"},
+					{ID: "N0QRZ-10.99", Kind: message.Receipt, To: h.From, Gateway: "N0QRY-1", Result: "sent", Ended: at(time.Hour)},
+				}
 				st.SNR, st.RSSI, st.OriginID, st.Hops = figureOf(-7.25), figureOf(-119), "4f2a", []string{"N0QRY-1", "N0QRX-1"}
 				printStory(out, &st)
 			}
