@@ -39,7 +39,7 @@ func (b *Bridge) farStations() []desk.Station {
 	for _, p := range places {
 		ago := now.Sub(p.at)
 		s := desk.Station{
-			Call: p.Call, Link: p.trunk, Gateway: p.Gateway, Ago: ago.Seconds(), At: b.wallAt(b.clock.Age().Add(-ago)).At,
+			Call: p.Call, Link: p.trunk, Gateway: p.Gateway, Ago: ago.Seconds(), Moment: b.wallAt(b.clock.Age().Add(-ago)),
 			Answers: true, Lat: &p.Where.Lat, Lon: &p.Where.Lon, // it is on a mesh
 		}
 		if ln := b.byName[p.trunk]; ln != nil {

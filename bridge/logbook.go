@@ -307,7 +307,7 @@ func (b *Bridge) Stations() []desk.Station {
 	now := b.clock.Age()
 	var out []desk.Station
 	for _, e := range b.heard.all(func(*hearing) bool { return true }) {
-		s := desk.Station{Call: e.call, Link: e.link, Ago: now.Sub(e.at).Seconds(), Answers: e.answers, SNR: e.snr, RSSI: e.rssi, At: b.wallAt(e.at).At}
+		s := desk.Station{Call: e.call, Link: e.link, Ago: now.Sub(e.at).Seconds(), Answers: e.answers, SNR: e.snr, RSSI: e.rssi, Moment: b.wallAt(e.at)}
 		if ln := b.byName[e.link]; ln != nil {
 			s.Fresh = now.Sub(e.at) <= ln.HeardFor
 		}

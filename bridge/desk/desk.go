@@ -3,7 +3,6 @@ package desk
 import (
 	"errors"
 	"fmt"
-	"time"
 )
 
 // What a command gets that cannot be carried out; the text says what to do.
@@ -51,10 +50,10 @@ type Station struct {
 	Call string `json:"call"`
 	Link string `json:"link"`
 	// Gateway is the far one that hears it, which told its position; empty: this one.
-	Gateway string    `json:"gateway,omitempty"`
-	At      time.Time `json:"at"` // last heard, by the clock as it is now
-	Ago     float64   `json:"ago_seconds"`
-	Fresh   bool      `json:"reachable"` // heard lately enough that texts are sent there
+	Gateway string  `json:"gateway,omitempty"`
+	Moment          // last heard, by the clock as it is now
+	Ago     float64 `json:"ago_seconds"`
+	Fresh   bool    `json:"reachable"` // heard lately enough that texts are sent there
 	// Answers says that it sent a text or an acknowledgement, or that it takes
 	// messages; a weather station never does.
 	Answers bool     `json:"answers"`

@@ -34,11 +34,11 @@ func (c stationsCmd) Run(s streams, environ env) error {
 // printStation prints a station, below the names of the columns if it is the
 // first.
 func printStation(out *table, st desk.Station, first bool) error {
-	const columns = "%-11s %-8s %-20s %6s %6s %6s %s"
+	const columns = "%-11s %-8s %-21s %6s %6s %6s %s"
 	if first {
 		out.line(columns, "STATION", "LINK", "LAST HEARD", "AGO", "SNR", "RSSI", "")
 	}
-	return out.line(columns, clip(st.Call, 11), clip(st.Link, 8), st.At.UTC().Format("2006-01-02 15:04:05Z"),
+	return out.line(columns, clip(st.Call, 11), clip(st.Link, 8), st.Moment.String(),
 		desk.Brief(seconds(st.Ago)), figure("%.1f", st.SNR), figure("%.0f", st.RSSI), remark(st))
 }
 

@@ -74,10 +74,10 @@ func TestListsFitInEightyColumns(t *testing.T) {
 		},
 		"stations": func(out *table) {
 			for i, st := range []desk.Station{
-				{Call: "N0QRA-7", Link: "valley", At: noon, Ago: 3, Fresh: true, Answers: true, SNR: figureOf(7.25), RSSI: figureOf(-101)},
-				{Call: "N0QRB/P-9", Link: "averylonglinkname", At: noon, Ago: 86400 * 400, SNR: figureOf(-20.25), RSSI: figureOf(-140)},
-				{Call: "N0QRC-5", Link: "aprs", At: noon, Ago: 4000, Fresh: true},
-				{Call: "N0QRD-9", Link: "far", Gateway: "N0QRB-10", At: noon, Ago: 40, Fresh: true, Answers: true},
+				{Call: "N0QRA-7", Link: "valley", Moment: at(0), Ago: 3, Fresh: true, Answers: true, SNR: figureOf(7.25), RSSI: figureOf(-101)},
+				{Call: "N0QRB/P-9", Link: "averylonglinkname", Moment: desk.Moment{At: noon, Unsure: true}, Ago: 86400 * 400, SNR: figureOf(-20.25), RSSI: figureOf(-140)},
+				{Call: "N0QRC-5", Link: "aprs", Moment: desk.Moment{At: noon, Unsure: true}, Ago: 4000, Fresh: true},
+				{Call: "N0QRD-9", Link: "far", Gateway: "N0QRB-10", Moment: desk.Moment{At: noon, Unsure: true}, Ago: 40, Fresh: true, Answers: true},
 			} {
 				printStation(out, st, i == 0)
 			}
