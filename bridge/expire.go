@@ -131,13 +131,18 @@ func (b *Bridge) lookAgain(ctx context.Context) {
 		}
 		for _, d := range done {
 			if d.Err == nil && d.Record != nil && !d.Record.Open() {
-				for i := range d.Record.Deliveries {
-					if d.Record.Deliveries[i].State == queue.Expired {
-						b.ended(d.Record, i)
-						b.log.Warn("expired", "link", d.Record.Deliveries[i].Link, "id", b.id(d.Seq))
-					}
-				}
+				b.expired(d.Record)
 			}
+		}
+	}
+}
+
+// expired counts and logs the deliveries of a record that have expired.
+func (b *Bridge) expired(r *queue.Record) {
+	for i := range r.Deliveries {
+		if d := &r.Deliveries[i]; d.State == queue.Expired {
+			b.ended(r, i)
+			b.log.Warn("expired", "link", d.Link, "id", b.id(r.Seq), "from", r.Message.From, "to", r.Message.To, "err", d.Error)
 		}
 	}
 }

@@ -145,7 +145,7 @@ func sentWord(s queue.State) string {
 func (c *carrier) fail(t *trip, code, why string) queue.Outcome {
 	b, item, at := c.b, t.item, c.b.stamp()
 	told := b.mayTell(&t.r.Message)
-	b.log.Warn("failed", "link", c.ln.Name, "id", b.id(item.Seq), "rule", code, "err", why)
+	b.log.Warn("failed", "link", c.ln.Name, "id", b.id(item.Seq), "from", t.r.Message.From, "to", t.r.Message.To, "rule", code, "err", why)
 	b.meter.Delivery(c.ln.Name, string(queue.Failed))
 	return queue.Outcome{Urgent: true, Change: func(r *queue.Record) ([]*queue.Record, error) {
 		d := &r.Deliveries[item.Delivery]

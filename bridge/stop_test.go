@@ -2,6 +2,7 @@ package bridge_test
 
 import (
 	"errors"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -33,6 +34,15 @@ func TestBlockEndsWhatIsQueuedAlreadyAndForGood(t *testing.T) {
 					if r := w.record(v.ID); r.Outcome != queue.Failed || r.Deliveries[0].Code != link.CodeBlocked {
 						t.Errorf("%q is %q (%s)", r.Message.Text, r.Outcome, r.Deliveries[0].Code)
 					}
+				}
+				for _, v := range []link.Verdict{ready, later, down} { // the log and the metrics have it, too
+					if line := "msg=failed link=hill id=" + v.ID + " from=N0QRA-7 to=N0QRB-9 rule=blocked err="; strings.Count(w.log.String(), line) != 1 {
+						t.Errorf("the log has no line %q, or several", line)
+					}
+				}
+				failed := map[string]float64{"N0QRA": 4, "N0QRB-9": 3}[pattern]
+				if n := w.metric("posthouse_deliveries_total", "result", "failed"); n != failed {
+					t.Errorf("%v failed by the metrics, want %v", n, failed)
 				}
 				if r := w.record(held.ID); (r.Outcome == queue.Failed) != (pattern == "N0QRA") {
 					t.Errorf("held: %q", r.Outcome)

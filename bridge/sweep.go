@@ -47,10 +47,16 @@ func (b *Bridge) sweep(ctx context.Context) {
 				ops = append(ops, queue.Op{Seq: r.Seq, Change: b.endBlocked(ref, at, spent.tell(b))})
 			}
 		}
-		if _, err := b.store.Apply(ctx, ops...); err != nil {
+		done, err := b.store.Apply(ctx, ops...)
+		if err != nil {
 			spent.giveBack()
 			b.log.Error("ending messages of blocked stations failed, trying again", "err", err)
 			return
+		}
+		for _, d := range done {
+			if d.Err == nil && d.Record != nil {
+				b.sweptOut(d.Record, at)
+			}
 		}
 		b.control.sweptTo(after, list)
 	}
@@ -77,6 +83,16 @@ func (b *Bridge) endBlocked(ref *rules.Refusal, at queue.Stamp, tell func(*messa
 			}
 		}
 		return out, nil
+	}
+}
+
+// sweptOut counts and logs the deliveries of a record that a sweep has ended.
+func (b *Bridge) sweptOut(r *queue.Record, at queue.Stamp) {
+	for i := range r.Deliveries {
+		if d := &r.Deliveries[i]; d.Code == link.CodeBlocked && d.Ended.Age == at.Age {
+			b.ended(r, i)
+			b.log.Warn("failed", "link", d.Link, "id", b.id(r.Seq), "from", r.Message.From, "to", r.Message.To, "rule", d.Code, "err", d.Error)
+		}
 	}
 }
 
