@@ -5,7 +5,6 @@
 package postfixtest
 
 import (
-	"fmt"
 	"net"
 	"os"
 	"os/exec"
@@ -197,6 +196,3 @@ func (p *Postfix) Stop() {
 
 // Log gives what the mail system wrote so far.
 func (p *Postfix) Log() string { return p.log.String() }
-
-// String names the mail system in a test's output.
-func (p *Postfix) String() string { return fmt.Sprintf("postfix at %s", p.Addr) }
