@@ -32,7 +32,7 @@ func (s *session) options(ctx context.Context, in *intake, opened func(net.Conn)
 			return nil, err
 		}
 		opened(conn)
-		return cutting(patientConn{conn}, func() { in.easy(ctx) }), nil
+		return cutting(&patientConn{Conn: conn}, func() { in.easy(ctx) }), nil
 	})
 	return o
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
@@ -14,22 +15,36 @@ import (
 
 // patientConn is a connection on which no write waits longer than writeWait, so that a
 // peer that stops reading blocks nobody for good. A failed write ends the connection,
-// since half a packet may have been sent. Deadlines that are set count for reading only.
-type patientConn struct{ net.Conn }
+// since half a packet may have been sent, and whoever reads is told of it: the client
+// library takes no notice of a PINGREQ that fails, nor of a connection that somebody has
+// closed. Deadlines that are set count for reading only.
+type patientConn struct {
+	net.Conn
+	failed atomic.Pointer[error] // the first write that failed
+}
 
-func (c patientConn) Write(b []byte) (int, error) {
+func (c *patientConn) Write(b []byte) (int, error) {
 	if err := c.Conn.SetWriteDeadline(time.Now().Add(writeWait)); err != nil {
 		return 0, err
 	}
 	n, err := c.Conn.Write(b)
 	if err != nil {
+		c.failed.CompareAndSwap(nil, &err)
 		_ = c.Conn.Close()
 	}
 	return n, err
 }
 
-func (c patientConn) SetDeadline(t time.Time) error    { return c.Conn.SetReadDeadline(t) }
-func (c patientConn) SetWriteDeadline(time.Time) error { return nil }
+func (c *patientConn) Read(b []byte) (int, error) {
+	n, err := c.Conn.Read(b)
+	if failed := c.failed.Load(); err != nil && failed != nil {
+		err = *failed
+	}
+	return n, err
+}
+
+func (c *patientConn) SetDeadline(t time.Time) error    { return c.Conn.SetReadDeadline(t) }
+func (c *patientConn) SetWriteDeadline(time.Time) error { return nil }
 
 // largestPacket is what a packet is cut to: a cut publish still has a payload
 // above MaxPayload, whatever the length of its topic (65,535 bytes at most).

@@ -25,6 +25,33 @@ type fakeConn struct {
 
 func (c fakeConn) Read(p []byte) (int, error) { return c.r.Read(p) }
 
+// deadConn cannot be written to, and is silent until it is closed.
+type deadConn struct {
+	net.Conn
+	closed chan struct{}
+}
+
+func (c deadConn) SetWriteDeadline(time.Time) error { return nil }
+func (c deadConn) Write([]byte) (int, error)        { return 0, syscall.EPIPE }
+func (c deadConn) Close() error                     { close(c.closed); return nil }
+func (c deadConn) Read([]byte) (int, error)         { <-c.closed; return 0, net.ErrClosed }
+
+// The library ends a connection over what it reads, and not over net.ErrClosed.
+func TestWhoReadsIsToldOfAFailedWrite(t *testing.T) {
+	c := &patientConn{Conn: deadConn{closed: make(chan struct{})}}
+	read := make(chan error)
+	go func() {
+		_, err := c.Read(make([]byte, 1))
+		read <- err
+	}()
+	if err := packets.NewControlPacket(packets.Pingreq).Write(c); !errors.Is(err, syscall.EPIPE) {
+		t.Fatal(err)
+	}
+	if err := <-read; !errors.Is(err, syscall.EPIPE) {
+		t.Errorf("whoever reads is told %v", err)
+	}
+}
+
 func publishOf(topic string, size int) *packets.PublishPacket {
 	p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
 	p.Qos, p.MessageID, p.TopicName, p.Payload = 1, 7, topic, bytes.Repeat([]byte("x"), size)

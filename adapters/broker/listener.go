@@ -79,7 +79,7 @@ func (l *listener) serve(conn net.Conn, establish listeners.EstablishFn) {
 	if err := conn.SetReadDeadline(time.Now().Add(connectLimit)); err != nil {
 		return
 	}
-	_ = establish(l.ID(), patientConn{conn}) // its error says how the connection ended, OnDisconnect has it too
+	_ = establish(l.ID(), &patientConn{Conn: conn}) // its error says how the connection ended, OnDisconnect has it too
 }
 
 func (l *listener) remove(conn net.Conn) {
