@@ -6,6 +6,7 @@ import (
 	"os"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -347,6 +348,37 @@ func TestTwoGatewaysOfAMesh(t *testing.T) {
 	r.cross(r.alder, r.birch, "the first one is back")
 	r.once(r.birch, "told once", "by the other one", "the first one is back")
 	r.once(r.alder, "to all, heard by two", "heard by the other one")
+}
+
+// The transmitter is stopped (SIGSTOP), and another gateway takes over. When it goes on it
+// gets a text that waited for it, and its station has long got: it may not send that again.
+func TestTransmitterFrozen(t *testing.T) {
+	if !patient() {
+		t.Skip("waits until another gateway takes over: set POSTHOUSE_LONG=1")
+	}
+	beside(t)
+	r := found(t, brokertest.Mosquitto(t))
+	r.open(valleyGate, "valley", r.trunk.Addr)
+	first := r.open(hillGate, "hill", r.trunk.Addr)
+	r.meet()
+	r.open(secondGate, "hill", r.trunk.Addr)
+	r.birch.position() // so that the second one hears it, too
+	if err := first.cmd.Process.Signal(syscall.SIGSTOP); err != nil {
+		t.Fatal(err)
+	}
+	id := r.write(r.alder, r.birch, "while it is frozen")
+	if !becomes(2*time.Minute, func() bool { return len(r.birch.all(hasWords("while it is frozen"))) > 0 }) {
+		t.Fatal("nobody took over within two minutes")
+	}
+	r.alder.expectAck(id)
+	if err := first.cmd.Process.Signal(syscall.SIGCONT); err != nil {
+		t.Fatal(err)
+	}
+	first.awaitLog("another gateway transmits for the mesh")
+	r.cross(r.alder, r.birch, "it goes on")
+	r.cross(r.birch, r.alder, "heard by both")
+	r.once(r.birch, "while it is frozen", "it goes on")
+	r.once(r.alder, "heard by both")
 }
 
 // The wire to one gateway is cut while both meshes talk.
