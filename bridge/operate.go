@@ -64,7 +64,7 @@ func (b *Bridge) Order(ctx context.Context, o desk.Order) (desk.Story, error) {
 		return desk.Story{}, err
 	}
 	r = done[0].Record
-	b.log.Info("ordered by the operator", "id", b.id(r.Seq), "order", o.Do, "link", o.Link, "by", op.by)
+	b.log.Info("ordered by the operator", "id", b.id(r.Seq), "order", o.Do, "link", o.Link, "by", cmp.Or(o.By, "the operator"))
 	b.afterOrder(o.Do, r)
 	return b.story(r), nil
 }

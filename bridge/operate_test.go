@@ -186,7 +186,7 @@ func TestDropTellsTheWriterAndEndsIt(t *testing.T) {
 		if st.Result != "dropped" || st.Why != "dropped by the operator" {
 			t.Errorf("result %q, why %q", st.Result, st.Why)
 		}
-		w.want(w.gets("valley", soon), `notice N0QRZ-10>N0QRA-7 not delivered to N0QRB-9: dropped. "hello"`)
+		w.want(w.gets("valley", soon), `notice N0QRZ-10>N0QRA-7 not delivered to N0QRB-9: dropped by the operator. "hello"`)
 		w.beacon("hill", "N0QRB-9")
 		w.silent("hill", time.Hour)
 		for _, do := range []string{desk.Hold, desk.Release, desk.Retry, desk.Drop} {

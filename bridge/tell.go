@@ -69,6 +69,9 @@ func (b *Bridge) notice(about *message.Message, seq uint64, at queue.Stamp, text
 // with the word that matters.
 func failedText(r *queue.Record) string {
 	m, why := &r.Message, failedWhy(r)
+	if r.Outcome == queue.Dropped { // by whom is in the log
+		why = "dropped by the operator"
+	}
 	if !message.IsMail(m.From) { // the whole of it is in the log
 		why = firstOf(why, 80)
 	}

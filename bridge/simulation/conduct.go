@@ -185,8 +185,8 @@ func (j *judge) notDenied(f *file) {
 			continue
 		}
 		for _, e := range f.find(noticed) {
-			dropped := strings.Contains(e.text, ": dropped.")     // by the operator, who could not know it
-			late := f.answers && j.changed(f.entries[0].at, e.at) // by the next transmitter, which does not know whom it answers
+			dropped := strings.Contains(e.text, ": dropped by the operator.") // who could not know it
+			late := f.answers && j.changed(f.entries[0].at, e.at)             // by the next transmitter, which does not know whom it answers
 			if e.station == f.from && e.at > m.at && strings.Contains(e.text, "not delivered") && !dropped && !late {
 				j.fault(1, "%v was mailed by %s at %.1f s, and its writer was told: %s", f, m.gateway, m.at.Seconds(), e.text)
 				return
