@@ -40,7 +40,7 @@ func (b *Bridge) address(ln *line, m *message.Message, written clock.Age) *rules
 		}
 		return nil
 	}
-	if last, ok := b.lastGiven(m.From); ok && last.At <= written {
+	if last, ok := b.lastGiven(m.From); !route.Misspelt(m.Text) && ok && last.At <= written {
 		m.To, m.InReplyTo = last.From, last.MailID
 		return nil
 	}

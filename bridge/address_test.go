@@ -115,6 +115,24 @@ func TestAnswerWithoutAnAddress(t *testing.T) {
 	}
 }
 
+// A misspelt mail address is no answer: whoever wrote last would get, and acknowledge, what
+// was meant for somebody else.
+func TestMisspeltMailAddressIsNoAnswer(t *testing.T) {
+	inWorld(t, nil, func(t *testing.T, w *world) {
+		w.beacon("valley", alder)
+		w.says("hill", birch, alder, "1", "where do we meet")
+		w.ack("valley", w.gets("valley", soon))
+		w.gets("hill", soon)
+		for _, text := range []string{"ann@ club.example hello", "ann@club hello", "@N0QRD-9 hello"} {
+			w.says("valley", alder, "POST", text, text)
+			w.want(w.gets("valley", soon), `notice N0QRZ-10>`+alder+` not taken: begin with a call sign or mail address (no-route). "`+text+`"`)
+		}
+		w.silent("hill", time.Minute)
+		w.says("valley", alder, "POST", "7", "at the bridge @ 5")
+		w.want(w.gets("hill", soon), "text "+alder+">"+birch+" at the bridge @ 5")
+	})
+}
+
 // The same to a mailbox, which may then write to the station.
 func TestAnswerToAMailThatTheSecondHears(t *testing.T) {
 	inCountry(t, twoOnOneMesh, func(t *testing.T, c *country) {

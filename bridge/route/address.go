@@ -45,6 +45,13 @@ func (t *Table) Address(text string) (to, rest string, ok bool) {
 	return "", text, false
 }
 
+// Misspelt tells whether a text begins with what is no address and cannot but have been
+// meant as one, as in "ann@ club.example hello".
+func Misspelt(text string) bool {
+	word, _ := nextWord(strings.TrimLeft(text, space))
+	return strings.Contains(word, "@")
+}
+
 // isCalled tells whether a text begins with a name and a colon: WELFARE: may be
 // a group.
 func (t *Table) isCalled(text string) bool {
