@@ -262,8 +262,9 @@ func (m *Mesh) encode(f link.Frame) ([]byte, error) {
 	return m.codec.encode(f)
 }
 
-// noteEvery is how often one kind of dropped packet is logged.
-const noteEvery = time.Minute
+// Dropped packets of one kind are logged again after the first wait, which doubles up to
+// the last while they go on. After a pause of that length they are news again.
+const firstNote, lastNote = time.Minute, time.Hour
 
 // notes logs dropped packets now and then: a misconfigured node sends them every few
 // seconds, for years.
@@ -271,20 +272,36 @@ type notes struct {
 	log *slog.Logger
 
 	mu    sync.Mutex
-	last  map[dropped]time.Time
-	since map[dropped]int
+	kinds map[dropped]*note
+}
+
+// note is what is known of one kind.
+type note struct {
+	latest, logged time.Time
+	wait           time.Duration // from logged to the next line
+	packets        int           // since logged
 }
 
 func (n *notes) dropped(why dropped) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	if n.last == nil {
-		n.last, n.since = map[dropped]time.Time{}, map[dropped]int{}
+	if n.kinds == nil {
+		n.kinds = map[dropped]*note{}
 	}
-	n.since[why]++
-	if last, ok := n.last[why]; ok && time.Since(last) < noteEvery {
+	d, now := n.kinds[why], time.Now()
+	if d == nil {
+		d = &note{}
+		n.kinds[why] = d
+	}
+	if now.Sub(d.latest) >= lastNote {
+		d.wait = 0
+	}
+	d.latest = now
+	d.packets++
+	if now.Sub(d.logged) < d.wait {
 		return
 	}
-	n.log.Warn("dropped packets that came in", "why", string(why), "packets", n.since[why])
-	n.last[why], n.since[why] = time.Now(), 0
+	n.log.Warn("dropped packets that came in", "why", string(why), "packets", d.packets)
+	d.logged, d.packets = now, 0
+	d.wait = min(max(2*d.wait, firstNote), lastNote)
 }

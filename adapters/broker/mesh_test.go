@@ -10,6 +10,7 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -542,4 +543,28 @@ func TestDroppedIsLoggedNowAndThen(t *testing.T) {
 	if lines := strings.Count(log.String(), "\n"); lines != 2 {
 		t.Errorf("%d lines, want one for each reason:\n%s", lines, log.String())
 	}
+}
+
+// A node that publishes what is not for us every few seconds does so all day: that is
+// worth a line an hour. Once it has stopped, the next is news.
+func TestDroppedAllDayIsLoggedOnceAnHour(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var log bytes.Buffer
+		n := notes{log: slog.New(slog.NewTextHandler(&log, nil))}
+		for range 24 * 60 * 6 {
+			n.dropped(dropNoFrom)
+			time.Sleep(10 * time.Second)
+		}
+		if lines := strings.Count(log.String(), "\n"); lines < 24 || lines > 30 {
+			t.Errorf("%d lines in a day", lines)
+		}
+		time.Sleep(time.Hour)
+		log.Reset()
+		n.dropped(dropNoFrom)
+		time.Sleep(2 * time.Minute)
+		n.dropped(dropNoFrom)
+		if lines := strings.Count(log.String(), "\n"); lines != 2 {
+			t.Errorf("%d lines when it begins again, want 2", lines)
+		}
+	})
 }
