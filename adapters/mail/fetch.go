@@ -40,6 +40,7 @@ type fetcher struct {
 	sides    *sides
 	validity uint32 // of the folder's numbers: with another one they are of other mails
 	stumbles map[imap.UID]stumble
+	warned   string              // why no mail is fetched, as it was logged
 	said     map[imap.UID]string // why a mail was left for later, as it was logged
 	cleared  bool                // one was left aside, and those behind it need not wait
 	looked   bool                // this connection was good for a look, at least
@@ -106,11 +107,11 @@ func (f *fetcher) run(ctx context.Context) {
 		f.cleared = false
 		err = cleanError("mailbox "+f.o.Mailbox.Server, err)
 		if f.looked { // some servers end each IDLE after seconds, and mail comes in all the same
-			wait = min(wait, f.o.Mailbox.Every)
+			f.warned, wait = "", min(wait, f.o.Mailbox.Every)
 			f.log.Debug("the connection to the mailbox ended", "err", err, "again", wait)
 		} else {
 			f.sides.fetching(err.Error(), f.o.Smarthost == "")
-			f.log.Warn("mail is not fetched", "err", err, "again", wait)
+			f.warn(err, wait)
 		}
 		select {
 		case <-ctx.Done():
@@ -118,6 +119,18 @@ func (f *fetcher) run(ctx context.Context) {
 		}
 	}
 }
+
+// warn logs why no mail is fetched, once for each reason until it is fetched again. The
+// same with another number in it, such as a port, is no other reason.
+func (f *fetcher) warn(err error, wait time.Duration) {
+	reason := anyNumber().ReplaceAllString(err.Error(), "0")
+	if reason != f.warned {
+		f.log.Warn("mail is not fetched", "err", err, "again", wait)
+		f.warned = reason
+	}
+}
+
+var anyNumber = pattern(`[0-9]+`)
 
 // visit is one connection from greeting to end. It ends with an error, or with ctx.
 func (f *fetcher) visit(ctx context.Context) error {

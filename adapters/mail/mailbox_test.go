@@ -25,6 +25,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/emersion/go-imap/v2"
@@ -386,6 +387,33 @@ func TestAMailThatWaitsIsLoggedOnceForEachReason(t *testing.T) {
 			t.Errorf("%d lines with %q, want %d", n, want.words, want.n)
 		}
 	}
+}
+
+// A mailbox that cannot be reached is tried every ten minutes, as long as it takes.
+func TestAMailboxThatIsDownIsLoggedOnceForEachReason(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var said lines
+		began, port := time.Now(), 50000
+		o := (&post{addr: "192.0.2.1:993"}).options(func(o *Options) {
+			o.Log = slog.New(slog.NewTextHandler(&said, nil))
+			o.Dial = func(context.Context, string, string) (net.Conn, error) {
+				port++
+				if time.Since(began) > 24*time.Hour {
+					return nil, fmt.Errorf("from port %d: connection refused", port)
+				}
+				return nil, fmt.Errorf("from port %d: no route to host", port)
+			}
+		}).withDefaults()
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan struct{})
+		go func() { newFetcher(o, o.Log, &sides{Host: &adaptertest.Host{}}).run(ctx); close(done) }()
+		time.Sleep(48 * time.Hour)
+		cancel()
+		<-done
+		if a, b := said.count("no route to host"), said.count("connection refused"); a != 1 || b != 1 {
+			t.Errorf("%d lines with the first reason and %d with the second, want one each", a, b)
+		}
+	})
 }
 
 // lines are those of a log.
