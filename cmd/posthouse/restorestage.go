@@ -282,7 +282,7 @@ func (r *restore) tell() {
 		say("- What was here before is in %s.", r.aside)
 	}
 	if len(r.left) > 0 {
-		say("- %d files that were here already were left as they are (the journal of\n  transmissions only grows).", len(r.left))
+		say("- Files that were here already, and were left as they are: %d (the journal of\n  transmissions only grows).", len(r.left))
 	}
 	if len(r.unasked) > 0 {
 		say("- NOT ASKED whether another gateway runs as %s: %s.", r.cfg.Callsign, strings.Join(r.unasked, ", "))
