@@ -21,7 +21,7 @@ var remedies = []struct {
 	{[]error{syscall.ENOMEM}, "the queue is mapped into memory: lift the limit of addresses ('ulimit -v', LimitAS= of systemd); MemoryMax= may be small"},
 	{[]error{syscall.EMFILE, syscall.ENFILE}, "let the daemon open more files: 'ulimit -n', LimitNOFILE= of systemd"},
 	{[]error{syscall.EFBIG}, "lift the limit on the size of files: 'ulimit -f', LimitFSIZE= of systemd"},
-	{[]error{syscall.EIO}, "the disk fails: see 'dmesg', and 'posthouse restore' brings a backup onto another one"},
+	{[]error{syscall.EIO, syscall.ENODEV, syscall.ENXIO, syscall.ENOTCONN, syscall.ESTALE}, "the disk fails or is gone: see 'dmesg', and mount it again; 'posthouse restore' brings a backup onto another one"},
 	{[]error{fs.ErrNotExist, fs.ErrExist}, "is FOLDER a link that leads nowhere, or is something in it?"},
 }
 

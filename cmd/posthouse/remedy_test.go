@@ -25,6 +25,7 @@ func TestRemediesOfTheDataFolder(t *testing.T) {
 		{syscall.EMFILE, "ulimit -n"},
 		{syscall.EFBIG, "ulimit -f"},
 		{syscall.EIO, "dmesg"},
+		{syscall.ENOTCONN, "mount it again"}, // what a file system in user space leaves
 		{syscall.ENOENT, "is /data a link"},
 		{syscall.EEXIST, "is /data a link"}, // mkdir(2), in the place of a link that leads nowhere
 	} {

@@ -30,7 +30,7 @@ func (s *Store) lookForFiles() {
 
 // lookForAnother notes that another file lies in the place of ours. Asked while nothing can
 // be written: a disk that fell off and was mounted again is another one, and what is open
-// stays on the one before for ever.
+// stays on the one before for ever, or cannot even be looked at.
 func (s *Store) lookForAnother() bool {
 	if s.gone != nil {
 		return true
@@ -39,7 +39,7 @@ func (s *Store) lookForAnother() bool {
 	if err != nil { // not mounted yet
 		return false
 	}
-	if ours, err := s.file.raw.Stat(); err != nil || os.SameFile(ours, there) {
+	if ours, err := s.file.raw.Stat(); err == nil && os.SameFile(ours, there) {
 		return false
 	}
 	s.loses("cannot be written, and others lie in their place")

@@ -3,6 +3,7 @@
 package boltstore
 
 import (
+	"log/slog"
 	"os"
 	"path/filepath"
 	"testing"
@@ -100,6 +101,22 @@ func TestTheDiskIsMountedAnew(t *testing.T) {
 			t.Errorf("in its place is %.20q, %v", b, err)
 		}
 	})
+}
+
+// Of a file system that has ended, such as one in user space, not even the state of an open
+// file can be asked (ENOTCONN); of a closed one neither.
+func TestAFileOfWhichNothingCanBeAsked(t *testing.T) {
+	f, err := os.Create(filepath.Join(t.TempDir(), "queue.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s := &Store{path: f.Name(), log: slog.New(slog.DiscardHandler), file: &file{raw: f}, removed: make(chan struct{})}
+	if !s.lookForAnother() {
+		t.Error("what lies in its place is taken for it")
+	}
 }
 
 // What lies in the place of a removed file is left there.
