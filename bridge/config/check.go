@@ -263,7 +263,8 @@ func (l *loader) checkBlock() {
 }
 
 // checkDataDir refuses a file in the folder's place, and warns of a folder in which
-// anybody could put another queue or key in place of the gateway's.
+// anybody could put another queue or key in place of the gateway's, or the gateway nothing,
+// as after a restore by root.
 func (l *loader) checkDataDir() {
 	info, err := os.Stat(l.config.DataDir)
 	if errors.Is(err, syscall.ENOTDIR) || err == nil && !info.IsDir() {
@@ -275,6 +276,10 @@ func (l *loader) checkDataDir() {
 	}
 	if info.Mode().Perm()&0o002 != 0 {
 		l.warn(Prefix+"DATA_DIR", fmt.Sprintf("names a folder in which everybody on this machine may write (mode %04o)", info.Mode().Perm()), "chmod 700 it")
+	}
+	const write, enter = 2, 1 // W_OK, X_OK of access(2)
+	if err := syscall.Access(l.config.DataDir, write|enter); err != nil {
+		l.warn(Prefix+"DATA_DIR", fmt.Sprintf("names a folder in which you may not write: %v", err), "if you are the user that the daemon runs as ('sudo ph check' is), it has to be yours, on a disk that can be written")
 	}
 }
 

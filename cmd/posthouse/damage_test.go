@@ -344,6 +344,9 @@ func readOnlyFolder(t *testing.T, a *archive) {
 		}
 	}
 	a.cannotStart(a.dir)
+	if got := a.tell("check"); !strings.Contains(got, "names a folder in which you may not write") {
+		t.Errorf("check says nothing of it: %s", got)
+	}
 }
 
 // TestTheCardBecomesReadOnly: the file system meets an error and lets nobody write any more
