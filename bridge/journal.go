@@ -200,7 +200,7 @@ func journalName(at queue.Stamp) string {
 // open opens the file for a moment, and removes old files when a day begins.
 func (j *journal) open(at queue.Stamp) error {
 	name := journalName(at)
-	if name == j.name {
+	if name == j.name && j.isThere() {
 		return nil
 	}
 	j.shut()
@@ -217,6 +217,17 @@ func (j *journal) open(at queue.Stamp) error {
 	j.file, j.name = f, name
 	j.tidy(at)
 	return nil
+}
+
+// isThere tells whether the open file still has its name: whoever makes room on the disk may
+// have removed it.
+func (j *journal) isThere() bool {
+	there, err := os.Stat(j.file.Name())
+	if err != nil {
+		return false
+	}
+	ours, err := j.file.Stat()
+	return err == nil && os.SameFile(ours, there)
 }
 
 // endLine ends a line that a full disk or a power failure left half written.

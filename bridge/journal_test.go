@@ -164,6 +164,31 @@ posthouse_journal_lines_lost_total 3
 	})
 }
 
+// Somebody who makes room on the disk removes the journal, or moves it away, while it is
+// being written: what goes out afterwards is in a new file.
+func TestJournalThatIsRemovedWhileItIsWritten(t *testing.T) {
+	for name, away := range map[string]func(string) error{
+		"removed": os.RemoveAll, "moved": func(air string) error { return os.Rename(air, air+".old") },
+	} {
+		t.Run(name, func(t *testing.T) {
+			inWorld(t, nil, func(t *testing.T, w *world) {
+				w.says("valley", "N0QRA-7", "ALL", "1", "before")
+				w.gets("hill", soon)
+				time.Sleep(time.Second) // lines are written together
+				if err := away(filepath.Join(w.dir, "air")); err != nil {
+					t.Fatal(err)
+				}
+				w.says("valley", "N0QRA-7", "ALL", "2", "afterwards")
+				w.gets("hill", soon)
+				w.shut()
+				if lines := w.journalOf("2000-01-01.jsonl"); len(lines) == 0 || lines[0].Text != "afterwards" {
+					t.Errorf("lines %+v", lines)
+				}
+			})
+		})
+	}
+}
+
 // A line that a power failure cut does not spoil the next one.
 func TestJournalAfterAHalfWrittenLine(t *testing.T) {
 	inWorld(t, nil, func(t *testing.T, w *world) {
