@@ -115,12 +115,15 @@ func (b *Bridge) planRelay(ln *line, m *message.Message) plan {
 		return settled(link.Verdict{Kept: true}) // nothing can be done with it, now or later
 	}
 	m.Precedence = cmp.Or(m.Precedence, message.Routine) // events have none, and without one nothing is sent
-	at := b.stamp()
-	r := &queue.Record{Message: *m, Accepted: at, Until: at.Age.Add(receiptLifetime), Event: eventIdentity(m.TrunkID, queue.Identity{})}
+	at, lifetime := b.stamp(), receiptLifetime
+	if m.Kind == message.Notice {
+		lifetime = noticeLifetime
+	}
+	r := &queue.Record{Message: *m, Accepted: at, Until: at.Age.Add(lifetime), Event: eventIdentity(m.TrunkID, queue.Identity{})}
 	r.Expires = r.Until
 	r.Deliveries = []queue.Delivery{{Link: to.Name, To: m.To, State: queue.Ready}}
 	return plan{
-		ops: []queue.Op{{New: r, EventFor: receiptLifetime + confirmLater, Urgent: true}},
+		ops: []queue.Op{{New: r, EventFor: lifetime + confirmLater, Urgent: true}},
 		answer: func(done []queue.Done) link.Verdict {
 			return link.Verdict{ID: b.id(done[0].Seq), Duplicate: done[0].Duplicate, Kept: true}
 		},

@@ -275,3 +275,29 @@ func TestMailThatWasHandedOverAndThenOnlyGivenFails(t *testing.T) {
 		same(t, "left open", c.open())
 	})
 }
+
+// A notice that waits at the transmitter lives as long as where it was made.
+func TestNoticeThatWasHandedOverWaitsForHours(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		a, b, valley := c.posts["N0QRA-10"], c.posts["N0QRB-10"], c.airs["valley"]
+		if err := a.bridge.Quiet(t.Context(), "valley", "N0QRA"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(2 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), b.call)
+		valley.says(alder, "N0QRD-8", "1", "are you there")
+		time.Sleep(4 * time.Minute)
+		if err := b.bridge.Quiet(t.Context(), "valley", "N0QRB"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(3 * time.Minute)
+		b.link("valley").Down("the broker is gone")
+		time.Sleep(4 * time.Hour)
+		same(t, "alder, while there is silence", valley.told(alder))
+		if err := a.bridge.Resume(t.Context(), "valley", "N0QRA"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(3 * time.Minute)
+		once(t, "alder", valley.told(alder), "held: N0QRD-8 never heard")
+	})
+}
