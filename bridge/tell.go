@@ -224,7 +224,10 @@ func (b *Bridge) planTelling(ctx context.Context, ln *line, m *message.Message, 
 // simply stays in the mailbox if its writer has sent too many.
 func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal, spent *spending) *queue.Record {
 	switch ref.Code {
-	case link.CodeLooped, link.CodeBlocked, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
+	case link.CodeLooped, link.CodeDuplicate, link.CodeFull, link.CodeBadSignature:
+		return nil
+	}
+	if m.SenderCall != "" && b.control.blocked().Match(m.SenderCall) { // a call sign that writes itself mayTell knows
 		return nil
 	}
 	if callsign.Same(m.From, callsign.Placeholder) { // nobody has it
@@ -235,7 +238,11 @@ func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal,
 	}
 	// On a shared mesh only the transmitter tells the writer, or the gateway to which the
 	// text was handed.
-	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() && !m.Handed || spent.mayTell(b, m) != atOnce {
+	if _, err := callsign.Parse(m.From); err != nil && (!m.Fetched || ref.Code == link.CodeTooMany) || b.isGroup(m.To) || !ln.transmits() && !m.Handed {
+		return nil
+	}
+	told := spent.mayTell(b, m)
+	if told == untold || told == inTurn && !m.Handed { // what was handed over another gateway had confirmed
 		return nil
 	}
 	text := fmt.Sprintf("not taken: %s (%s).", ref.Why, ref.Code)
@@ -243,5 +250,9 @@ func (b *Bridge) refusalNotice(ln *line, m *message.Message, ref *rules.Refusal,
 	if words := showable(m.Text, refusalText); words != "" && ref.Code != link.CodeLooksEncrypted {
 		text += " " + quote(words)
 	}
-	return b.notice(m, 0, b.stamp(), text)
+	r := b.notice(m, 0, b.stamp(), text)
+	if told == inTurn {
+		b.postpone(r, r.Accepted.Age)
+	}
+	return r
 }
