@@ -316,10 +316,28 @@ func (j *judge) unheard(f *file) bool {
 	if out := f.firstOut(); len(out) > 0 {
 		return j.movedUnheard(f, out[len(out)-1])
 	}
-	return len(f.find(passed)) == 0 && !slices.ContainsFunc(j.l.all, func(e entry) bool {
-		return (e.what == heardOf || e.what == toldOf) && e.station == f.to && e.at > from && e.at < taken[0].at+lifetime &&
-			slices.ContainsFunc(taken, func(t entry) bool { return t.gateway == e.gateway })
-	})
+	if len(f.find(passed)) > 0 {
+		return false
+	}
+	return !slices.ContainsFunc(taken, func(t entry) bool { return !j.missedAll(f, t.gateway, from, from) })
+}
+
+// missedAll tells whether a gateway lost word of where the addressee of a letter is, as long
+// as it lived: it missed some, and got none. What it was told by another one may be older.
+func (j *judge) missedAll(f *file, gateway string, from, told time.Duration) bool {
+	some := false
+	for _, e := range j.l.all {
+		if e.gateway != gateway || e.station != f.to || e.at <= from || e.at >= f.find(taken)[0].at+lifetime {
+			continue
+		}
+		switch {
+		case e.what == missed:
+			some = true
+		case e.what == heardOf, e.what == toldOf && e.until > told:
+			return false
+		}
+	}
+	return some
 }
 
 // lastWait is how long after a try in vain a station that is heard is left alone at most.
@@ -328,10 +346,7 @@ const lastWait = 2 * time.Minute
 // movedUnheard tells whether who sent a text last, to where its addressee was then, never
 // knew that he has been anywhere since, but for right after that.
 func (j *judge) movedUnheard(f *file, last entry) bool {
-	return !slices.ContainsFunc(j.l.all, func(e entry) bool {
-		heard := e.what == heardOf && e.at > last.at+lastWait || e.what == toldOf && e.until > last.at+lastWait
-		return heard && e.station == f.to && e.gateway == last.gateway && e.at < f.find(taken)[0].at+lifetime
-	})
+	return j.missedAll(f, last.gateway, last.at+lastWait, last.at+lastWait)
 }
 
 // notAfterAck is invariant 2: once a gateway knows that all of a letter has arrived, it
@@ -342,7 +357,7 @@ func (j *judge) notAfterAck(f *file) {
 	}
 	for _, a := range f.find(ackTaken) {
 		for _, e := range f.find(transmitted) {
-			if e.parts == 1 && e.at > a.at+lateMark && f.wasSentAs(a) && !j.takenAnew(f, e.gateway) && !j.cameLate(f, e.gateway, a) && !j.leftBehind(f, e.gateway, a) {
+			if e.parts == 1 && e.at > a.at+lateMark && f.wasSentAs(a) && !j.takenAnew(f, e.gateway, e.at) && !j.cameLate(f, e.gateway, a) && !j.leftBehind(f, e.gateway, a) {
 				j.fault(2, "%v went out by %s on %s at %.1f s, and %s knew at %.1f s that it had arrived", f, e.gateway, e.mesh, e.at.Seconds(), a.gateway, a.at.Seconds())
 				return
 			}

@@ -69,10 +69,20 @@ func (j *judge) notBlocked(f *file) {
 	}
 }
 
-// isBlocked tells whether an operator blocked the writer or the addressee of a
-// letter: then nobody need be told.
+// isBlocked tells whether an operator blocked the writer of a letter before its lifetime was
+// over: then nobody need be told.
 func (j *judge) isBlocked(f *file) bool {
-	return slices.ContainsFunc(j.l.all, func(e entry) bool { return e.what == blocked && (e.station == f.from || e.station == f.to) })
+	return slices.ContainsFunc(j.l.all, func(e entry) bool {
+		return e.what == blocked && e.station == f.from && e.at < f.entries[0].at+mailLifetime && slices.Contains(j.concerned(f), e.gateway)
+	})
+}
+
+// isUnwanted tells whether an operator blocked the addressee of a letter while it lived: it
+// ends then, and its writer is told.
+func (j *judge) isUnwanted(f *file) bool {
+	return slices.ContainsFunc(j.l.all, func(e entry) bool {
+		return e.what == blocked && e.station == f.to && e.at < f.entries[0].at+mailLifetime
+	})
 }
 
 // answersBlocked tells whether an answer without an address ended since whom it answers was
@@ -137,7 +147,7 @@ func (j *judge) offSince(gateway string, at time.Duration) (off bool, since time
 func (j *judge) triedWhenHeard(f *file) {
 	const longAfter, longBefore = 11 * time.Minute, 3 * time.Minute // as a local text it waits 10 minutes
 	takes := f.find(taken)
-	if len(takes) == 0 || f.group || f.mail || f.bad != "" || !f.told() || len(f.find(transmitted)) > 0 || j.isBlocked(f) || f.naks {
+	if len(takes) == 0 || f.group || f.mail || f.bad != "" || !f.told() || len(f.find(transmitted)) > 0 || j.isBlocked(f) || j.isUnwanted(f) || f.naks {
 		return
 	}
 	for _, h := range j.l.all {
@@ -145,8 +155,7 @@ func (j *judge) triedWhenHeard(f *file) {
 		if h.what != heardOf || h.station != f.to || h.gateway != take.gateway || h.mesh != "air" {
 			continue
 		}
-		if h.at < take.at+longAfter || h.at > takes[0].at+lifetime-longBefore || j.airlessAt(take.gateway) || j.changed(takes[0].at, h.at+longBefore) ||
-			j.changed(takes[0].at, h.at+longBefore, badDisk, quieted) || f.trustedBy(take.gateway, h.at) {
+		if h.at < take.at+longAfter || h.at > takes[0].at+lifetime-longBefore || j.airlessAt(take.gateway) || j.changed(append(j.concerned(f), j.onMeshOf(f.to)...), takes[0].at, h.at+longBefore) || f.trustedBy(take.gateway, h.at) {
 			continue
 		}
 		j.fault(1, "%v waited at %s, which heard %s at %.1f s; it was never tried", f, take.gateway, f.to, h.at.Seconds())
@@ -181,12 +190,12 @@ func (j *judge) notThrown(f *file) {
 // server has taken, where the gateway has had its answer and time to file it.
 func (j *judge) notDenied(f *file) {
 	for _, m := range f.find(mailed) {
-		if j.forgot(m) || j.troubled(m.gateway, m.at, j.markedBy(m), crashed) || len(f.find(unanswered)) > 0 || j.changed(f.entries[0].at, m.at) {
+		if j.forgot(m) || j.troubled(m.gateway, m.at, j.markedBy(m), crashed) || len(f.find(unanswered)) > 0 || j.changed(j.concerned(f), f.entries[0].at, m.at) {
 			continue
 		}
 		for _, e := range f.find(noticed) {
-			dropped := strings.Contains(e.text, ": dropped by the operator.") // who could not know it
-			late := f.answers && j.changed(f.entries[0].at, e.at)             // by the next transmitter, which does not know whom it answers
+			dropped := strings.Contains(e.text, ": dropped by the operator.")     // who could not know it
+			late := f.answers && j.changed(j.concerned(f), f.entries[0].at, e.at) // by the next transmitter, which does not know whom it answers
 			if e.station == f.from && e.at > m.at && strings.Contains(e.text, "not delivered") && !dropped && !late {
 				j.fault(1, "%v was mailed by %s at %.1f s, and its writer was told: %s", f, m.gateway, m.at.Seconds(), e.text)
 				return

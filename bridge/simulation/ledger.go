@@ -32,7 +32,7 @@ const (
 	lost        word = "lost"        // a station that would have acknowledged it did not hear it
 	got         word = "got"         // a station received it
 	acks        word = "acks"        // the station acknowledges
-	ackLost     word = "ackLost"     // and a gateway of the mesh does not hear that
+	missed      word = "missed"      // a gateway of the mesh did not hear what a station said: that ack, or anything
 	ackTaken    word = "ackTaken"    // a gateway confirmed to have that
 	mailed      word = "mailed"      // the mail server has it
 	unanswered  word = "unanswered"  // but its answer was lost
@@ -47,7 +47,7 @@ const (
 	linkDown word = "linkDown"
 	badDisk  word = "badDisk"
 	quieted  word = "quieted"
-	unheard  word = "unheard" // another gateway takes it for dead: its announcements got lost
+	unheard  word = "unheard" // another gateway (to) takes it for dead: its announcements got lost
 	started  word = "started"
 	blocked  word = "blocked" // an operator blocked a station
 	heardOf  word = "heardOf" // a gateway heard a station
@@ -74,7 +74,7 @@ type entry struct {
 	record  string // what a gateway sends: its own id of it; custody: the id that the giver has for it
 	part    int
 	parts   int
-	to      string // receipts: in whose name; passed: the far gateway
+	to      string // receipts and notices: in whose name; passed: the far gateway
 	text    string
 	bytes   int
 	urgent  bool // an emergency
@@ -183,7 +183,7 @@ func (l *ledger) transmitted(gateway, mesh string, f *link.Frame) {
 			e.what = naked
 		}
 	case m.Kind == message.Notice:
-		e.what = noticed
+		e.what, e.to = noticed, m.From
 	default:
 		e.what = transmitted
 	}
@@ -215,7 +215,7 @@ func (l *ledger) mailed(gateway string, f *link.Frame) {
 		l.note(e)
 		return
 	}
-	e.what = noticed
+	e.what, e.to = noticed, f.Message.From
 	for _, text := range strings.Split(f.Text, "\nnot delivered") { // several failures may be told in one
 		e.text, e.letter = text, l.w.plan.letterBy(e.station, text)
 		l.note(e)

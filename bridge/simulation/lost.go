@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"posthouse/bridge/message"
 )
@@ -34,9 +35,9 @@ func (j *judge) notLost(f *file) {
 		j.counts["delivered"]++
 	case f.told() && j.isStuck(f):
 		j.counts["told since a gateway without a clock kept it"]++
-	case f.told() && f.mail && f.to != nobody && j.changed(f.entries[0].at, f.entries[0].at+lifetime):
+	case f.told() && f.mail && f.to != nobody && j.changed(j.concerned(f), f.entries[0].at, f.entries[0].at+lifetime):
 		j.counts["told although mail could go, after a change of transmitter"]++
-	case f.mail && f.to != nobody && !j.airless(f):
+	case f.mail && f.to != nobody:
 		j.fault(1, "%v was taken by %s at %.1f s; the mail server is there, and never got it", f, takes[0].gateway, takes[0].at.Seconds())
 	case f.told():
 		j.counts["told"]++
@@ -44,12 +45,12 @@ func (j *judge) notLost(f *file) {
 		j.counts["another text under its id was acknowledged"]++
 	case f.trusted() && (j.hasReceipt(f, f.find(misled)[0].at) || f.id == "" && falselyDelivered(f.n)):
 		j.counts["lost on the word of a liar"]++
-	case j.airless(f):
+	case j.airless(f, noticeLifetime):
 		j.counts["not told for want of airtime"]++
 	default:
 		j.unnamed[f.from] = append(j.unnamed[f.from], f)
 	}
-	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && !j.isForgotten(f) && len(f.find(lostRecord)) == 0 && !j.hasReceipt(f, f.firstAcked()) && len(f.find(noticed)) == 0 && !j.airless(f) && !j.isBlocked(f) {
+	if f.id != "" && !f.group && !message.IsMail(f.from) && j.confirmed(f) && !j.isForgotten(f) && len(f.find(lostRecord)) == 0 && !j.hasReceipt(f, f.firstAcked()) && !f.told() && !j.airless(f, receiptLifetime) && !j.isBlocked(f) {
 		j.fault(1, "%v was acknowledged, and its writer never heard of it", f)
 	}
 }
@@ -80,9 +81,19 @@ func (j *judge) confirmed(f *file) bool {
 	return false
 }
 
+// How long word for a writer waits for airtime.
+const (
+	receiptLifetime = 2 * time.Hour
+	noticeLifetime  = 12 * time.Hour
+)
+
 // airless tells whether a mesh on which its writer is, at home or where he said it, has so
-// little airtime that not all of it may go out in time.
-func (j *judge) airless(f *file) bool {
+// little airtime that word for him may have waited for it in vain: then the world lasts as
+// long.
+func (j *judge) airless(f *file, waits time.Duration) bool {
+	if j.l.w.since() < f.entries[0].at+waits {
+		return false
+	}
 	home := j.l.w.plan.meshOf(f.from)
 	for _, m := range j.l.w.plan.meshes {
 		if m.radio != nil && (m.name == home || slices.ContainsFunc(f.find(said), func(e entry) bool { return e.mesh == m.name })) {

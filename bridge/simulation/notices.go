@@ -28,6 +28,9 @@ func (j *judge) notices() {
 			j.fault(1, "%s sent a notice to %s", e.gateway, e.station)
 		}
 		k := key{e.gateway, e.station, e.text}
+		if strings.Contains(e.text, "blocked by the operator") {
+			k.gateway = e.to // each of two operators may end it, and each gateway knows of its own alone
+		}
 		if e.part <= 1 {
 			times[k]++
 		}
@@ -35,12 +38,12 @@ func (j *judge) notices() {
 		another := !strings.Contains(e.text, `"`) && times[k] <= j.encryptedBy(e.station)
 		another = another || j.l.w.plan.old != "" && e.letter > 0 && times[k] <= 2 && strings.Contains(j.files[e.letter-1].text, " at ") // two normalisers, two texts
 		another = another || e.parts > 1 && number(e.text) == 0                                                                          // the second part says of what
-		another = another || e.letter > 0 && (j.takenAnew(&j.files[e.letter-1], e.gateway) || times[k] <= 2 && j.files[e.letter-1].cameBack())
-		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.begun(e), e.at) && !j.changed(j.begun(e)-standsBack, e.at, badDisk) && !j.troubled(e.gateway, at, e.at, unanswered, broken) {
+		another = another || e.letter > 0 && (j.takenAnew(&j.files[e.letter-1], e.gateway, e.at) || times[k] <= 2 && j.files[e.letter-1].cameBack())
+		if at, ok := last[k]; ok && e.part <= 1 && !another && !j.troubled(e.gateway, at, at+lateMark, crashed) && !j.changed(j.about(e), j.begun(e), e.at) && !j.troubled(e.gateway, at, e.at, unanswered, broken) {
 			j.fault(2, "%s told %s twice: %s", e.gateway, e.station, e.text)
 		}
 		last[k] = e.at
-		k.text = ""
+		k.gateway, k.text = e.gateway, ""
 		hour[k] = append(hour[k], e.at)
 	}
 	for k, at := range hour {
@@ -53,6 +56,14 @@ func (j *judge) notices() {
 			}
 		}
 	}
+}
+
+// about are the gateways that may tell what a notice says.
+func (j *judge) about(notice entry) []string {
+	if notice.letter > 0 {
+		return j.concerned(&j.files[notice.letter-1])
+	}
+	return append(j.onMeshOf(notice.station), notice.gateway)
 }
 
 // cameBack tells whether two gateways handed a letter to each other: then both tell its

@@ -258,7 +258,7 @@ func (j *judge) answered(f *file) {
 	}
 	for _, e := range out {
 		anothers := j.l.w.plan.old != "" && f.sentAsOld(e) != f.sentAsOld(out[0]) // two normalisers, two texts
-		if e.station != f.to && !anothers && !j.changed(f.entries[0].at, e.at) {
+		if e.station != f.to && !anothers && !j.changed(j.concerned(f), f.entries[0].at, e.at) {
 			j.fault(2, "%v, an answer, went to %s, too, by %s at %.1f s", f, e.station, e.gateway, e.at.Seconds())
 		}
 	}
@@ -281,7 +281,7 @@ func (j *judge) answered(f *file) {
 // heardOfRefusal: who is told nothing waits for nothing.
 func (j *judge) heardOfRefusal(f *file) {
 	for _, e := range f.find(refused) {
-		if e.text != link.CodeNoRoute || f.told() || j.isBlocked(f) || j.forgot(e) || j.airless(f) || j.troubled(e.gateway, e.at, e.at, badDisk) {
+		if e.text != link.CodeNoRoute || f.told() || j.isBlocked(f) || j.forgot(e) || j.airless(f, noticeLifetime) || j.troubled(e.gateway, e.at, e.at, badDisk) {
 			continue // a full disk has no room for a notice
 		}
 		told := 0

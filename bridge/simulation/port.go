@@ -165,6 +165,7 @@ func (g *gateway) hear(name string, m message.Message) {
 
 func (g *gateway) keep(name string, m message.Message) {
 	if m.Kind == message.Beacon {
+		g.w.ledger.note(entry{what: missed, gateway: g.call, station: m.From})
 		return
 	}
 	g.mu.Lock()

@@ -108,8 +108,8 @@ func (s *station) sayTo(only string, m message.Message) {
 			continue
 		}
 		heard := at.reach(g.call, s.call, &m, func() { g.hear(g.linkTo(at.name), g.normalised(m)) })
-		if !heard && m.Kind == message.Receipt {
-			s.w.ledger.note(entry{what: ackLost, gateway: g.call, station: s.call, mesh: at.name, frame: m.Acks})
+		if !heard {
+			s.w.ledger.note(entry{what: missed, gateway: g.call, station: s.call, mesh: at.name, frame: m.Acks})
 		}
 	}
 	at.relay(m)

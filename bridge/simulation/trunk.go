@@ -117,6 +117,9 @@ func (w *wire) publish(e event) {
 		if lost && e.kind == "custody" {
 			w.w.ledger.note(entry{what: unknown, gateway: e.from, to: call, record: e.m.Acks})
 		}
+		if lost && e.kind == "heard" {
+			w.w.ledger.note(entry{what: missed, gateway: call, station: e.heard.Call})
+		}
 		if lost {
 			continue
 		}
@@ -140,7 +143,7 @@ func (w *wire) miss(by string, e event, lost bool) {
 	}
 	w.missed[k]++
 	if w.missed[k] >= int(presence.Alive/presence.Every) {
-		w.w.ledger.note(entry{what: unheard, gateway: e.from})
+		w.w.ledger.note(entry{what: unheard, gateway: e.from, to: by})
 	}
 }
 

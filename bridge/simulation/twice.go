@@ -28,13 +28,13 @@ func (j *judge) notTwice(f *file) {
 // excuse says why a second transmission is none of those that must not be; empty
 // if there is no excuse.
 func (j *judge) excuse(f *file, a, b entry) string {
-	if f.id == "" && b.at-f.entries[0].at > sameWithoutID && j.changed(f.entries[0].at, b.at) {
+	if f.id == "" && b.at-f.entries[0].at > sameWithoutID && j.changed(j.concerned(f), f.entries[0].at, b.at) {
 		return "no id, and two gateways had it"
 	}
 	if j.l.w.plan.old != "" && f.sentAsOld(a) != f.sentAsOld(b) {
 		return "two gateways have two normalisers"
 	}
-	if j.takenAnew(f, b.gateway) {
+	if j.takenAnew(f, b.gateway, b.at) {
 		return "no id, and it came again late"
 	}
 	if slices.ContainsFunc(f.find(replayed), func(e entry) bool { return e.at > a.at && e.at < b.at }) {
@@ -47,10 +47,10 @@ func (j *judge) excuse(f *file, a, b entry) string {
 		return "taken after the backup that its gateway went on with, and again"
 	}
 	if a.gateway != b.gateway {
-		if a.what == mailed && f.onTwoMeshes(b.at) {
+		if a.what == mailed && j.l.w.gateway(a.gateway).mesh != j.l.w.gateway(b.gateway).mesh && f.onTwoMeshes(b.at) {
 			return "two meshes heard it, and each has another way to mail"
 		}
-		if j.changedAmong(j.whoMayTransmit(a, b), a.at, b.at) {
+		if j.changed(j.whoMayTransmit(a, b), a.at, b.at) {
 			return "change of transmitter"
 		}
 		return ""
@@ -89,9 +89,9 @@ func (j *judge) excuseNoAck(f *file, a, b entry) string {
 			continue
 		}
 		given = true
-		cameNot := e.mesh != a.mesh || b.at-e.at < onTheWay || j.troubled(a.gateway, e.at, b.at, crashed, stopped, linkDown, badDisk)
+		cameNot := e.mesh != a.mesh || b.at-e.at < onTheWay || j.troubled(a.gateway, a.at, e.at+onTheWay, crashed, stopped, linkDown, badDisk)
 		cameNot = cameNot || slices.ContainsFunc(j.l.all, func(x entry) bool {
-			return x.what == ackLost && x.gateway == a.gateway && x.station == e.station && x.frame == e.frame && x.at >= e.at && x.at < e.at+time.Second
+			return x.what == missed && x.gateway == a.gateway && x.station == e.station && x.frame == e.frame && x.at >= e.at && x.at < e.at+time.Second
 		})
 		if !cameNot {
 			return ""
@@ -140,7 +140,7 @@ func (j *judge) excuseRoaming(f *file, a, b entry) string {
 	for _, e := range f.find(passed) {
 		switch {
 		case e.gateway != a.gateway || e.at < a.at || e.at > b.at:
-		case j.changed(f.entries[0].at, b.at):
+		case j.changed(j.concerned(f), f.entries[0].at, b.at):
 			return "handed over and back"
 		case j.l.w.plan.calm && a.parts > 1:
 			return "handed over and back before all its parts were acknowledged"
@@ -160,9 +160,9 @@ func (j *judge) whoMayTransmit(a, b entry) (out []string) {
 	return out
 }
 
-// takenAnew tells whether a gateway had a text without an id once more so late that
-// it could not know it again: from another one, say, whose disk had failed.
-func (j *judge) takenAnew(f *file, gateway string) bool {
+// takenAnew tells whether a gateway had a text without an id once more by then, so late
+// that it could not know it again: from another one, say, whose disk had failed.
+func (j *judge) takenAnew(f *file, gateway string, before time.Duration) bool {
 	if f.id != "" {
 		return false
 	}
@@ -173,7 +173,7 @@ func (j *judge) takenAnew(f *file, gateway string) bool {
 		case first < 0:
 			first = e.at
 		case e.at-first > sameWithoutID:
-			return true
+			return e.at <= before
 		}
 	}
 	return false
@@ -186,7 +186,7 @@ func (j *judge) sameFrame(f *file) {
 	}
 	ids := map[string]string{}
 	for _, e := range f.find(transmitted) {
-		key := fmt.Sprint(e.gateway, e.mesh, e.station, e.part, e.parts)
+		key := fmt.Sprint(e.mesh, e.station, e.part, e.parts)
 		if j.l.w.plan.old != "" {
 			key += fmt.Sprint(f.sentAsOld(e))
 		}

@@ -160,25 +160,44 @@ func (j *judge) troubled(gateway string, from, to time.Duration, words ...word) 
 	return false
 }
 
-// changedAmong is changed for some gateways.
-func (j *judge) changedAmong(gateways []string, from, to time.Duration) bool {
+// changed tells whether some gateways may have disagreed in a time on who transmits: one of
+// them came, went or lost a link, or took another of them for dead.
+func (j *judge) changed(gateways []string, from, to time.Duration) bool {
 	return slices.ContainsFunc(gateways, func(g string) bool {
-		return j.troubled(g, from-changeOver, to, crashed, stopped, severed, linkDown, quieted, unheard) || j.troubled(g, from-changeOver-standsBack, to, badDisk)
+		return j.troubled(g, from-changeOver, to, crashed, stopped, severed, linkDown, quieted) || j.troubled(g, from-changeOver-standsBack, to, badDisk)
+	}) || slices.ContainsFunc(j.l.all, func(e entry) bool {
+		return e.what == unheard && e.at >= from-changeOver && e.at <= to && slices.Contains(gateways, e.gateway) && slices.Contains(gateways, e.to)
 	})
 }
 
-// changed tells whether the gateways of a mesh may have disagreed in a time on who
-// transmits, or whether one of them had another of these troubles.
-func (j *judge) changed(from, to time.Duration, words ...word) bool {
-	if len(words) == 0 {
-		words = []word{crashed, stopped, severed, linkDown, unheard}
-	}
-	for _, g := range j.l.w.gateways {
-		if j.troubled(g.call, from-changeOver, to, words...) {
-			return true
+// concerned are the gateways through whose hands a letter went, and the others of their
+// meshes and of its writer's.
+func (j *judge) concerned(f *file) (out []string) {
+	meshes := map[string]bool{j.l.w.plan.meshOf(f.from): true}
+	for _, e := range f.entries {
+		if e.what == said {
+			meshes[e.mesh] = true
+		}
+		for _, call := range []string{e.gateway, e.to} {
+			if g := j.l.w.gateway(call); g != nil {
+				meshes[g.mesh] = true
+			}
 		}
 	}
-	return false
+	for _, g := range j.l.w.gateways {
+		if meshes[g.mesh] || meshes[aprsNet] && g.linkTo(aprsNet) != "" {
+			out = append(out, g.call)
+		}
+	}
+	return out
+}
+
+// onMeshOf are the gateways of a station's mesh.
+func (j *judge) onMeshOf(station string) (out []string) {
+	for _, g := range j.l.w.gatewaysOn(j.l.w.plan.meshOf(station)) {
+		out = append(out, g.call)
+	}
+	return out
 }
 
 // notRefused is invariant 3: what the rules refuse leaves nowhere.
