@@ -55,6 +55,8 @@ func (j *judge) notLost(f *file) {
 	}
 }
 
+var isNotice = regexp.MustCompile(`^(held:|not delivered|not taken)`)
+
 // confirmed tells whether one gateway sent the letter, and knows that all of it
 // was acknowledged.
 func (j *judge) confirmed(f *file) bool {
@@ -65,6 +67,9 @@ func (j *judge) confirmed(f *file) bool {
 	}
 	have, want := map[string]bool{}, map[string]int{}
 	for _, e := range f.find(transmitted) {
+		if isNotice.MatchString(e.text) {
+			continue // it came round in a ring, and quotes the letter
+		}
 		want[e.gateway] = e.parts
 		for _, a := range f.find(ackTaken) {
 			if a.gateway == e.gateway && a.station == e.station && a.frame == e.frame && a.at > e.at && !have[e.gateway+e.frame] {
