@@ -384,14 +384,21 @@ func (j *judge) leftBehind(f *file, gateway string, ack entry) bool {
 	})
 }
 
-// wasSentAs tells whether an ack is for a frame that the gateway that took it had sent.
+// wasSentAs tells whether an ack is for a frame that the gateway that took it had sent, and
+// that it had not handed over since: of an ack that is another's it tells that one, and the
+// wire may lose the word.
 func (f *file) wasSentAs(ack entry) bool {
-	for _, e := range f.find(transmitted) {
-		if e.gateway == ack.gateway && e.frame == ack.frame && e.station == ack.station && e.at < ack.at {
-			return true
+	sent := false
+	for _, e := range f.entries {
+		switch {
+		case e.gateway != ack.gateway || e.at >= ack.at:
+		case e.what == transmitted && e.frame == ack.frame && e.station == ack.station:
+			sent = true
+		case e.what == passed:
+			sent = false
 		}
 	}
-	return false
+	return sent
 }
 
 // noStorm is invariant 4 in a ring of bridges: copies come round, and that ends.
