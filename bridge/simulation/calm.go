@@ -259,7 +259,7 @@ func (j *judge) isStuck(f *file) bool {
 	switch {
 	case past == "":
 		return false
-	case f.mail && f.told() && j.mailsAlone(past):
+	case f.mail && (f.told() || j.toldAmongOthers(f)) && j.mailsAlone(past):
 		return true
 	case len(f.find(passed)) > 0:
 		return false
@@ -268,7 +268,7 @@ func (j *judge) isStuck(f *file) bool {
 	for _, e := range f.find(taken) {
 		by[e.gateway] = true
 	}
-	return by[past] && (len(by) == 1 || f.told())
+	return by[past] && (len(by) == 1 || f.told() || j.toldAmongOthers(f))
 }
 
 // mailsAlone tells whether no other gateway has a mail link.
@@ -322,17 +322,19 @@ func (j *judge) unheard(f *file) bool {
 	return !slices.ContainsFunc(taken, func(t entry) bool { return !j.missedAll(f, t.gateway, from, from) })
 }
 
-// missedAll tells whether a gateway lost word of where the addressee of a letter is, as long
-// as it lived: it missed some, and got none. What it was told by another one may be older.
+// missedAll tells whether a gateway got no word of where the addressee of a letter is, as long
+// as it lived, since some was lost: on its way there, or to a gateway that would have told it.
+// What it was told by another one may be older.
 func (j *judge) missedAll(f *file, gateway string, from, told time.Duration) bool {
 	some := false
 	for _, e := range j.l.all {
-		if e.gateway != gateway || e.station != f.to || e.at <= from || e.at >= f.find(taken)[0].at+lifetime {
+		if e.station != f.to || e.at <= from || e.at >= f.find(taken)[0].at+lifetime {
 			continue
 		}
 		switch {
 		case e.what == missed:
 			some = true
+		case e.gateway != gateway:
 		case e.what == heardOf, e.what == toldOf && e.until > told:
 			return false
 		}

@@ -37,7 +37,7 @@ func (j *judge) notLost(f *file) {
 		j.counts["told since a gateway without a clock kept it"]++
 	case f.told() && f.mail && f.to != nobody && j.changed(j.concerned(f), f.entries[0].at, f.entries[0].at+lifetime):
 		j.counts["told although mail could go, after a change of transmitter"]++
-	case f.mail && f.to != nobody:
+	case f.mail && f.to != nobody && !(j.isStuck(f) && j.toldAmongOthers(f)):
 		j.fault(1, "%v was taken by %s at %.1f s; the mail server is there, and never got it", f, takes[0].gateway, takes[0].at.Seconds())
 	case f.told():
 		j.counts["told"]++
