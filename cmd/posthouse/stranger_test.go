@@ -31,7 +31,7 @@ func TestCommandsOfAStranger(t *testing.T) {
 		cmd.Stdout, cmd.Stderr = &out, &wrong
 		err := cmd.Run()
 		exit, ok := errors.AsType[*exec.ExitError](err)
-		if !ok || exit.ExitCode() != exitUnavailable || out.Len() > 0 || !strings.Contains(wrong.String(), "run the command as the daemon's user, or as root") {
+		if !ok || exit.ExitCode() != exitUnavailable || out.Len() > 0 || !strings.Contains(wrong.String(), "run the command as the daemon's user ('sudo ph' does), or as root") {
 			t.Errorf("%s: %v, says %q and %q", command, err, out.String(), wrong.String())
 		}
 	}
