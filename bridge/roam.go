@@ -24,7 +24,8 @@ const (
 	roamedAtOnce = 100
 	roamedAgain  = 30 * time.Second
 	// siblingTries is how often the transmitter of the writer's mesh is offered a text
-	// before this gateway looks for another way: some 15 minutes.
+	// before this gateway looks for another way, unless it transmits itself meanwhile: some
+	// 15 minutes.
 	siblingTries = 5
 )
 
@@ -40,7 +41,7 @@ func (b *Bridge) roamed(r *queue.Record, delivery int) (queue.Delivery, bool) {
 		return queue.Delivery{}, false
 	case hasStep(r, "moved"): // the operator has chosen its link
 		return queue.Delivery{}, false
-	case d.Round < siblingTries && b.isLeftTo(r, d.Gateway): // that gateway finds the way
+	case d.Round < siblingTries && b.isLeftTo(r, d.Gateway) && !b.sharedLine(r.Message.Mesh).transmits(): // that gateway finds the way
 		return queue.Delivery{}, false
 	}
 	m := r.Message

@@ -98,3 +98,21 @@ func TestWhatWaitsOnALinkThatWorksIsLeftAlone(t *testing.T) {
 		}
 	})
 }
+
+// A text is left to the transmitter of its mesh, whose store is full, and who stands by
+// then. Who transmits in its place does not go on offering it for a quarter of an hour.
+func TestTextLeftToATransmitterThatIsFull(t *testing.T) {
+	inCountry(t, threeGateways, func(t *testing.T, c *country) {
+		c.airs["hill"].beacon(birch)
+		time.Sleep(time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRA-10")
+		c.posts["N0QRA-10"].full.Store(true)
+		c.airs["valley"].deafen("N0QRA-10", true)
+		c.airs["valley"].says(alder, birch, "1", "hello")
+		time.Sleep(5 * time.Minute)
+		same(t, "transmitter", c.transmitter("valley"), "N0QRB-10")
+		same(t, "birch", c.airs["hill"].told(birch), "text N0QRC-7>N0QRD-9 hello")
+		once(t, "alder", c.airs["valley"].told(alder), "receipt N0QRD-9>N0QRC-7 1")
+		same(t, "left open", c.open())
+	})
+}
