@@ -381,7 +381,7 @@ func (j *judge) leftBehind(f *file, gateway string, ack entry) bool {
 	}
 	return slices.ContainsFunc(f.find(custody), func(c entry) bool {
 		return c.gateway == gateway && c.to == ack.gateway && c.at < ack.at && slices.ContainsFunc(j.l.all, func(e entry) bool {
-			return e.what == unknown && e.gateway == gateway && e.to == ack.gateway && e.record == c.record && e.at < ack.at
+			return e.what == custodyLost && e.gateway == gateway && e.to == ack.gateway && e.record == c.record && e.at < ack.at
 		})
 	})
 }

@@ -18,14 +18,14 @@ type word string
 
 // What crosses the edges, and what befalls gateways.
 const (
-	said     word = "said"     // somebody wrote a letter
-	taken    word = "taken"    // a gateway confirmed it to the writer's side
-	known    word = "known"    // it said that it has it already
-	refused  word = "refused"  // it refused it, with a code
-	takenFar word = "takenFar" // a gateway took it from another one
-	custody  word = "custody"  // and gave a custody receipt
-	passed   word = "passed"   // a gateway published it on the trunk
-	unknown  word = "unknown"  // the wire lost the custody receipt: who gave the letter does not know that it was taken
+	said        word = "said"        // somebody wrote a letter
+	taken       word = "taken"       // a gateway confirmed it to the writer's side
+	known       word = "known"       // it said that it has it already
+	refused     word = "refused"     // it refused it, with a code
+	takenFar    word = "takenFar"    // a gateway took it from another one
+	custody     word = "custody"     // and gave a custody receipt
+	custodyLost word = "custodyLost" // the wire lost that: who gave the letter does not know that it was taken
+	passed      word = "passed"      // a gateway published it on the trunk
 
 	transmitted word = "transmitted" // a gateway sent it to a station or group
 	rejected    word = "rejected"    // the other side did not take it from the gateway

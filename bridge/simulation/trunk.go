@@ -115,7 +115,7 @@ func (w *wire) publish(e event) {
 		lost := w.w.chance.hits(w.loss, append(key, "lost")...)
 		w.miss(call, e, lost)
 		if lost && e.kind == "custody" {
-			w.w.ledger.note(entry{what: unknown, gateway: e.from, to: call, record: e.m.Acks})
+			w.w.ledger.note(entry{what: custodyLost, gateway: e.from, to: call, record: e.m.Acks})
 		}
 		if lost && e.kind == "heard" {
 			w.w.ledger.note(entry{what: missed, gateway: call, station: e.heard.Call})
